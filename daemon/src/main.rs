@@ -1,0 +1,2 @@
+//! (being laid)
+fn main() {}
