@@ -1,1 +1,19 @@
-//! (being laid)
+//! Kvarden's trade: electrical and thermal computation, rolling windows, alarms and alerts.
+//!
+//! Everything that can change a judgement comes in as an [`input::Input`]; everything that comes out is an
+//! [`output::Output`]. Core has no clock, no I/O, no randomness and no logging: the caller passes the time in,
+//! and the same inputs give the same outputs, bit for bit.
+
+pub mod alarm;
+pub mod defaults;
+pub mod electrical;
+pub mod formula;
+pub mod input;
+pub mod measurand;
+pub mod output;
+pub mod phases;
+pub mod plan;
+pub mod plant;
+pub mod reading;
+pub mod time;
+pub mod window;

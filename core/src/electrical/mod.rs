@@ -1,0 +1,5 @@
+//! Electrical formulas, each with its source. Missing or unfit input gives no value, never a wrong one.
+
+pub mod loading;
+pub mod ratings;
+pub mod unbalance;

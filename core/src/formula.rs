@@ -1,0 +1,132 @@
+//! Computed quantities, compiled to slots: which formula reads which values of the row.
+
+use crate::electrical::{loading, unbalance};
+use crate::reading::Sample;
+
+/// A compiled formula. Slots index the row of values that it is given.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Formula {
+    /// Largest deviation of three values from their mean, above a floor of the mean.
+    Unbalance {
+        /// The three values.
+        of: [usize; 3],
+        /// Least mean, in the unit of the values.
+        floor: f64,
+    },
+    /// Loading by kVA.
+    LoadingKva {
+        /// Where the apparent power comes from.
+        power: PowerSource,
+        /// Rated power in kVA.
+        kva: f64,
+    },
+    /// Loading of the worst phase.
+    LoadingPhase {
+        /// The phase currents that the meter has.
+        of: Vec<usize>,
+        /// Rated amperes.
+        rated_a: f64,
+    },
+    /// A temperature less the ambient.
+    Rise {
+        /// The hot place.
+        hot: usize,
+        /// The ambient.
+        ambient: usize,
+    },
+}
+
+/// Where the total apparent power comes from, the best that the meter gives.
+#[derive(Debug, Clone, PartialEq)]
+pub enum PowerSource {
+    /// The meter's own total.
+    Total(usize),
+    /// The sum of the meter's phases.
+    Phases([usize; 3]),
+    /// Total active and reactive power.
+    ActiveReactive(usize, usize),
+    /// Line-to-neutral volts times amperes, summed over the phases.
+    VoltsAmperes([usize; 3], [usize; 3]),
+    /// √3 times mean line-to-line volts times mean amperes.
+    LineVoltsAmperes([usize; 3], [usize; 3]),
+}
+
+impl Formula {
+    /// The value, or none where an input is absent or unfit.
+    pub fn evaluate(&self, row: &[Sample]) -> Sample {
+        let value = match self {
+            Self::Unbalance { of, floor } => {
+                three(row, *of).and_then(|values| unbalance::largest_deviation_percent(values, *floor))
+            }
+            Self::LoadingKva { power, kva } => {
+                power.volt_amperes(row).and_then(|apparent| loading::by_kva_percent(apparent, *kva))
+            }
+            Self::LoadingPhase { of, rated_a } => {
+                loading::worst_phase_percent(of.iter().filter_map(|slot| row[*slot].get()), *rated_a)
+            }
+            Self::Rise { hot, ambient } => {
+                row[*hot].get().zip(row[*ambient].get()).map(|(hot, air)| hot - air)
+            }
+        };
+        value.into()
+    }
+}
+
+impl PowerSource {
+    fn volt_amperes(&self, row: &[Sample]) -> Option<f64> {
+        match self {
+            Self::Total(slot) => row[*slot].get(),
+            Self::Phases(slots) => three(row, *slots).map(|phases| phases.iter().sum()),
+            Self::ActiveReactive(active, reactive) => {
+                Some(loading::apparent_from_p_q(row[*active].get()?, row[*reactive].get()?))
+            }
+            Self::VoltsAmperes(volts, amperes) => {
+                let (volts, amperes) = (three(row, *volts)?, three(row, *amperes)?);
+                Some(volts.iter().zip(amperes).map(|(volt, ampere)| volt * ampere).sum())
+            }
+            Self::LineVoltsAmperes(volts, amperes) => {
+                let (volts, amperes) = (three(row, *volts)?, three(row, *amperes)?);
+                Some(3f64.sqrt() * mean(volts) * mean(amperes))
+            }
+        }
+    }
+}
+
+fn three(row: &[Sample], slots: [usize; 3]) -> Option<[f64; 3]> {
+    Some([row[slots[0]].get()?, row[slots[1]].get()?, row[slots[2]].get()?])
+}
+
+fn mean(values: [f64; 3]) -> f64 {
+    (values[0] + values[1] + values[2]) / 3.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_absent_input_gives_an_absent_result() {
+        let row = [Sample::new(208.0), Sample::ABSENT, Sample::new(208.0)];
+        let unbalance = Formula::Unbalance { of: [0, 1, 2], floor: 20.0 };
+        assert_eq!(unbalance.evaluate(&row), Sample::ABSENT);
+        assert_eq!(Formula::Rise { hot: 0, ambient: 1 }.evaluate(&row), Sample::ABSENT);
+        let loading = Formula::LoadingKva { power: PowerSource::Phases([0, 1, 2]), kva: 75.0 };
+        assert_eq!(loading.evaluate(&row), Sample::ABSENT);
+    }
+
+    #[test]
+    fn every_source_of_apparent_power_agrees_on_a_balanced_load() {
+        let volts = 208.0 / 3f64.sqrt();
+        let values = [volts, volts, volts, 100.0, 100.0, 100.0, 208.0, 208.0, 208.0, 28_800.0, 21_600.0];
+        let row: Vec<Sample> = values.into_iter().map(Sample::new).collect();
+        let apparent = 3.0 * volts * 100.0;
+        for source in [
+            PowerSource::VoltsAmperes([0, 1, 2], [3, 4, 5]),
+            PowerSource::LineVoltsAmperes([6, 7, 8], [3, 4, 5]),
+            PowerSource::ActiveReactive(9, 10),
+        ] {
+            let got = source.volt_amperes(&row).unwrap();
+            assert!((got - apparent).abs() < 30.0, "{source:?} {got} {apparent}");
+        }
+    }
+}

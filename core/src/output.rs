@@ -1,0 +1,383 @@
+//! Everything that comes out of the monitor: facts, never words.
+
+use crate::alarm::state::AlarmState;
+use crate::input::Part;
+use crate::measurand::{Measurand, Quantity};
+use crate::plant::{Bound, Priority};
+use crate::reading::MeterId;
+use crate::time::{EventTime, Span};
+use crate::window::Pane;
+use serde::{Deserialize, Serialize};
+
+/// One thing that the monitor says.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Output {
+    /// An alarm changed.
+    Alarm(Change),
+    /// A named cause was found, changed or ended.
+    Finding(FindingChange),
+    /// What a person is told about one fault changed.
+    Alert(AlertRevision),
+    /// A value went past a limit for a while and came back.
+    Excursion(Excursion),
+    /// A minute of one meter is complete.
+    Minute(Closed),
+    /// A value or a reading could not be used.
+    Refused(Quarantined),
+    /// What became of a person's order.
+    Answer(Answer),
+}
+
+/// What an alarm or alert is about. Names, so that it stands by itself years later.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct Subject {
+    /// The transformer; `None` for the program itself.
+    pub transformer: Option<String>,
+    /// The feeder that the meter measures, if it measures one.
+    pub feeder: Option<String>,
+    /// The meter; `None` for the program itself.
+    pub meter: Option<String>,
+    /// What is judged.
+    pub matter: Matter,
+}
+
+/// What is judged.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Matter {
+    /// A measured or computed quantity.
+    Quantity(Quantity),
+    /// The meter itself: does it speak, do its values move.
+    Meter,
+    /// A part of the program or of its surroundings.
+    Part(Part),
+}
+
+impl Subject {
+    /// The measurand, where there is one.
+    pub fn measurand(&self) -> Option<Measurand> {
+        match self.matter {
+            Matter::Quantity(quantity) => Some(quantity.what),
+            _ => None,
+        }
+    }
+}
+
+/// The rule by which an alarm rises.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Rule {
+    /// A level of a limit, counted from 1, the mildest.
+    Level {
+        /// Which way the limit is passed.
+        bound: Bound,
+        /// Which level.
+        level: u8,
+    },
+    /// Short excursions that come again and again.
+    Recurrence {
+        /// Which way the limit is passed.
+        bound: Bound,
+    },
+    /// The meter gives nothing; three levels as time passes.
+    Silent {
+        /// Which level.
+        level: u8,
+    },
+    /// The meter's values stand still.
+    Frozen,
+    /// A part does not work.
+    Broken,
+}
+
+impl Rule {
+    /// The written form in ids and in `replay --json`.
+    pub fn key(self) -> String {
+        match self {
+            Self::Level { bound, level } => format!("{} level {level}", bound.key()),
+            Self::Recurrence { bound } => format!("{} recurrence", bound.key()),
+            Self::Silent { level } => format!("silent level {level}"),
+            Self::Frozen => "frozen".to_owned(),
+            Self::Broken => "broken".to_owned(),
+        }
+    }
+}
+
+/// A step of one alarm.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Change {
+    /// The alarm's id: its key and the how-manieth time it rose.
+    pub alarm: String,
+    /// The how-manieth step of this alarm since it rose, from 1. With `alarm` it identifies the change.
+    pub step: u32,
+    /// When, in the time of whoever caused it.
+    pub at: EventTime,
+    /// What happened.
+    pub what: ChangeKind,
+    /// State before.
+    pub from: AlarmState,
+    /// State after.
+    pub to: AlarmState,
+    /// About what.
+    pub subject: Subject,
+    /// By which rule.
+    pub rule: Rule,
+    /// How soon a person must act.
+    pub priority: Priority,
+    /// Since when the condition holds or held.
+    pub since: EventTime,
+    /// The value at this moment, in the measurand's unit.
+    pub value: Option<f64>,
+    /// The worst value since it rose.
+    pub peak: Option<f64>,
+    /// The limit in force.
+    pub setpoint: Option<f64>,
+    /// For a recurrence: how often.
+    pub recurred: Option<Recurred>,
+}
+
+/// What happened to an alarm.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ChangeKind {
+    /// The condition holds.
+    Raised,
+    /// The condition is gone.
+    Cleared,
+    /// A person has seen it.
+    Acknowledged {
+        /// Who.
+        by: String,
+    },
+    /// A person ended a latched alarm.
+    Released {
+        /// Who.
+        by: String,
+        /// What was found and done.
+        note: String,
+    },
+    /// A person muted it for a time.
+    Shelved {
+        /// Who.
+        by: String,
+        /// Until when.
+        until: EventTime,
+        /// Why.
+        reason: String,
+    },
+    /// Shelving ended, by itself or by a person.
+    Unshelved {
+        /// Who; `None`: its time was over.
+        by: Option<String>,
+    },
+    /// Taken out of service or put back.
+    Service {
+        /// Who.
+        by: String,
+        /// True: back in service.
+        on: bool,
+    },
+    /// A higher level of the same limit speaks for it.
+    Suppressed,
+    /// The higher level is gone and this one still holds.
+    Unsuppressed,
+    /// The configuration no longer has it. Not the same as back to normal.
+    NoLongerWatched,
+}
+
+/// How often something came lately.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Recurred {
+    /// How many excursions.
+    pub times: u32,
+    /// Start of the first of them.
+    pub since: EventTime,
+    /// Start of the latest.
+    pub latest: EventTime,
+    /// The shortest.
+    pub shortest: Span,
+    /// The longest.
+    pub longest: Span,
+}
+
+/// A value that went past a limit's first setpoint and came back.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Excursion {
+    /// About what.
+    pub subject: Subject,
+    /// Which way.
+    pub bound: Bound,
+    /// First value past the setpoint.
+    pub start: EventTime,
+    /// Time that its values stand for.
+    pub length: Span,
+    /// The worst value.
+    pub peak: f64,
+    /// The setpoint.
+    pub setpoint: f64,
+}
+
+/// What a person is told about one fault. Everything that any layout needs; the words are made elsewhere.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AlertRevision {
+    /// The alert's id, the same for all its revisions.
+    pub alert: String,
+    /// From 1. With `alert` it identifies the revision.
+    pub revision: u32,
+    /// When.
+    pub at: EventTime,
+    /// Why there is a new revision.
+    pub why: Revised,
+    /// Whether anything is still to be done or watched.
+    pub open: bool,
+    /// The state of the alarm that speaks for it.
+    pub state: AlarmState,
+    /// The highest priority of its alarms that hold or wait for a person.
+    pub priority: Priority,
+    /// About what.
+    pub subject: Subject,
+    /// By which rule the speaking alarm rose.
+    pub rule: Rule,
+    /// The value at this moment.
+    pub value: Option<f64>,
+    /// The worst value since it opened.
+    pub peak: Option<f64>,
+    /// The limit in force.
+    pub setpoint: Option<f64>,
+    /// Since when.
+    pub since: EventTime,
+    /// How often lately, where it comes and goes.
+    pub recurred: Option<Recurred>,
+}
+
+/// Why an alert has a new revision.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Revised {
+    /// It is new.
+    Opened,
+    /// It rose in priority, or came back after it had returned.
+    Worse,
+    /// It fell in priority.
+    Milder,
+    /// It came again and again: told at each doubling of the count.
+    CameAgain,
+    /// A person has seen it.
+    Acknowledged {
+        /// Who.
+        by: String,
+    },
+    /// The condition is gone; something is still to be done by a person.
+    Returned,
+    /// Muted for a time.
+    Shelved {
+        /// Who.
+        by: String,
+        /// Until when.
+        until: EventTime,
+    },
+    /// Told again: the shelving ended and it still holds.
+    Unshelved,
+    /// Taken out of service.
+    OutOfService {
+        /// Who.
+        by: String,
+    },
+    /// Nothing is left to do.
+    Closed,
+    /// The configuration no longer has it. Not the same as back to normal.
+    NoLongerWatched,
+}
+
+/// A closed minute of one meter: one pane per series.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Closed {
+    /// Which meter.
+    pub meter: MeterId,
+    /// Start of the minute.
+    pub minute: EventTime,
+    /// One per series of the meter, in the order of its plan.
+    pub panes: Box<[Pane]>,
+}
+
+/// Values or readings that could not be used, since the last word about them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Quarantined {
+    /// Which meter.
+    pub meter: MeterId,
+    /// Which quantity; `None`: the whole reading.
+    pub quantity: Option<Quantity>,
+    /// Stamp of the latest of them.
+    pub at: EventTime,
+    /// The latest value, for a value out of range.
+    pub value: Option<f64>,
+    /// Why.
+    pub why: Refusal,
+    /// How many.
+    pub count: u32,
+}
+
+/// Why a value or a reading was refused.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Refusal {
+    /// Outside the range that can be real.
+    OutOfRange,
+    /// Stamped earlier than what was already judged.
+    TooLate,
+    /// The same stamp again.
+    Duplicate,
+    /// Stamped in the future.
+    FromTheFuture,
+    /// Not as many values as the meter has points.
+    WrongShape,
+    /// More readings waited for their order than there is room for.
+    TooMany,
+}
+
+/// What became of a person's order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Answer {
+    /// The order's number.
+    pub number: u64,
+    /// The result.
+    pub result: Result<(), Denial>,
+}
+
+/// Why an order was not carried out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Denial {
+    /// No open alert has this id.
+    UnknownAlert,
+    /// Someone was first.
+    AlreadyAcknowledged,
+    /// The condition still holds, so it can't be released.
+    StillHolds,
+    /// There is nothing latched to release.
+    NotLatched,
+    /// The time given lies in the past or beyond the longest shelving.
+    BadTime,
+    /// It is not shelved, or not out of service.
+    NothingToEnd,
+}
+
+/// A change of a finding: a named cause with its evidence.
+///
+/// The written form of `replay --json` is reserved for it from the first version; the diagnosis that makes
+/// findings is not part of this version.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FindingChange {
+    /// The finding's id.
+    pub finding: String,
+    /// True: found; false: ended.
+    pub raised: bool,
+    /// When.
+    pub at: EventTime,
+    /// The transformer.
+    pub transformer: String,
+    /// The feeder, where it was traced to one.
+    pub feeder: Option<String>,
+    /// The phase, where it was traced to one.
+    pub phase: Option<crate::phases::Phase>,
+    /// The cause, by its key.
+    pub cause: String,
+    /// How soon a person must act.
+    pub priority: Priority,
+    /// The one number that tells how bad it is.
+    pub peak: Option<f64>,
+}

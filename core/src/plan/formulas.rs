@@ -1,0 +1,105 @@
+//! Which computed quantities a meter's points allow, and which only several meters together allow.
+
+use super::MeterPlan;
+use crate::defaults::Rating;
+use crate::formula::{Formula, PowerSource};
+use crate::measurand::{Measurand, Quantity};
+use crate::phases::Place;
+
+/// Voltage below this share of nominal is an interruption, not an unbalance (common practice, no source).
+const VOLTAGE_FLOOR: f64 = 0.10;
+/// Currents below this share of rated make large, harmless percentages (common practice, no source).
+const CURRENT_FLOOR: f64 = 0.20;
+
+/// What can be computed from one meter's own points. Slots count from `first`.
+pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Vec<(Quantity, Formula)> {
+    let slot =
+        |quantity: Quantity| points.iter().position(|point| *point == quantity).map(|index| first + index);
+    let trio = |what: Measurand, places: [Place; 3]| -> Option<[usize; 3]> {
+        let [one, two, three] = places.map(|place| slot(Quantity::at(what, place)));
+        Some([one?, two?, three?])
+    };
+    let line_volts = trio(Measurand::VoltageLl, Place::LINES);
+    let currents = trio(Measurand::Current, Place::PHASES);
+    let mut computed = Vec::new();
+    if let (Some(of), Some(nominal)) = (line_volts, rating.nominal_ll_v) {
+        let formula = Formula::Unbalance { of, floor: VOLTAGE_FLOOR * nominal };
+        computed.push((Quantity::whole(Measurand::VoltageUnbalance), formula));
+    }
+    if let (Some(of), Some(rated)) = (currents, rating.rated_a) {
+        let formula = Formula::Unbalance { of, floor: CURRENT_FLOOR * rated };
+        computed.push((Quantity::whole(Measurand::CurrentUnbalance), formula));
+    }
+    if let Some(kva) = rating.kva {
+        let whole = |what| slot(Quantity::whole(what));
+        let power = whole(Measurand::ApparentPower)
+            .map(PowerSource::Total)
+            .or_else(|| trio(Measurand::ApparentPower, Place::PHASES).map(PowerSource::Phases))
+            .or_else(|| {
+                whole(Measurand::Power)
+                    .zip(whole(Measurand::ReactivePower))
+                    .map(|(active, reactive)| PowerSource::ActiveReactive(active, reactive))
+            })
+            .or_else(|| {
+                let volts = trio(Measurand::VoltageLn, Place::PHASES)?;
+                currents.map(|amperes| PowerSource::VoltsAmperes(volts, amperes))
+            })
+            .or_else(|| {
+                line_volts.zip(currents).map(|(volts, amperes)| PowerSource::LineVoltsAmperes(volts, amperes))
+            });
+        if let Some(power) = power {
+            computed.push((Quantity::whole(Measurand::LoadingKva), Formula::LoadingKva { power, kva }));
+        }
+    }
+    let phases: Vec<usize> =
+        Place::PHASES.iter().filter_map(|place| slot(Quantity::at(Measurand::Current, *place))).collect();
+    if let (false, Some(rated_a)) = (phases.is_empty(), rating.rated_a) {
+        computed
+            .push((Quantity::whole(Measurand::LoadingPhase), Formula::LoadingPhase { of: phases, rated_a }));
+    }
+    if let Some(ambient) = slot(Quantity::whole(Measurand::Ambient)) {
+        for (index, point) in points.iter().enumerate() {
+            if let Some(rise) = rise_of(*point) {
+                computed.push((rise, Formula::Rise { hot: first + index, ambient }));
+            }
+        }
+    }
+    computed
+}
+
+fn rise_of(point: Quantity) -> Option<Quantity> {
+    match point.what {
+        Measurand::Winding => Some(Quantity::at(Measurand::WindingRise, point.place)),
+        Measurand::Termination => Some(Quantity::at(Measurand::TerminationRise, point.place)),
+        _ => None,
+    }
+}
+
+/// Inputs as (meter, slot), and formulas over the inputs in their order.
+type AcrossMeters = (Vec<(usize, usize)>, Vec<(Quantity, Formula)>);
+
+/// What only several meters together allow: the rise of a transformer's windings and terminations whose module
+/// has no ambient sensor, over the ambient of another module of the same transformer.
+pub(super) fn across_meters(meters: &[MeterPlan]) -> Option<AcrossMeters> {
+    let ambient = Quantity::whole(Measurand::Ambient);
+    let find = |meter: &MeterPlan| meter.series.iter().position(|quantity| *quantity == ambient);
+    let (air_meter, air_slot) = meters
+        .iter()
+        .enumerate()
+        .find_map(|(local, meter)| find(meter).map(|index| (local, meter.first_slot + index)))?;
+    let mut inputs = vec![(air_meter, air_slot)];
+    let mut computed: Vec<(Quantity, Formula)> = Vec::new();
+    for (local, meter) in
+        meters.iter().enumerate().filter(|(_, meter)| meter.feeder.is_none() && find(meter).is_none())
+    {
+        for (index, point) in meter.series.iter().enumerate() {
+            let Some(rise) = rise_of(*point) else { continue };
+            if computed.iter().any(|(known, _)| *known == rise) {
+                continue;
+            }
+            inputs.push((local, meter.first_slot + index));
+            computed.push((rise, Formula::Rise { hot: inputs.len() - 1, ambient: 0 }));
+        }
+    }
+    (!computed.is_empty()).then_some((inputs, computed))
+}

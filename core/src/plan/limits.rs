@@ -1,0 +1,210 @@
+//! Which limit is in force on which series: the owner's nearest, else the default.
+
+use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan, ScopeBuilder};
+use crate::defaults::{Rating, default_limits};
+use crate::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
+use crate::measurand::Quantity;
+use crate::output::{Matter, Rule, Subject};
+use crate::plant::{AppliesTo, Bound, Limit, Meter, Plant, Side, SideOf, Target, Transformer, WiringForm};
+
+/// The base for default limits of what a meter sits on.
+pub(super) fn rating(plant: &Plant, meter: &Meter) -> Rating {
+    match meter.measures {
+        Target::Transformer(index, side) => {
+            let transformer = &plant.transformers[index];
+            match side {
+                SideOf::Secondary => rating_of_transformer(plant, index),
+                SideOf::Primary => Rating {
+                    rated_a: rated_current(transformer, transformer.primary),
+                    ..volts(transformer, transformer.primary, rating_of_transformer(plant, index))
+                },
+            }
+        }
+        Target::Feeder(index) => {
+            let feeder = &plant.feeders[index];
+            let transformer = &plant.transformers[feeder.fed_by];
+            let rating = Rating { rated_a: feeder.rated_a, ..Rating::default() };
+            volts(transformer, transformer.secondary, rating)
+        }
+    }
+}
+
+/// The base for default limits of a transformer's load side.
+pub(super) fn rating_of_transformer(plant: &Plant, index: usize) -> Rating {
+    let transformer = &plant.transformers[index];
+    let rating = Rating {
+        rated_a: rated_current(transformer, transformer.secondary),
+        kva: Some(transformer.kva),
+        rated_rise_k: transformer.rated_rise_k,
+        insulation_class_c: transformer.insulation_class_c,
+        cooling: Some(transformer.cooling),
+        ..Rating::default()
+    };
+    volts(transformer, transformer.secondary, rating)
+}
+
+/// Rated line current of one side.
+fn rated_current(transformer: &Transformer, side: Side) -> Option<f64> {
+    if transformer.phases == 1 {
+        rated_current_single_phase(transformer.kva, side.volts)
+    } else {
+        rated_current_three_phase(transformer.kva, side.volts)
+    }
+}
+
+fn volts(transformer: &Transformer, side: Side, rating: Rating) -> Rating {
+    let wye = transformer.phases == 3 && side.form == WiringForm::Wye;
+    Rating {
+        nominal_ll_v: (transformer.phases == 3).then_some(side.volts),
+        nominal_ln_v: wye.then(|| side.volts / 3f64.sqrt()),
+        ..rating
+    }
+}
+
+/// The limits in force on one series, at most one for each way.
+fn in_force(plant: &Plant, meter: Option<usize>, quantity: Quantity, rating: &Rating) -> Vec<Limit> {
+    let mut defaults = default_limits(quantity.what, rating);
+    let mut found = Vec::new();
+    for bound in [Bound::High, Bound::Low] {
+        let nearest = plant
+            .limits
+            .iter()
+            .filter(|limit| limit.on == quantity.what && limit.bound == bound)
+            .filter(|limit| limit.place.is_none_or(|place| place == quantity.place))
+            .filter_map(|limit| Some((nearness(plant, limit.of, meter)?, limit.place.is_some(), limit)))
+            .max_by_key(|(nearness, placed, _)| (*nearness, *placed));
+        let limit = match nearest {
+            Some((.., limit)) => Some(limit.clone()),
+            None => defaults
+                .iter()
+                .position(|limit| limit.bound == bound)
+                .map(|index| defaults.swap_remove(index)),
+        };
+        found.extend(limit.filter(|limit| !limit.levels.is_empty()));
+    }
+    found
+}
+
+/// How near a limit is meant to the meter; `None`: it is not meant.
+fn nearness(plant: &Plant, of: AppliesTo, meter: Option<usize>) -> Option<u8> {
+    let measures = meter.map(|index| plant.meters[index].measures);
+    let meant = match of {
+        AppliesTo::Everywhere => return Some(0),
+        AppliesTo::Transformer(index) => {
+            measures.is_none_or(|target| matches!(target, Target::Transformer(at, _) if at == index))
+        }
+        AppliesTo::Feeder(index) => matches!(measures, Some(Target::Feeder(at)) if at == index),
+        AppliesTo::Meter(index) => return (meter == Some(index)).then_some(2),
+    };
+    meant.then_some(1)
+}
+
+impl ScopeBuilder {
+    /// Compiles the limits in force on each series of a meter. `number` is the meter's index in the plant, or
+    /// `None` for what is computed across meters.
+    pub(super) fn add_limits(
+        &mut self,
+        plant: &Plant,
+        number: Option<usize>,
+        meter: &mut MeterPlan,
+        rating: &Rating,
+        not_judged: &mut Vec<NotJudged>,
+    ) {
+        let mut windows = Vec::new();
+        let mut compiled = Vec::new();
+        for (series, quantity) in meter.series.iter().enumerate() {
+            for limit in in_force(plant, number, *quantity, rating) {
+                let when = match limit.when {
+                    None => None,
+                    Some(condition) => {
+                        let on = Quantity::whole(condition.on);
+                        let Some(index) = meter.series.iter().position(|known| *known == on) else {
+                            let reason = format!(
+                                "judged only while {} is above {} {}, which this meter does not give; a feeder needs its rated_a",
+                                on,
+                                condition.above,
+                                on.what.facts().unit.symbol()
+                            );
+                            not_judged.push(NotJudged {
+                                meter: meter.name.clone(),
+                                quantity: *quantity,
+                                reason,
+                            });
+                            continue;
+                        };
+                        Some((index, condition.above))
+                    }
+                };
+                compiled.push(self.compile(meter, series, limit, when, &mut windows));
+            }
+        }
+        meter.windows = windows.into_boxed_slice();
+        meter.limits = compiled.into_boxed_slice();
+    }
+
+    fn compile(
+        &mut self,
+        meter: &MeterPlan,
+        series: usize,
+        limit: Limit,
+        when: Option<(usize, f64)>,
+        windows: &mut Vec<(usize, crate::time::Span)>,
+    ) -> LimitPlan {
+        let quantity = meter.series[series];
+        let key = format!("{}/{quantity}", meter.name);
+        let subject = Subject {
+            transformer: self.transformer.clone(),
+            feeder: meter.feeder.clone(),
+            meter: Some(meter.name.clone()),
+            matter: Matter::Quantity(quantity),
+        };
+        let subject = self.subject(key.clone(), subject);
+        let bound = limit.bound;
+        let levels = limit
+            .levels
+            .iter()
+            .zip(1u8..)
+            .map(|(level, number)| LevelPlan {
+                setpoint: level.setpoint,
+                on_delay: level.on_delay,
+                window: level.over.map(|length| window_for(windows, series, length)),
+                alarm: self.alarm(
+                    &key,
+                    subject,
+                    Rule::Level { bound, level: number },
+                    level.priority,
+                    limit.latch,
+                ),
+            })
+            .collect();
+        let recurs = limit.recurs.map(|rule| RecursPlan {
+            times: rule.times,
+            within: rule.within,
+            shortest: rule.shortest,
+            alarm: self.alarm(&key, subject, Rule::Recurrence { bound }, rule.priority, false),
+        });
+        LimitPlan {
+            series,
+            bound,
+            deadband: limit.deadband,
+            off_delay: limit.off_delay,
+            when,
+            levels,
+            recurs,
+            subject,
+            origin: limit.origin,
+        }
+    }
+}
+
+fn window_for(
+    windows: &mut Vec<(usize, crate::time::Span)>,
+    series: usize,
+    length: crate::time::Span,
+) -> usize {
+    if let Some(found) = windows.iter().position(|known| *known == (series, length)) {
+        return found;
+    }
+    windows.push((series, length));
+    windows.len() - 1
+}

@@ -1,0 +1,291 @@
+//! The site as its owner describes it: nameplates, feeders, meters and limits, already checked.
+
+use crate::measurand::{Measurand, Quantity};
+use crate::phases::Place;
+use crate::time::Span;
+use serde::{Deserialize, Serialize};
+
+/// The whole site.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plant {
+    /// Name of the site, shown in every message.
+    pub site: String,
+    /// The transformers.
+    pub transformers: Vec<Transformer>,
+    /// What they feed.
+    pub feeders: Vec<Feeder>,
+    /// Meters and sensor modules.
+    pub meters: Vec<Meter>,
+    /// Limits that the owner set; what is not set has a default, see [`crate::defaults`].
+    pub limits: Vec<Limit>,
+    /// Names of the channels by which people are told, for alarms about them.
+    pub channels: Vec<String>,
+}
+
+/// A transformer's nameplate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Transformer {
+    /// Name at the site, unique.
+    pub name: String,
+    /// Where it stands.
+    pub location: Option<String>,
+    /// 1 or 3.
+    pub phases: u8,
+    /// Rated power in kVA.
+    pub kva: f64,
+    /// Source side.
+    pub primary: Side,
+    /// Load side.
+    pub secondary: Side,
+    /// Impedance in per cent.
+    pub impedance_percent: Option<f64>,
+    /// How it is cooled.
+    pub cooling: Cooling,
+    /// Rated average winding rise in kelvin.
+    pub rated_rise_k: Option<f64>,
+    /// Temperature class of the insulation in °C.
+    pub insulation_class_c: Option<u16>,
+    /// K-rating, if it has one.
+    pub k_rating: Option<f64>,
+}
+
+/// One side of a transformer.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Side {
+    /// Rated volts, line to line for three phases.
+    pub volts: f64,
+    /// How the winding is connected.
+    pub form: WiringForm,
+}
+
+/// How a side is connected.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum WiringForm {
+    /// Star with a neutral.
+    Wye,
+    /// Delta, no neutral.
+    Delta,
+}
+
+/// Dry or liquid-filled.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Cooling {
+    /// Dry type.
+    Dry,
+    /// Liquid-filled.
+    Liquid,
+}
+
+/// Which side of the transformer a meter sits on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SideOf {
+    /// Source side.
+    Primary,
+    /// Load side.
+    Secondary,
+}
+
+/// Something that a transformer feeds: a distribution board or a machine.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Feeder {
+    /// Name at the site, unique.
+    pub name: String,
+    /// Index of the transformer that feeds it.
+    pub fed_by: usize,
+    /// Rated amperes, if known.
+    pub rated_a: Option<f64>,
+    /// Where it is.
+    pub location: Option<String>,
+}
+
+/// What a meter measures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Target {
+    /// A transformer (index), on one side.
+    Transformer(usize, SideOf),
+    /// A feeder (index).
+    Feeder(usize),
+}
+
+/// A meter or a sensor module.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Meter {
+    /// Name at the site, unique.
+    pub name: String,
+    /// What it measures.
+    pub measures: Target,
+    /// One per value of a reading, in order.
+    pub points: Vec<Quantity>,
+    /// How often it gives values.
+    pub every: Span,
+    /// How long its readings wait so that their order can be settled; zero for polled meters.
+    pub wait: Span,
+    /// Whose clock stamps its readings.
+    pub stamped_by: StampedBy,
+    /// Without a reading for so long it is silent.
+    pub silent_after: Span,
+    /// With values that stand still for so long it is frozen; `None`: not judged.
+    pub frozen_after: Option<Span>,
+}
+
+/// Whose clock stamps a reading.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StampedBy {
+    /// Ours, at receipt.
+    Receipt,
+    /// The meter's or the payload's.
+    Meter,
+}
+
+/// How soon a person must act. Ordered: journal is the least.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Priority {
+    /// For the digest only.
+    Journal,
+    /// At the next visit.
+    Low,
+    /// This shift.
+    High,
+    /// Go now.
+    Urgent,
+}
+
+impl Priority {
+    /// Every priority, the least first.
+    pub const ALL: [Self; 4] = [Self::Journal, Self::Low, Self::High, Self::Urgent];
+
+    /// The written form.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Journal => "journal",
+            Self::Low => "low",
+            Self::High => "high",
+            Self::Urgent => "urgent",
+        }
+    }
+
+    /// Whether a person must acknowledge it; low and journal return to normal by themselves.
+    pub fn wants_acknowledgement(self) -> bool {
+        self >= Self::High
+    }
+}
+
+/// Which way a limit is passed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Bound {
+    /// Too much.
+    High,
+    /// Too little.
+    Low,
+}
+
+impl Bound {
+    /// The written form.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::High => "high",
+            Self::Low => "low",
+        }
+    }
+
+    /// Whether `value` is past `setpoint`.
+    pub fn is_past(self, value: f64, setpoint: f64) -> bool {
+        match self {
+            Self::High => value > setpoint,
+            Self::Low => value < setpoint,
+        }
+    }
+
+    /// Whether `value` has come back past `setpoint` by more than `deadband`.
+    pub fn is_back(self, value: f64, setpoint: f64, deadband: f64) -> bool {
+        match self {
+            Self::High => value < setpoint - deadband,
+            Self::Low => value > setpoint + deadband,
+        }
+    }
+
+    /// The worse of two values.
+    pub fn worse(self, one: f64, other: f64) -> f64 {
+        match self {
+            Self::High => one.max(other),
+            Self::Low => one.min(other),
+        }
+    }
+}
+
+/// Where a limit applies.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AppliesTo {
+    /// Wherever the measurand is known.
+    Everywhere,
+    /// One transformer's own meters.
+    Transformer(usize),
+    /// One feeder's meters.
+    Feeder(usize),
+    /// One meter.
+    Meter(usize),
+}
+
+/// A limit: a ladder of levels on one measurand; the higher level suppresses the lower by design.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Limit {
+    /// On what.
+    pub on: Measurand,
+    /// Where.
+    pub of: AppliesTo,
+    /// Only this place; `None`: each place.
+    pub place: Option<Place>,
+    /// Which way.
+    pub bound: Bound,
+    /// At least one, the mildest first.
+    pub levels: Vec<Level>,
+    /// How far back it must come before it can clear, in the measurand's unit.
+    pub deadband: f64,
+    /// How long it must have been back before it clears.
+    pub off_delay: Span,
+    /// Judged only while this holds.
+    pub when: Option<Condition>,
+    /// Short excursions that come again and again.
+    pub recurs: Option<Recurs>,
+    /// Whether the alarm stays until a named person releases it.
+    pub latch: bool,
+    /// Where the numbers come from, for `check` and for people.
+    pub origin: String,
+}
+
+/// One step of a ladder.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Level {
+    /// The value at which it begins, in the measurand's unit.
+    pub setpoint: f64,
+    /// How soon a person must act.
+    pub priority: Priority,
+    /// How long it must be past the setpoint.
+    pub on_delay: Span,
+    /// Judged on the mean over this window; `None`: on each value.
+    pub over: Option<Span>,
+}
+
+/// A limit is judged only while another measurand of the same meter is above a value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Condition {
+    /// Which measurand (whole).
+    pub on: Measurand,
+    /// It must be above this.
+    pub above: f64,
+}
+
+/// The rule for intermittent faults: so many excursions of at least such a length within a span.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Recurs {
+    /// How many.
+    pub times: u32,
+    /// Within what span.
+    pub within: Span,
+    /// An excursion shorter than this does not count.
+    pub shortest: Span,
+    /// How soon a person must act.
+    pub priority: Priority,
+}

@@ -1,0 +1,254 @@
+//! Panes and rolling windows. A minute row of the store is a closed pane: one struct, one home.
+//!
+//! A sample stands for the time since the sample before it (see [`Cadence`]), so a mean is weighted by time
+//! and every figure can say what share of its period was measured.
+
+use crate::time::{EventTime, Span};
+use serde::{Deserialize, Serialize};
+
+/// How much time one sample of a meter stands for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Cadence {
+    last: Option<EventTime>,
+}
+
+impl Cadence {
+    /// A meter that has given nothing yet.
+    pub const NEW: Self = Self { last: None };
+
+    /// The time that a sample at `at` stands for, when the meter is meant to give one `every` so often: the
+    /// time since the last one, but one interval only after a gap of more than one and a half, because nobody
+    /// saw what happened in the gap (common practice, no source).
+    pub fn credit(&mut self, at: EventTime, every: Span) -> Span {
+        let since = self.last.map(|last| at - last);
+        self.last = Some(at);
+        match since {
+            Some(since) if since.0 * 2 <= every.0 * 3 => since,
+            _ => every,
+        }
+    }
+
+    /// The latest sample's time.
+    pub fn last(&self) -> Option<EventTime> {
+        self.last
+    }
+
+    /// Moves the memory by a correction of the clock.
+    pub fn shift(&mut self, by: Span) {
+        if let Some(last) = &mut self.last {
+            *last += by;
+        }
+    }
+}
+
+/// Statistics of the samples of one stretch of time. Panes merge, so windows are made of them.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Pane {
+    /// Number of samples.
+    pub count: u32,
+    /// Time that the samples stand for, in milliseconds.
+    pub covered_ms: u32,
+    sum: f64,
+    squares: f64,
+    low: f64,
+    high: f64,
+}
+
+impl Pane {
+    /// A pane without samples.
+    pub const EMPTY: Self =
+        Self { count: 0, covered_ms: 0, sum: 0.0, squares: 0.0, low: f64::INFINITY, high: f64::NEG_INFINITY };
+
+    /// Takes a sample that stands for `credit`.
+    pub fn push(&mut self, value: f64, credit: Span) {
+        let weight = credit.0.clamp(0, i64::from(u32::MAX)) as u32;
+        self.count = self.count.saturating_add(1);
+        self.covered_ms = self.covered_ms.saturating_add(weight);
+        self.sum += value * f64::from(weight);
+        self.squares += value * value * f64::from(weight);
+        self.low = self.low.min(value);
+        self.high = self.high.max(value);
+    }
+
+    /// Takes all of another pane.
+    pub fn merge(&mut self, other: &Self) {
+        self.count = self.count.saturating_add(other.count);
+        self.covered_ms = self.covered_ms.saturating_add(other.covered_ms);
+        self.sum += other.sum;
+        self.squares += other.squares;
+        self.low = self.low.min(other.low);
+        self.high = self.high.max(other.high);
+    }
+
+    /// Mean weighted by time; `None` without samples.
+    pub fn mean(&self) -> Option<f64> {
+        (self.covered_ms > 0).then(|| self.sum / f64::from(self.covered_ms))
+    }
+
+    /// Root of the mean of the squares, weighted by time; `None` without samples.
+    pub fn rms(&self) -> Option<f64> {
+        (self.covered_ms > 0).then(|| (self.squares / f64::from(self.covered_ms)).max(0.0).sqrt())
+    }
+
+    /// The least sample.
+    pub fn min(&self) -> Option<f64> {
+        (self.count > 0).then_some(self.low)
+    }
+
+    /// The largest sample.
+    pub fn max(&self) -> Option<f64> {
+        (self.count > 0).then_some(self.high)
+    }
+}
+
+impl Default for Pane {
+    fn default() -> Self {
+        Self::EMPTY
+    }
+}
+
+/// The most panes in a window: it moves in steps of a sixtieth of its length.
+pub const PANES: usize = 60;
+
+/// The least share of a window that must be measured before its mean may be judged (common practice, no
+/// source; the usual rule for demand intervals).
+pub const LEAST_SHARE: f64 = 0.8;
+
+/// A rolling window over one series, moving in steps of a sixtieth of its length, from 1 s up.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Window {
+    step: Span,
+    ring: Box<[Pane]>,
+    head: usize,
+    open: Pane,
+    /// End of the open pane; `None` before the first sample.
+    edge: Option<EventTime>,
+}
+
+impl Window {
+    /// An empty window of this length (at least 1 s).
+    pub fn new(length: Span) -> Self {
+        let panes = (length.0 / 1000).clamp(1, PANES as i64);
+        let step = Span((length.0 / panes).max(1000));
+        Self {
+            step,
+            ring: vec![Pane::EMPTY; panes as usize].into_boxed_slice(),
+            head: 0,
+            open: Pane::EMPTY,
+            edge: None,
+        }
+    }
+
+    /// How far it moves at a time.
+    pub fn step(&self) -> Span {
+        self.step
+    }
+
+    /// Moves to `at`. When panes closed on the way, gives the edge that the window now ends at.
+    ///
+    /// To be called for each reading of the meter, before [`Window::push`].
+    pub fn advance(&mut self, at: EventTime) -> Option<EventTime> {
+        let Some(edge) = self.edge else {
+            self.edge = Some(at.floor(self.step) + self.step);
+            return None;
+        };
+        if at < edge {
+            return None;
+        }
+        let mut passed = (at - edge).0 / self.step.0 + 1;
+        self.close_one(self.open);
+        self.open = Pane::EMPTY;
+        passed -= 1;
+        for _ in 0..passed.min(self.ring.len() as i64) {
+            self.close_one(Pane::EMPTY);
+        }
+        let now_at = at.floor(self.step);
+        self.edge = Some(now_at + self.step);
+        Some(now_at)
+    }
+
+    fn close_one(&mut self, pane: Pane) {
+        self.ring[self.head] = pane;
+        self.head = (self.head + 1) % self.ring.len();
+    }
+
+    /// Takes a sample into the open pane.
+    pub fn push(&mut self, value: f64, credit: Span) {
+        self.open.push(value, credit);
+    }
+
+    /// Statistics over the closed panes, oldest first, so that the sum is the same on every run.
+    pub fn closed(&self) -> Pane {
+        let (newer, older) = self.ring.split_at(self.head);
+        let mut whole = Pane::EMPTY;
+        for pane in older.iter().chain(newer) {
+            whole.merge(pane);
+        }
+        whole
+    }
+
+    /// The mean over the window's closed panes, if enough of it was measured.
+    pub fn mean(&self) -> Option<f64> {
+        let whole = self.closed();
+        let length = (self.step.0 * self.ring.len() as i64) as f64;
+        if f64::from(whole.covered_ms) < LEAST_SHARE * length { None } else { whole.mean() }
+    }
+
+    /// Forgets everything, as after a correction of the clock.
+    pub fn clear(&mut self) {
+        self.ring.fill(Pane::EMPTY);
+        self.open = Pane::EMPTY;
+        self.edge = None;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pane_weights_by_time() {
+        let mut pane = Pane::EMPTY;
+        pane.push(100.0, Span::seconds(1));
+        pane.push(10.0, Span::seconds(9));
+        assert!((pane.mean().unwrap() - 19.0).abs() < 1e-12);
+        assert_eq!((pane.min(), pane.max(), pane.covered_ms), (Some(10.0), Some(100.0), 10_000));
+        assert_eq!(Pane::EMPTY.mean(), None);
+    }
+
+    #[test]
+    fn after_a_gap_a_sample_stands_for_one_interval() {
+        let mut cadence = Cadence::NEW;
+        let every = Span::seconds(10);
+        assert_eq!(cadence.credit(EventTime(0), every), every);
+        assert_eq!(cadence.credit(EventTime(15_000), every), Span::seconds(15));
+        assert_eq!(cadence.credit(EventTime(95_000), every), every);
+    }
+
+    #[test]
+    fn a_window_forgets_what_is_older_than_its_length() {
+        let mut window = Window::new(Span::seconds(60));
+        for second in 0..200i64 {
+            let at = EventTime(second * 1000);
+            window.advance(at);
+            window.push(if second < 100 { 1.0 } else { 3.0 }, Span::seconds(1));
+        }
+        assert_eq!(window.mean(), Some(3.0));
+        window.advance(EventTime(10_000_000));
+        assert_eq!(window.mean(), None);
+    }
+
+    #[test]
+    fn less_than_four_fifths_measured_is_no_mean() {
+        let mut window = Window::new(Span::seconds(10));
+        for second in 0..7i64 {
+            window.advance(EventTime(second * 1000));
+            window.push(1.0, Span::seconds(1));
+        }
+        window.advance(EventTime(7000));
+        assert_eq!(window.mean(), None);
+        window.push(1.0, Span::seconds(1));
+        window.advance(EventTime(8000));
+        assert_eq!(window.mean(), Some(1.0));
+    }
+}
