@@ -2,18 +2,27 @@
 //!
 //! Everything that can change a judgement comes in as an [`input::Input`]; everything that comes out is an
 //! [`output::Output`]. Core has no clock, no I/O, no randomness and no logging: the caller passes the time in,
-//! and the same inputs give the same outputs, bit for bit.
+//! and the same inputs give the same outputs, bit for bit. Begin reading at [`monitor`].
 
 pub mod alarm;
+pub mod alert;
 pub mod defaults;
 pub mod electrical;
 pub mod formula;
+mod grid;
 pub mod input;
 pub mod measurand;
+pub mod meter;
+pub mod monitor;
 pub mod output;
 pub mod phases;
 pub mod plan;
 pub mod plant;
+pub mod quality;
 pub mod reading;
+pub mod saved;
+mod scope;
+pub mod sequencer;
 pub mod time;
+pub mod watch;
 pub mod window;

@@ -132,9 +132,11 @@ impl RecurrenceState {
         Some(Step::Raise(recurred))
     }
 
-    /// Whether the alarm is raised.
-    pub fn is_raised(&self) -> bool {
-        self.active.is_some()
+    /// After a restart without this memory: stands or not as the alarm does.
+    pub fn align(&mut self, active: Option<Recurred>) {
+        if self.active.is_some() != active.is_some() {
+            self.active = active;
+        }
     }
 
     /// Moves the memory by a correction of the clock.

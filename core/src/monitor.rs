@@ -1,0 +1,147 @@
+//! Orders the calls of the stages, and nothing else. The same monitor runs live, in replay, in the tests and after
+//! a restart.
+
+use crate::input::{HealthFact, Input, Order};
+use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
+use crate::plan::{MeterPlan, Plan};
+use crate::reading::Reading;
+use crate::saved::{self, ScopeState};
+use crate::scope::Scope;
+use crate::time::EventTime;
+use std::sync::Arc;
+
+/// A scope by its place in the plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ScopeId(pub usize);
+
+/// Watches a whole site. Told the time; never asks for it.
+#[derive(Debug, Clone)]
+pub struct Monitor {
+    plan: Arc<Plan>,
+    scopes: Box<[Scope]>,
+    now: Option<EventTime>,
+    due: Option<EventTime>,
+}
+
+impl Monitor {
+    /// A monitor that has seen nothing.
+    pub fn new(plan: Arc<Plan>) -> Self {
+        let scopes = plan.scopes.iter().map(Scope::new).collect();
+        Self { plan, scopes, now: None, due: None }
+    }
+
+    /// The plan that it watches by.
+    pub fn plan(&self) -> &Arc<Plan> {
+        &self.plan
+    }
+
+    /// Advances to `now`, then takes `input`. `out` is the caller's and reused: a quiet second allocates nothing.
+    ///
+    /// A start or a correction of the clock is taken before the advance, since it changes what `now` means.
+    pub fn observe(&mut self, now: EventTime, input: Input<'_>, out: &mut Vec<Output>) {
+        match input {
+            Input::Reading(reading) => {
+                self.advance(now, out);
+                self.read(now, &reading, out);
+            }
+            Input::Person(order) => {
+                self.advance(now, out);
+                self.order(now, &order, out);
+            }
+            Input::Health(fact) => {
+                if fact != HealthFact::Resumed {
+                    self.advance(now, out);
+                }
+                for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
+                    scope.health(plan, now, &fact, out);
+                }
+                self.find_due();
+                self.advance(now, out);
+            }
+            Input::Reclocked { by } => {
+                for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
+                    scope.reclock(plan, by, out);
+                }
+                self.find_due();
+                self.now = Some(now);
+                self.advance(now, out);
+            }
+        }
+    }
+
+    fn read(&mut self, now: EventTime, reading: &Reading<'_>, out: &mut Vec<Output>) {
+        let Some(place) = self.plan.meters.get(reading.meter.0 as usize) else {
+            let (meter, at, why) = (reading.meter, reading.at, Refusal::WrongShape);
+            out.push(Output::Refused(Quarantined { meter, quantity: None, at, value: None, why, count: 1 }));
+            return;
+        };
+        let scope = &mut self.scopes[place.scope];
+        scope.read(&self.plan.scopes[place.scope], place.local, now, reading, out);
+        self.due = [self.due, scope.next_deadline()].into_iter().flatten().min();
+    }
+
+    fn order(&mut self, now: EventTime, order: &Order, out: &mut Vec<Output>) {
+        let mut scopes = self.scopes.iter_mut().zip(&self.plan.scopes);
+        if scopes.find_map(|(scope, plan)| scope.order(plan, now, order, out)).is_none() {
+            out.push(Output::Answer(Answer { number: order.number, result: Err(Denial::UnknownAlert) }));
+        }
+        self.find_due();
+    }
+
+    /// Does all that is due by `now`: silence, ends of shelving, readings whose wait is over, steps of the grid.
+    /// Any extra calls change nothing.
+    pub fn advance(&mut self, now: EventTime, out: &mut Vec<Output>) {
+        let first = self.now.is_none();
+        self.now = Some(self.now.map_or(now, |known| known.max(now)));
+        if !first && self.due.is_none_or(|due| due > now) {
+            return;
+        }
+        for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
+            scope.advance(plan, now, out);
+        }
+        self.find_due();
+    }
+
+    fn find_due(&mut self) {
+        self.due = self.scopes.iter().filter_map(Scope::next_deadline).min();
+    }
+
+    /// When it next wants to be advanced, at the earliest.
+    pub fn next_deadline(&self) -> Option<EventTime> {
+        self.due
+    }
+
+    /// The plan of the meter with this id.
+    pub fn meter(&self, id: crate::reading::MeterId) -> Option<&MeterPlan> {
+        self.plan.meter(id)
+    }
+
+    /// The scopes, in the order of the plan.
+    pub fn scopes(&self) -> impl Iterator<Item = ScopeId> + use<> {
+        (0..self.scopes.len()).map(ScopeId)
+    }
+
+    /// The state of one scope, keyed by names.
+    pub fn snapshot(&self, scope: ScopeId) -> ScopeState {
+        saved::save(&self.plan.scopes[scope.0], &self.scopes[scope.0], self.now.unwrap_or(EventTime(0)))
+    }
+
+    /// Puts a saved scope in place. What the plan no longer has is told as "no longer watched".
+    pub fn adopt(&mut self, state: ScopeState, out: &mut Vec<Output>) {
+        self.now = Some(self.now.map_or(state.at, |known| known.max(state.at)));
+        match self.plan.scopes.iter().position(|plan| plan.name == state.scope) {
+            Some(index) => saved::adopt(&self.plan.scopes[index], &mut self.scopes[index], state, out),
+            None => saved::no_longer_watched(&state, out),
+        }
+        self.find_due();
+    }
+
+    /// Goes on with another plan: snapshot, swap, adopt. A reload is a restart.
+    pub fn reconfigure(&mut self, plan: Arc<Plan>, out: &mut Vec<Output>) {
+        let states: Vec<ScopeState> = self.scopes().map(|scope| self.snapshot(scope)).collect();
+        *self = Self { now: self.now, ..Self::new(plan) };
+        for state in states {
+            self.adopt(state, out);
+        }
+    }
+}

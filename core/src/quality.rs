@@ -1,0 +1,149 @@
+//! What a meter gave, looked at before anything is made of it: values that can't be real, registers that stand still.
+
+use crate::measurand::Quantity;
+use crate::output::{Output, Quarantined, Refusal};
+use crate::plan::MeterPlan;
+use crate::reading::{MeterId, Sample};
+use crate::time::{EventTime, Span};
+use serde::{Deserialize, Serialize};
+
+/// How often one kind of refusal of one meter is told; between, they are counted.
+pub const TOLD_EVERY: Span = Span::minutes(1);
+
+/// Counts what was refused of one meter and tells of it now and then.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Quarantine {
+    counts: Vec<(Option<Quantity>, Refusal, u32, EventTime)>,
+}
+
+impl Quarantine {
+    /// Counts one refusal; the first of its kind is told at once, more of it once a minute.
+    pub fn refuse(
+        &mut self,
+        meter: MeterId,
+        at: EventTime,
+        quantity: Option<Quantity>,
+        value: Option<f64>,
+        why: Refusal,
+        out: &mut Vec<Output>,
+    ) {
+        let told = |count| Output::Refused(Quarantined { meter, quantity, at, value, why, count });
+        let known = self.counts.iter_mut().find(|(what, reason, ..)| *what == quantity && *reason == why);
+        let Some((.., count, since)) = known else {
+            self.counts.push((quantity, why, 0, at));
+            out.push(told(1));
+            return;
+        };
+        *count = count.saturating_add(1);
+        if at - *since >= TOLD_EVERY || at < *since {
+            out.push(told(std::mem::take(count)));
+            *since = at;
+        }
+    }
+
+    /// Moves the memory by a correction of the clock.
+    pub fn shift(&mut self, by: Span) {
+        for (.., since) in &mut self.counts {
+            *since += by;
+        }
+    }
+}
+
+/// Copies a reading into the row; what can't be real becomes absent and is counted.
+pub fn fill_row(
+    plan: &MeterPlan,
+    at: EventTime,
+    values: &[Sample],
+    row: &mut [Sample],
+    quarantine: &mut Quarantine,
+    out: &mut Vec<Output>,
+) {
+    for (index, (slot, sample)) in row.iter_mut().zip(values).enumerate() {
+        *slot = *sample;
+        let Some(value) = sample.get() else { continue };
+        let quantity = plan.series[index];
+        let (low, high) = quantity.what.facts().range;
+        if !(low..=high).contains(&value) {
+            *slot = Sample::ABSENT;
+            quarantine.refuse(plan.id, at, Some(quantity), Some(value), Refusal::OutOfRange, out);
+        }
+    }
+}
+
+/// Sees registers that stand still.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct FrozenWatch {
+    last: Vec<Sample>,
+    same_since: Option<EventTime>,
+    frozen: bool,
+}
+
+impl FrozenWatch {
+    /// Takes a reading's values. Says whether the meter is frozen: all values whose last digit always moves on a
+    /// live meter have stood still for `after`, and they are not all zero, which is a dead bus.
+    pub fn observe(&mut self, at: EventTime, values: &[Sample], lively: &[usize], after: Span) -> bool {
+        if self.last.len() != lively.len() {
+            self.last = lively.iter().map(|_| Sample::ABSENT).collect();
+            self.same_since = None;
+        }
+        let mut moved = false;
+        let mut speaks = false;
+        for (kept, index) in self.last.iter_mut().zip(lively) {
+            let value = values[*index];
+            moved |= *kept != value;
+            speaks |= value.get().is_some_and(|number| number != 0.0);
+            *kept = value;
+        }
+        if moved || !speaks {
+            self.same_since = Some(at);
+        }
+        let since = *self.same_since.get_or_insert(at);
+        self.frozen = speaks && at - since >= after;
+        self.frozen
+    }
+
+    /// Whether the meter is frozen now.
+    pub fn is_frozen(&self) -> bool {
+        self.frozen
+    }
+
+    /// Since when the values stand still.
+    pub fn same_since(&self) -> Option<EventTime> {
+        self.same_since
+    }
+
+    /// Moves the memory by a correction of the clock.
+    pub fn shift(&mut self, by: Span) {
+        if let Some(since) = &mut self.same_since {
+            *since += by;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn frozen_after(values: &[[f64; 2]], every: i64) -> Vec<bool> {
+        let mut watch = FrozenWatch::default();
+        values
+            .iter()
+            .enumerate()
+            .map(|(index, pair)| {
+                let samples = pair.map(Sample::new);
+                watch.observe(EventTime(index as i64 * every), &samples, &[0, 1], Span::seconds(3))
+            })
+            .collect()
+    }
+
+    #[test]
+    fn standing_still_for_the_span_is_frozen_and_the_first_move_ends_it() {
+        let got = frozen_after(&[[1.0, 2.0], [1.0, 2.0], [1.0, 2.0], [1.0, 2.0], [1.0, 2.1]], 1000);
+        assert_eq!(got, [false, false, false, true, false]);
+    }
+
+    #[test]
+    fn a_dead_bus_of_zeros_is_not_frozen() {
+        assert_eq!(frozen_after(&[[0.0, 0.0]; 6], 1000), [false; 6]);
+    }
+}

@@ -1,0 +1,221 @@
+//! The state of one scope as it is saved: keyed by names, never by slots, so that it fits a changed plan as far
+//! as the names are the same.
+
+use crate::alarm::book::{AlarmBook, SavedAlarm};
+use crate::alert::{AlertBook, SavedAlert};
+use crate::grid::Grid;
+use crate::measurand::Quantity;
+use crate::meter::MeterState;
+use crate::output::Output;
+use crate::plan::{MeterPlan, ScopePlan};
+use crate::plant::Bound;
+use crate::quality::{FrozenWatch, Quarantine};
+use crate::scope::Scope;
+use crate::sequencer::Sequencer;
+use crate::time::{EventTime, Span};
+use crate::watch::LimitWatch;
+use crate::window::{Cadence, Pane, Window};
+use serde::{Deserialize, Serialize};
+
+/// The state of one scope.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ScopeState {
+    /// The scope's name.
+    pub scope: String,
+    /// The time up to which it was told.
+    pub at: EventTime,
+    /// What must never be lost: alarms and alerts.
+    pub precious: Precious,
+    /// What can be built again: windows, panes, delays under way.
+    pub rebuildable: Rebuildable,
+}
+
+/// Alarms and alerts that ever rose.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Precious {
+    /// The alarms.
+    pub alarms: Vec<SavedAlarm>,
+    /// The alerts.
+    pub alerts: Vec<SavedAlert>,
+}
+
+/// Windows, panes, delays under way.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Rebuildable {
+    meters: Vec<SavedMeter>,
+    grid: Option<(Vec<(String, Quantity)>, Grid)>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct SavedMeter {
+    name: String,
+    door: Sequencer,
+    quarantine: Quarantine,
+    frozen: FrozenWatch,
+    cadence: Cadence,
+    heard: Option<EventTime>,
+    minute: Option<EventTime>,
+    panes: Vec<(Quantity, Pane)>,
+    windows: Vec<(Quantity, Span, Window)>,
+    limits: Vec<(Quantity, Bound, LimitWatch)>,
+}
+
+/// Saves a scope.
+pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState {
+    let alarms =
+        plan.alarms.iter().enumerate().filter(|(index, _)| {
+            scope.alarms.entry(*index).raised > 0 || scope.alarms.entry(*index).is_muted()
+        });
+    let alerts = plan.subjects.iter().enumerate().filter(|(index, _)| scope.alerts.entry(*index).number > 0);
+    ScopeState {
+        scope: plan.name.clone(),
+        at,
+        precious: Precious {
+            alarms: alarms
+                .map(|(index, facts)| SavedAlarm {
+                    key: facts.key.clone(),
+                    subject: plan.subjects[facts.subject].subject.clone(),
+                    rule: facts.rule,
+                    priority: facts.priority,
+                    entry: scope.alarms.entry(index).clone(),
+                })
+                .collect(),
+            alerts: alerts
+                .map(|(index, facts)| SavedAlert {
+                    key: facts.key.clone(),
+                    entry: scope.alerts.entry(index).clone(),
+                })
+                .collect(),
+        },
+        rebuildable: Rebuildable {
+            meters: plan
+                .meters
+                .iter()
+                .zip(&scope.meters)
+                .map(|(plan, state)| save_meter(plan, state))
+                .collect(),
+            grid: scope.grid.clone().map(|grid| (grid_keys(plan), grid)),
+        },
+    }
+}
+
+fn grid_keys(plan: &ScopePlan) -> Vec<(String, Quantity)> {
+    let inputs = plan.grid.iter().flat_map(|grid| &grid.inputs);
+    inputs
+        .map(|(local, slot)| {
+            let meter = &plan.meters[*local];
+            (meter.name.clone(), meter.series[slot - meter.first_slot])
+        })
+        .collect()
+}
+
+fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
+    let window_of = |(window, (series, length)): (&Window, &(usize, Span))| {
+        (plan.series[*series], *length, window.clone())
+    };
+    SavedMeter {
+        name: plan.name.clone(),
+        door: state.door.clone(),
+        quarantine: state.quarantine.clone(),
+        frozen: state.frozen.clone(),
+        cadence: state.cadence,
+        heard: state.heard,
+        minute: state.minute,
+        panes: plan.series.iter().copied().zip(state.panes.iter().copied()).collect(),
+        windows: state.windows.iter().zip(&plan.windows).map(window_of).collect(),
+        limits: state
+            .watches
+            .iter()
+            .zip(&plan.limits)
+            .map(|(watch, limit)| (plan.series[limit.series], limit.bound, watch.clone()))
+            .collect(),
+    }
+}
+
+/// Puts a saved state into a new scope, as far as the names are the same; says what is no longer watched.
+pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out: &mut Vec<Output>) {
+    adopt_precious(plan, scope, &state.scope, state.at, state.precious, out);
+    for saved in state.rebuildable.meters {
+        if let Some(local) = plan.meters.iter().position(|meter| meter.name == saved.name) {
+            adopt_meter(&plan.meters[local], &mut scope.meters[local], saved);
+        }
+    }
+    if let Some((keys, grid)) = state.rebuildable.grid {
+        if plan.grid.as_ref().is_some_and(|plan| grid.fits(plan)) && keys == grid_keys(plan) {
+            scope.grid = Some(grid);
+        }
+    }
+    for (meter, state) in plan.meters.iter().zip(scope.meters.iter_mut()) {
+        for (watch, limit) in state.watches.iter_mut().zip(&meter.limits) {
+            watch.align(limit, &scope.alarms);
+        }
+    }
+    scope.settle(plan);
+}
+
+fn adopt_precious(
+    plan: &ScopePlan,
+    scope: &mut Scope,
+    name: &str,
+    at: EventTime,
+    precious: Precious,
+    out: &mut Vec<Output>,
+) {
+    for saved in precious.alarms {
+        match plan.alarms.iter().position(|alarm| alarm.key == saved.key) {
+            Some(index) => scope.alarms.restore(index, saved.entry),
+            None => out.extend(AlarmBook::no_longer_watched(name, &saved, at).map(Output::Alarm)),
+        }
+    }
+    for saved in precious.alerts {
+        match plan.subjects.iter().position(|subject| subject.key == saved.key) {
+            Some(index) => scope.alerts.restore(index, saved.entry),
+            None => out.extend(AlertBook::no_longer_watched(name, &saved, at).map(Output::Alert)),
+        }
+    }
+}
+
+fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
+    state.door = saved.door;
+    state.quarantine = saved.quarantine;
+    state.frozen = saved.frozen;
+    state.cadence = saved.cadence;
+    state.heard = saved.heard;
+    state.minute = saved.minute;
+    for (quantity, pane) in saved.panes {
+        if let Some(index) = plan.series.iter().position(|known| *known == quantity) {
+            state.panes[index] = pane;
+        }
+    }
+    for (quantity, length, window) in saved.windows {
+        let same = |(series, known): &(usize, Span)| plan.series[*series] == quantity && *known == length;
+        if let Some(index) = plan.windows.iter().position(same) {
+            state.windows[index] = window;
+        }
+    }
+    for (quantity, bound, watch) in saved.limits {
+        let same =
+            |limit: &crate::plan::LimitPlan| plan.series[limit.series] == quantity && limit.bound == bound;
+        if let Some(index) =
+            plan.limits.iter().position(same).filter(|index| watch.fits(&plan.limits[*index]))
+        {
+            state.watches[index] = watch;
+        }
+    }
+}
+
+/// Ends everything of a scope that the new plan does not have.
+pub(crate) fn no_longer_watched(state: &ScopeState, out: &mut Vec<Output>) {
+    let alarms = state.precious.alarms.iter();
+    out.extend(
+        alarms
+            .filter_map(|saved| AlarmBook::no_longer_watched(&state.scope, saved, state.at))
+            .map(Output::Alarm),
+    );
+    let alerts = state.precious.alerts.iter();
+    out.extend(
+        alerts
+            .filter_map(|saved| AlertBook::no_longer_watched(&state.scope, saved, state.at))
+            .map(Output::Alert),
+    );
+}
