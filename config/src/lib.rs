@@ -1,1 +1,31 @@
-//! (being laid)
+//! Kvarden's configuration: TOML files in, a checked plant and the daemon's settings out.
+//!
+//! Each section has a reader of its own that returns a value or nothing and pushes what it finds wrong, so one
+//! call tells of every [`Problem`] at once, each with file, line, column, cause and mend. Nothing here runs the plant.
+
+mod columns;
+mod document;
+mod fault;
+mod files;
+mod keys;
+mod limit;
+mod main_file;
+mod maps;
+mod meter;
+mod names;
+mod problem;
+mod section;
+mod services;
+mod settings;
+mod site;
+mod units;
+mod values;
+
+pub use columns::{load_columns, parse_columns};
+pub use keys::{SECTIONS, Shape};
+pub use main_file::{load, parse};
+pub use problem::{Problem, render};
+pub use settings::{
+    BrokerSpec, Configuration, DigestSpec, JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec, NumberKind,
+    RegisterPoint, Registers, Secret, SourceSpec, StoreSpec, TellSpec, TimeField, TimeForm, WordOrder,
+};

@@ -1,0 +1,73 @@
+//! What a value reader says when it can't take a value: the words, not yet the place.
+
+use std::fmt::Display;
+
+/// Why a value can't be taken.
+pub(crate) enum Fault {
+    /// It is wrong, and these words say so.
+    Says {
+        /// What is wrong, with the value given.
+        message: String,
+        /// At the marked place.
+        label: &'static str,
+        /// How to mend it.
+        help: String,
+    },
+    /// It names something whose own place is wrong and is told of there.
+    Elsewhere,
+}
+
+impl Fault {
+    /// A fault with its mend.
+    pub(crate) fn new(message: String, label: &'static str, help: impl Into<String>) -> Self {
+        Self::Says { message, label, help: help.into() }
+    }
+}
+
+/// The names written for people: `"a", "b" or "c"`.
+pub(crate) fn listed<T: Display>(names: impl IntoIterator<Item = T>) -> String {
+    let names: Vec<String> = names.into_iter().map(|name| format!("\"{name}\"")).collect();
+    match names.split_last() {
+        Some((last, [])) => last.clone(),
+        Some((last, rest)) => format!("{} or {last}", rest.join(", ")),
+        None => "nothing".to_owned(),
+    }
+}
+
+/// The known name that was most likely meant, if one is near enough.
+pub(crate) fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let lower = given.to_lowercase();
+    let far = given.chars().count().max(3) / 3 + 1;
+    known
+        .into_iter()
+        .map(|name| (strsim::damerau_levenshtein(&lower, &name.to_lowercase()), name))
+        .filter(|(distance, _)| *distance <= far)
+        .min_by_key(|(distance, _)| *distance)
+        .map(|(_, name)| name)
+}
+
+/// "Did you mean …?" and what is allowed.
+pub(crate) fn suggest<'a>(given: &str, known: &[&'a str]) -> String {
+    match nearest(given, known.iter().copied()) {
+        Some(name) => format!("did you mean \"{name}\"? Allowed: {}", listed(known)),
+        None => format!("allowed: {}", listed(known)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_slip_of_the_pen_finds_its_name_and_a_stranger_finds_none() {
+        assert_eq!(nearest("on_dely", ["on_delay", "off_delay"]), Some("on_delay"));
+        assert_eq!(nearest("t2", ["T1", "T2"]), Some("T2"));
+        assert_eq!(nearest("colour", ["on_delay", "off_delay"]), None);
+    }
+
+    #[test]
+    fn a_list_reads_as_a_sentence() {
+        assert_eq!(listed(["a", "b", "c"]), "\"a\", \"b\" or \"c\"");
+        assert_eq!(listed(["a"]), "\"a\"");
+    }
+}

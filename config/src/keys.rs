@@ -1,0 +1,48 @@
+//! Every section and every key that there is: the readers check against it, the option reference is tested by it.
+
+/// A kind of section.
+#[derive(Debug)]
+pub struct Shape {
+    /// What it is called in messages and in the option reference.
+    pub name: &'static str,
+    /// Every key that it may have.
+    pub keys: &'static [&'static str],
+}
+
+macro_rules! shapes {
+    ($($constant:ident: $name:literal [$($key:literal)*];)*) => {
+        $(pub(crate) static $constant: Shape = Shape { name: $name, keys: &[$($key),*] };)*
+        /// Every kind of section of every file.
+        pub static SECTIONS: &[&Shape] = &[$(&$constant),*];
+    };
+}
+
+shapes! {
+    ROOT: "kvarden.toml" ["site" "transformer" "feeder" "meter" "limit" "broker" "tell" "store" "digest"];
+    SITE: "[site]" ["name" "timezone"];
+    TRANSFORMER: "[[transformer]]" ["name" "location" "phases" "kva" "primary" "secondary" "impedance_percent" "cooling"
+        "rated_rise_c" "insulation_class_c" "k_rating" "neutral_rating_percent"];
+    SIDE: "a side of a [[transformer]]" ["volts" "form"];
+    FEEDER: "[[feeder]]" ["name" "fed_by" "rated_a" "location"];
+    METER: "[[meter]]" ["name" "measures" "every" "modbus" "mqtt" "silent_after" "frozen_after"];
+    MEASURES: "measures of a [[meter]]" ["transformer" "side" "feeder"];
+    MODBUS: "modbus of a [[meter]]" ["address" "unit" "map" "every"];
+    MQTT: "mqtt of a [[meter]]" ["topic" "map" "every"];
+    LIMIT: "[[limit]]" ["on" "of" "place" "side" "over" "levels" "deadband" "on_delay" "off_delay" "when" "recurs" "latch"];
+    LEVEL: "a level of a [[limit]]" ["setpoint" "priority" "on_delay" "over"];
+    WHEN: "when of a [[limit]]" ["on" "above"];
+    RECURS: "recurs of a [[limit]]" ["times" "within" "shortest" "priority"];
+    BROKER: "[broker]" ["address" "client" "username" "password_file"];
+    TELL: "[tell]" ["mqtt" "topics" "file" "heartbeat"];
+    STORE: "[store]" ["folder" "max_bytes"];
+    DIGEST: "[digest]" ["at" "folder"];
+    REGISTER_MAP: "a register map" ["word_order" "point"];
+    REGISTER_POINT: "[[point]] of a register map" ["measurand" "place" "registers" "address" "kind" "scale" "offset" "absent"];
+    JSON_MAP: "a JSON map" ["time" "wait" "point"];
+    JSON_TIME: "time of a JSON map" ["pointer" "form"];
+    JSON_POINT: "[[point]] of a JSON map" ["measurand" "place" "pointer" "scale" "offset"];
+    COLUMNS: "columns.toml" ["log"];
+    LOG: "[[log]]" ["file" "meter" "time" "delimiter" "every" "column"];
+    LOG_TIME: "time of a [[log]]" ["column" "form"];
+    LOG_COLUMN: "[[log.column]]" ["column" "measurand" "place" "unit" "factor"];
+}

@@ -1,0 +1,271 @@
+//! Reader of `[[limit]]`: a ladder of levels that can rise and can clear again.
+
+use crate::fault::Fault;
+use crate::keys::{LEVEL, RECURS, WHEN};
+use crate::names::{Names, find};
+use crate::section::{Section, Value};
+use crate::site::Nameplate;
+use crate::values::{LONGEST, choice, measurand, number, place_of, priority, span, whole, yes_or_no};
+use kvarden_core::alarm::recurrence::MOST_TIMES;
+use kvarden_core::defaults::{Rating, default_limits};
+use kvarden_core::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
+use kvarden_core::measurand::{Measurand, Quantity};
+use kvarden_core::phases::Place;
+use kvarden_core::plant::{AppliesTo, Bound, Condition, Cooling, Level, Limit, Meter, Priority, Recurs, SideOf, Target};
+use kvarden_core::time::Span;
+use std::ops::Range;
+use toml::de::DeValue;
+
+/// The most levels of one limit: there are four priorities, and two windows for each are plenty.
+const MOST_LEVELS: usize = 8;
+/// The shortest window: a pane of one second is the smallest that is kept.
+const SHORTEST_WINDOW: Span = Span::seconds(1);
+/// A recurrence rule where the owner names only a part of it.
+const RECURS_DEFAULT: Recurs =
+    Recurs { times: 3, within: Span::hours(6), shortest: Span::seconds(2), priority: Priority::Low };
+
+/// What the limits need to know of the rest.
+pub(crate) struct Context<'n> {
+    pub(crate) transformers: &'n Names,
+    pub(crate) feeders: &'n Names,
+    pub(crate) meters: &'n Names,
+    pub(crate) file: &'n str,
+    /// What has a limit so far.
+    pub(crate) seen: Vec<(Measurand, AppliesTo, Option<Place>, Bound)>,
+}
+
+/// A limit.
+pub(crate) fn limit(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<Limit> {
+    let on = s.required("on", "\"voltage_unbalance_percent\"", measurand);
+    let of = s.or("of", AppliesTo::Everywhere, |value| applies_to(value, context));
+    let place = s.optional("place", place_of(on));
+    let bound = s.or("side", Bound::High, choice(&[("high", Bound::High), ("low", Bound::Low)]));
+    let over = s.optional("over", span(SHORTEST_WINDOW..=LONGEST));
+    let on_delay = s.optional("on_delay", span(Span::ZERO..=LONGEST));
+    let judged = is_judged(s);
+    let levels = levels(s, on, over.flatten(), on_delay.flatten());
+    let deadband = or_if(s, judged, "deadband", "0.3", deadband_range(on));
+    let off_delay = or_if(s, judged, "off_delay", "\"2m\"", span(Span::ZERO..=LONGEST));
+    let when = s.table("when", &WHEN, condition);
+    let recurs = recurs(s, on, bound);
+    let latch = s.or("latch", false, yes_or_no);
+    if let (Some(on), Some(bound), Some(levels)) = (on, bound, &levels) {
+        check_ladder(s, bound, levels);
+        check_deadband(s, on, bound, levels, deadband);
+    }
+    let (Some(on), Some(of), Some(place), Some(bound)) = (on, of, place, bound) else { return None };
+    check_new(s, context, (on, of, place, bound));
+    over?;
+    on_delay?;
+    let levels: Vec<Level> = levels?.into_iter().map(|(level, _)| level).collect();
+    Some(Limit {
+        on,
+        of,
+        place,
+        bound,
+        recurs: recurs?.filter(|_| !levels.is_empty()),
+        levels,
+        deadband: deadband?,
+        off_delay: off_delay?,
+        when: when?,
+        latch: latch?,
+        origin: format!("{} line {}", context.file, s.line()),
+    })
+}
+
+/// Whether it has levels. Without any the measurand is not judged, and deadband and delays may be left out.
+fn is_judged(s: &Section<'_>) -> bool {
+    !matches!(s.node("levels"), Some(DeValue::Array(levels)) if levels.is_empty())
+}
+
+fn or_if<T: Default>(
+    s: &mut Section<'_>,
+    needed: bool,
+    key: &str,
+    example: &str,
+    read: impl FnOnce(Value<'_>) -> Result<T, Fault>,
+) -> Option<T> {
+    if needed { s.required(key, example, read) } else { s.or(key, T::default(), read) }
+}
+
+fn applies_to(value: Value<'_>, context: &Context<'_>) -> Result<AppliesTo, Fault> {
+    let (kind, index) = find(&[context.transformers, context.feeders, context.meters], value)?;
+    Ok(match kind {
+        0 => AppliesTo::Transformer(index),
+        1 => AppliesTo::Feeder(index),
+        _ => AppliesTo::Meter(index),
+    })
+}
+
+type Placed = (Level, Range<usize>);
+
+fn levels(s: &mut Section<'_>, on: Option<Measurand>, over: Option<Span>, on_delay: Option<Span>) -> Option<Vec<Placed>> {
+    if !s.has("levels") {
+        let help = "add them, for example: levels = [{ setpoint = 3.0, priority = \"high\" }]; levels = [] means not judged";
+        s.missing("a limit needs `levels`".to_owned(), help.to_owned());
+        return None;
+    }
+    let has_delay = s.has("on_delay");
+    let levels = s.tables("levels", &LEVEL, |s| {
+        let setpoint = s.required("setpoint", "3.0", number_of(on));
+        let priority = s.required("priority", "\"high\"", priority);
+        let own_delay = s.optional("on_delay", span(Span::ZERO..=LONGEST));
+        let over = s.or("over", over, |value| span(SHORTEST_WINDOW..=LONGEST)(value).map(Some));
+        if !has_delay && !s.has("on_delay") {
+            let help = "add on_delay = \"60s\" to the limit, for all its levels, or to this level";
+            s.missing("this level has no `on_delay`, and its limit has none".to_owned(), help.to_owned());
+        }
+        let level = Level { setpoint: setpoint?, priority: priority?, on_delay: own_delay?.or(on_delay)?, over: over? };
+        Some((level, s.place("setpoint")))
+    });
+    if levels.len() > MOST_LEVELS {
+        let message = format!("{} levels are too many for one limit", levels.len());
+        s.fault("levels", Fault::new(message, "these levels", format!("use at most {MOST_LEVELS}")));
+    }
+    levels.into_iter().collect()
+}
+
+/// A value that the measurand can have.
+fn number_of(on: Option<Measurand>) -> impl Fn(Value<'_>) -> Result<f64, Fault> {
+    let (low, high) = on.map_or((-1e9, 1e9), |on| on.facts().range);
+    number(low..=high, on.map_or("", |on| on.facts().unit.symbol()))
+}
+
+fn deadband_range(on: Option<Measurand>) -> impl Fn(Value<'_>) -> Result<f64, Fault> {
+    move |value| {
+        let unit = on.map_or("", |on| on.facts().unit.symbol());
+        let written = value.written.clone();
+        let deadband = number(0.0..=1e9, unit)(value)?;
+        if deadband > 0.0 {
+            return Ok(deadband);
+        }
+        let help = "give a value above 0 and below the setpoint: without it an alarm comes and goes with each value";
+        Err(Fault::new(format!("`deadband` is {written}, not above 0"), "this value", help))
+    }
+}
+
+fn check_ladder(s: &mut Section<'_>, bound: Bound, levels: &[Placed]) {
+    for pair in levels.windows(2) {
+        let [(milder, _), (level, at)] = pair else { continue };
+        let way = if bound == Bound::High { "above" } else { "below" };
+        if !bound.is_past(level.setpoint, milder.setpoint) && level.over == milder.over {
+            let message = format!("`setpoint` is {}, not {way} {} of the level before", level.setpoint, milder.setpoint);
+            let help = "write the mildest level first; each further one lies beyond it";
+            s.fault_at(at.clone(), Fault::new(message, "not beyond", help));
+        }
+        if level.priority < milder.priority {
+            let (high, low) = (level.priority.key(), milder.priority.key());
+            let message = format!("the level at {} is {high}, less than the {low} of the level before", level.setpoint);
+            let help = "a level further out suppresses the milder one, so give it at least the same priority";
+            s.fault_at(at.clone(), Fault::new(message, "less urgent", help));
+        }
+    }
+}
+
+fn check_deadband(s: &mut Section<'_>, on: Measurand, bound: Bound, levels: &[Placed], deadband: Option<f64>) {
+    let Some(deadband) = deadband.filter(|_| s.has("deadband")) else { return };
+    let (low, high) = on.facts().range;
+    let unit = on.facts().unit.symbol();
+    let stuck = levels.iter().map(|(level, _)| level.setpoint).find(|setpoint| match bound {
+        Bound::High => setpoint - deadband <= low || (*setpoint > 0.0 && deadband >= *setpoint),
+        Bound::Low => setpoint + deadband >= high,
+    });
+    let Some(setpoint) = stuck else { return };
+    let fault = if bound == Bound::High && setpoint > 0.0 {
+        let message = format!("deadband {deadband} {unit} is not smaller than setpoint {setpoint} {unit}, so the alarm could never clear");
+        Fault::new(message, "this deadband", format!("give `deadband` a value above 0 and below {setpoint}"))
+    } else {
+        let message = format!("deadband {deadband} {unit} reaches past what {} can be, so the alarm could never clear", on.key());
+        Fault::new(message, "this deadband", format!("{} lies between {low} and {high} {unit}: give less", on.key()))
+    };
+    s.fault("deadband", fault);
+}
+
+fn check_new(s: &mut Section<'_>, context: &mut Context<'_>, key: (Measurand, AppliesTo, Option<Place>, Bound)) {
+    if crate::names::is_new(&mut context.seen, key) {
+        return;
+    }
+    let message = format!("there are two {} limits on {} for the same thing and place", key.3.key(), key.0.key());
+    let help = "put all levels into one limit, or tell them apart by `of`, `place` or `side`";
+    s.fault("on", Fault::new(message, "limited before", help));
+}
+
+fn condition(s: &mut Section<'_>) -> Option<Condition> {
+    let on = s.required("on", "\"loading_phase_percent\"", |value| {
+        let (key, written) = (value.key, value.written.clone());
+        let on = measurand(value)?;
+        if Quantity::whole(on).is_allowed() {
+            return Ok(on);
+        }
+        let whole: Vec<&str> =
+            Measurand::ALL.iter().filter(|one| Quantity::whole(**one).is_allowed()).map(|one| one.key()).collect();
+        let message = format!("`{key}` is {written}, which has one value for each phase");
+        Err(Fault::new(message, "this value", format!("allowed: {}", whole.join(", "))))
+    });
+    let above = s.required("above", "20", number_of(on));
+    Some(Condition { on: on?, above: above? })
+}
+
+/// Left out it is as in the measurand's default limit; `false` is none.
+fn recurs(s: &mut Section<'_>, on: Option<Measurand>, bound: Option<Bound>) -> Option<Option<Recurs>> {
+    if !s.has("recurs") {
+        return Some(usual_recurrence(on?, bound?));
+    }
+    match s.node("recurs") {
+        Some(DeValue::Boolean(false)) => Some(None),
+        Some(DeValue::Table(_)) => s.table("recurs", &RECURS, recurs_table),
+        _ => {
+            let message = "`recurs` is neither a table nor false".to_owned();
+            let help = "write { times = 3, within = \"6h\", shortest = \"2s\" }, or false for no recurrence alarm";
+            s.fault("recurs", Fault::new(message, "this value", help));
+            None
+        }
+    }
+}
+
+fn recurs_table(s: &mut Section<'_>) -> Option<Recurs> {
+    let times = s.or("times", i64::from(RECURS_DEFAULT.times), whole(1..=i64::from(MOST_TIMES)));
+    let within = s.or("within", RECURS_DEFAULT.within, span(Span::minutes(1)..=LONGEST));
+    let longest = within.unwrap_or(LONGEST);
+    let shortest = s.or("shortest", RECURS_DEFAULT.shortest.min(longest), span(Span::ZERO..=longest));
+    let priority = s.or("priority", RECURS_DEFAULT.priority, priority);
+    Some(Recurs { times: times? as u32, within: within?, shortest: shortest?, priority: priority? })
+}
+
+/// The recurrence rule of the default limit on a measurand.
+fn usual_recurrence(on: Measurand, bound: Bound) -> Option<Recurs> {
+    // Any full nameplate will do: the rule does not depend on its numbers.
+    let rating = Rating {
+        rated_a: Some(1.0),
+        kva: Some(1.0),
+        nominal_ll_v: Some(1.0),
+        nominal_ln_v: Some(1.0),
+        rated_rise_k: Some(80.0),
+        insulation_class_c: Some(220),
+        cooling: Some(Cooling::Dry),
+    };
+    default_limits(on, &rating).into_iter().find(|limit| limit.bound == bound).and_then(|limit| limit.recurs)
+}
+
+/// Limits on neutral currents from `neutral_rating_percent`, where the owner sets none himself.
+pub(crate) fn neutral_limits(plates: &[Nameplate], meters: &[Meter], limits: &[Limit], file: &str) -> Vec<Limit> {
+    let mut found = Vec::new();
+    for (number, meter) in meters.iter().enumerate() {
+        let Target::Transformer(index, SideOf::Secondary) = meter.measures else { continue };
+        let Some(plate) = plates.get(index) else { continue };
+        let Some((percent, line)) = plate.neutral else { continue };
+        let own = [AppliesTo::Everywhere, AppliesTo::Transformer(index), AppliesTo::Meter(number)];
+        if limits.iter().any(|limit| limit.on == Measurand::NeutralCurrent && own.contains(&limit.of)) {
+            continue;
+        }
+        let rated = if plate.transformer.phases == 1 { rated_current_single_phase } else { rated_current_three_phase };
+        let rated_a = rated(plate.transformer.kva, plate.transformer.secondary.volts);
+        let rating = Rating { rated_a: rated_a.map(|rated| rated * percent / 100.0), ..Rating::default() };
+        found.extend(default_limits(Measurand::NeutralCurrent, &rating).into_iter().map(|limit| Limit {
+            of: AppliesTo::Meter(number),
+            origin: format!("{file} line {line}: neutral rated {percent} % of the line current"),
+            ..limit
+        }));
+    }
+    found
+}

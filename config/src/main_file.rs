@@ -1,0 +1,125 @@
+//! The main file: opens it, lets each section's reader look, and puts the plant together.
+
+use crate::document::Document;
+use crate::fault::Fault;
+use crate::files::{Files, from_disk, is_open_to_all, reason};
+use crate::keys::{BROKER, DIGEST, FEEDER, LIMIT, METER, ROOT, SITE, STORE, TELL, TRANSFORMER};
+use crate::limit::{self, limit, neutral_limits};
+use crate::meter::{self, Maps, meter};
+use crate::names::Names;
+use crate::problem::Problem;
+use crate::section::Section;
+use crate::services::{broker, digest, digest_default, digest_under, slug, store, store_default, tell, tell_default};
+use crate::settings::Configuration;
+use crate::site::{feeder, site, transformer};
+use kvarden_core::plant::Plant;
+use std::collections::BTreeMap;
+use std::io;
+use std::path::Path;
+
+/// The most transformers, feeders or meters of one site: what one box can watch each second, with room to spare.
+const MOST_THINGS: usize = 500;
+
+/// Reads a configuration and the files that it names. Paths in it are relative to its folder.
+///
+/// Gives a configuration only when there is no problem; the problems are all that there are, in the order of the files.
+pub fn load(path: &Path) -> (Option<Configuration>, Vec<Problem>) {
+    let name = path.display().to_string();
+    match from_disk(path) {
+        Ok(text) => read(&name, &text, &Files { text: &from_disk, is_open_to_all: &is_open_to_all }),
+        Err(error) => {
+            let help = "give the path of the configuration, for example kvarden.toml";
+            (None, vec![Problem::unreadable(&name, &reason(&error), help)])
+        }
+    }
+}
+
+/// Reads a configuration from a text. `name` is the file's name as people know it; `files` gives the text of another
+/// file, whose path is joined to the folder of `name`. Who may read the password file is not checked.
+pub fn parse(
+    name: &str,
+    text: &str,
+    files: &dyn Fn(&Path) -> io::Result<String>,
+) -> (Option<Configuration>, Vec<Problem>) {
+    read(name, text, &Files { text: files, is_open_to_all: &|_| false })
+}
+
+fn read(name: &str, text: &str, files: &Files<'_>) -> (Option<Configuration>, Vec<Problem>) {
+    let (document, tree, syntax) = Document::open(name, text);
+    let mut root = Section::open(&document, tree.get_ref(), 0..0, &ROOT);
+    let configuration = configuration(&mut root, files);
+    let problems = document.settle(syntax, root.close());
+    (configuration.filter(|_| problems.is_empty()), problems)
+}
+
+fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configuration> {
+    let name = Path::new(root.document().name());
+    let base = name.parent().unwrap_or(Path::new("")).to_owned();
+    let file = name.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let has_broker = root.has("broker");
+
+    let site = root.required_table("site", "{ name = \"Larkspur Cannery\", timezone = \"America/Denver\" }", &SITE, site);
+    let slug = slug(site.as_ref().map_or("", |(name, _)| name));
+    let transformers = Names::scan(root, "transformer");
+    let feeders = Names::scan(root, "feeder");
+    let meters = Names::scan(root, "meter");
+    feeders.part_from(&transformers, root);
+
+    let plates = root.tables("transformer", &TRANSFORMER, transformer);
+    let fed = root.tables("feeder", &FEEDER, |s| feeder(s, &transformers));
+    let maps = Maps { files, base: base.clone(), registers: BTreeMap::new(), json: BTreeMap::new() };
+    let mut context = meter::Context { transformers, feeders, has_broker, maps };
+    let read_meters = root.tables("meter", &METER, |s| meter(s, &mut context));
+    let mut context = limit::Context {
+        transformers: &context.transformers,
+        feeders: &context.feeders,
+        meters: &meters,
+        file: &file,
+        seen: Vec::new(),
+    };
+    let limits = root.tables("limit", &LIMIT, |s| limit(s, &mut context));
+    at_least_one(root, "transformer", plates.len(), "its nameplate is what its loading is judged by");
+    at_least_one(root, "meter", read_meters.len(), "without values nothing can be judged");
+    at_most(root, "feeder", fed.len());
+
+    let broker = root.table("broker", &BROKER, |s| broker(s, &slug, &base, files));
+    let tell = root.table("tell", &TELL, |s| tell(s, &slug, has_broker, &base));
+    let store = root.table("store", &STORE, |s| store(s, &base));
+    let digest = root.table("digest", &DIGEST, digest);
+
+    let (site, timezone) = site?;
+    let plates: Vec<_> = plates.into_iter().collect::<Option<_>>()?;
+    let read_meters: Vec<_> = read_meters.into_iter().collect::<Option<_>>()?;
+    let (meters, sources): (Vec<_>, Vec<_>) = read_meters.into_iter().unzip();
+    let mut limits: Vec<_> = limits.into_iter().collect::<Option<_>>()?;
+    limits.extend(neutral_limits(&plates, &meters, &limits, &file));
+    let tell = tell?.unwrap_or_else(|| tell_default(&slug, has_broker));
+    let store = store?.unwrap_or_else(|| store_default(&base));
+    let mut channels = vec!["log".to_owned()];
+    channels.extend(tell.mqtt.then(|| "mqtt".to_owned()));
+    channels.extend(tell.file.as_ref().map(|_| "file".to_owned()));
+    let plant = Plant {
+        site,
+        transformers: plates.into_iter().map(|plate| plate.transformer).collect(),
+        feeders: fed.into_iter().collect::<Option<_>>()?,
+        meters,
+        limits,
+        channels,
+    };
+    let digest = digest_under(&store, digest?.unwrap_or_else(digest_default));
+    Some(Configuration { plant, timezone, sources, broker: broker?, tell, store, digest })
+}
+
+fn at_least_one(root: &mut Section<'_>, key: &str, count: usize, why: &str) {
+    if count == 0 {
+        root.missing(format!("there is no [[{key}]]: {why}"), format!("add a [[{key}]] with its name"));
+    }
+    at_most(root, key, count);
+}
+
+fn at_most(root: &mut Section<'_>, key: &str, count: usize) {
+    if count > MOST_THINGS {
+        let help = format!("use at most {MOST_THINGS} of them; split the site into two configurations");
+        root.fault(key, Fault::new(format!("{count} of [[{key}]] are too many"), "these", help));
+    }
+}

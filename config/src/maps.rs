@@ -1,0 +1,168 @@
+//! Readers of the two kinds of map: which register, or which place of a JSON payload, means what.
+
+use crate::document::Document;
+use crate::fault::Fault;
+use crate::keys::{JSON_MAP, JSON_POINT, JSON_TIME, REGISTER_MAP, REGISTER_POINT};
+use crate::names::is_new;
+use crate::problem::Problem;
+use crate::section::Section;
+use crate::settings::{JsonPoint, NumberKind, RegisterPoint, Registers, TimeField, TimeForm, WordOrder};
+use crate::values::{choice, factor, measured, offset, place_of, pointer, span, whole};
+use kvarden_core::measurand::Quantity;
+use kvarden_core::phases::Place;
+use kvarden_core::time::Span;
+
+/// How long the order of stamped readings is settled if the map does not say.
+const WAIT: Span = Span::seconds(3);
+/// The longest wait: judgement on a meter is that much late.
+const LONGEST_WAIT: Span = Span::minutes(5);
+
+/// What a map says: quantities and where they lie, in the same order.
+#[derive(Clone)]
+pub(crate) struct Map<P, T> {
+    pub(crate) quantities: Vec<Quantity>,
+    pub(crate) points: Vec<P>,
+    pub(crate) time: T,
+}
+
+/// A register map; it has no time.
+pub(crate) type RegisterMap = Map<RegisterPoint, ()>;
+/// A JSON map; where the time stands, and how long its order is settled.
+pub(crate) type JsonMap = Map<JsonPoint, Option<(TimeField, Span)>>;
+
+/// Reads a register map.
+pub(crate) fn register_map(name: &str, text: &str) -> (Option<RegisterMap>, Vec<Problem>) {
+    read(name, text, &REGISTER_MAP, |s| {
+        let orders = [("high first", WordOrder::HighFirst), ("low first", WordOrder::LowFirst)];
+        let order = s.or("word_order", WordOrder::HighFirst, choice(&orders));
+        let mut seen = Vec::new();
+        let mut taken = Vec::new();
+        let points = s.tables("point", &REGISTER_POINT, |s| {
+            let quantity = quantity(s, &mut seen);
+            let point = register_point(s, order.unwrap_or(WordOrder::HighFirst));
+            if let Some(point) = &point {
+                not_taken(s, point, &mut taken);
+            }
+            Some((quantity?, point?))
+        });
+        let (quantities, points) = whole_points(s, points)?;
+        order.map(|_| Map { quantities, points, time: () })
+    })
+}
+
+/// Reads a JSON map.
+pub(crate) fn json_map(name: &str, text: &str) -> (Option<JsonMap>, Vec<Problem>) {
+    read(name, text, &JSON_MAP, |s| {
+        let time = s.table("time", &JSON_TIME, time_field);
+        if s.has("wait") && !s.has("time") {
+            let message = "`wait` has no meaning without `time`: readings in order of receipt need none".to_owned();
+            s.fault("wait", Fault::new(message, "this value", "add `time`, or leave `wait` out"));
+        }
+        let wait = s.or("wait", WAIT, span(Span::ZERO..=LONGEST_WAIT));
+        let mut seen = Vec::new();
+        let mut pointers = Vec::new();
+        let points = s.tables("point", &JSON_POINT, |s| {
+            let quantity = quantity(s, &mut seen);
+            let pointer = s.required("pointer", "\"/values/current_a\"", pointer);
+            let scale = s.or("scale", 1.0, factor);
+            let offset = s.or("offset", 0.0, offset);
+            let pointer = pointer?;
+            if !is_new(&mut pointers, pointer.clone()) {
+                let message = format!("two points read the same place \"{pointer}\"");
+                s.fault("pointer", Fault::new(message, "used before", "give each point the place of its own value"));
+            }
+            Some((quantity?, JsonPoint { pointer, scale: scale?, offset: offset? }))
+        });
+        let (quantities, points) = whole_points(s, points)?;
+        let wait = wait?;
+        Some(Map { quantities, points, time: time?.map(|field| (field, wait)) })
+    })
+}
+
+fn read<P, T>(
+    name: &str,
+    text: &str,
+    shape: &'static crate::keys::Shape,
+    reader: impl FnOnce(&mut Section<'_>) -> Option<Map<P, T>>,
+) -> (Option<Map<P, T>>, Vec<Problem>) {
+    let (document, tree, syntax) = Document::open(name, text);
+    let mut section = Section::open(&document, tree.get_ref(), 0..0, shape);
+    let map = reader(&mut section);
+    let problems = document.settle(syntax, section.close());
+    (map.filter(|_| problems.is_empty()), problems)
+}
+
+/// What a point means. The same quantity twice is a problem.
+pub(crate) fn quantity(s: &mut Section<'_>, seen: &mut Vec<Quantity>) -> Option<Quantity> {
+    let what = s.required("measurand", "\"current_a\"", measured);
+    let place = s.optional("place", place_of(what))?.unwrap_or(Place::Whole);
+    let quantity = Quantity { what: what?, place };
+    if !quantity.is_allowed() {
+        let keys: Vec<&str> = quantity.what.facts().places.list().iter().map(|place| place.key()).collect();
+        let message = format!("{} needs a `place`", quantity.what.key());
+        s.missing(message, format!("add the place, for example: place = \"{}\"", keys.join("\" or \"")));
+        return None;
+    }
+    if !is_new(seen, quantity) {
+        let help = "leave one of the two out, or mend its measurand or place";
+        s.fault("measurand", Fault::new(format!("{quantity} is given twice"), "given before", help));
+        return None;
+    }
+    Some(quantity)
+}
+
+fn whole_points<P>(s: &mut Section<'_>, points: Vec<Option<(Quantity, P)>>) -> Option<(Vec<Quantity>, Vec<P>)> {
+    if points.is_empty() {
+        s.missing("the map has no points".to_owned(), "add a [[point]] for each value that the meter gives".to_owned());
+        return None;
+    }
+    Some(points.into_iter().collect::<Option<Vec<_>>>()?.into_iter().unzip())
+}
+
+fn register_point(s: &mut Section<'_>, word_order: WordOrder) -> Option<RegisterPoint> {
+    let tables = [("holding", Registers::Holding), ("input", Registers::Input)];
+    let registers = s.or("registers", Registers::Holding, choice(&tables));
+    let kinds = [
+        ("u16", NumberKind::U16),
+        ("i16", NumberKind::I16),
+        ("u32", NumberKind::U32),
+        ("i32", NumberKind::I32),
+        ("f32", NumberKind::F32),
+    ];
+    let kind = s.required("kind", "\"f32\"", choice(&kinds));
+    let last = i64::from(u16::MAX) + 1 - i64::from(kind.map_or(1, NumberKind::registers));
+    let address = s.required("address", "0", whole(0..=last));
+    let scale = s.or("scale", 1.0, factor);
+    let offset = s.or("offset", 0.0, offset);
+    let (low, high) = kind.map_or((i64::MIN, i64::MAX), NumberKind::raw_range);
+    let absent = s.list("absent", whole(low..=high));
+    Some(RegisterPoint {
+        registers: registers?,
+        address: address? as u16,
+        kind: kind?,
+        word_order,
+        scale: scale?,
+        offset: offset?,
+        absent: absent?,
+    })
+}
+
+fn not_taken(s: &mut Section<'_>, point: &RegisterPoint, taken: &mut Vec<(Registers, u32, u32)>) {
+    let first = u32::from(point.address);
+    let end = first + u32::from(point.kind.registers());
+    let overlaps = |known: &&(Registers, u32, u32)| known.0 == point.registers && first < known.2 && known.1 < end;
+    if let Some((_, from, to)) = taken.iter().find(overlaps) {
+        let message = format!("`address` is {first}, but register {} is already read by another point", first.max(*from));
+        let help = format!("that point takes registers {from} to {}; u32, i32 and f32 take two registers each", to - 1);
+        s.fault("address", Fault::new(message, "overlaps", help));
+    }
+    taken.push((point.registers, first, end));
+}
+
+fn time_field(s: &mut Section<'_>) -> Option<TimeField> {
+    let forms =
+        [("rfc3339", TimeForm::Rfc3339), ("unix-s", TimeForm::UnixSeconds), ("unix-ms", TimeForm::UnixMillis)];
+    let pointer = s.required("pointer", "\"/t\"", pointer);
+    let form = s.required("form", "\"rfc3339\"", choice(&forms));
+    Some(TimeField { pointer: pointer?, form: form? })
+}

@@ -1,0 +1,123 @@
+//! Readers of `[broker]`, `[tell]`, `[store]` and `[digest]`: what the daemon needs besides the plant.
+
+use crate::fault::Fault;
+use crate::files::{Files, reason};
+use crate::section::Section;
+use crate::settings::{BrokerSpec, DigestSpec, Secret, StoreSpec, TellSpec};
+use crate::values::{address, bytes, span, text, time_of_day, topic, yes_or_no};
+use kvarden_core::time::Span;
+use std::path::{Path, PathBuf};
+
+/// The least store: a day of a large site and its reserve fit.
+const LEAST_BYTES: u64 = 16 << 20;
+/// A store for years of a middling site.
+const DEFAULT_BYTES: u64 = 2 << 30;
+/// A sign of life each minute: soon enough to be missed, rare enough to be no load.
+const HEARTBEAT: Span = Span::seconds(60);
+
+/// A site's name as it may stand in a topic: lower case, what is neither letter nor digit becomes one dash.
+pub(crate) fn slug(site: &str) -> String {
+    let words: Vec<String> = site
+        .split(|c: char| !c.is_ascii_alphanumeric())
+        .filter(|word| !word.is_empty())
+        .map(str::to_ascii_lowercase)
+        .collect();
+    if words.is_empty() { "site".to_owned() } else { words.join("-") }
+}
+
+/// The broker.
+pub(crate) fn broker(s: &mut Section<'_>, slug: &str, base: &Path, files: &Files<'_>) -> Option<BrokerSpec> {
+    let address = s.required("address", "\"127.0.0.1:1883\"", address);
+    let client = s.or("client", format!("kvarden-{slug}"), text);
+    let username = s.optional("username", text);
+    let password = password(s, base, files);
+    if s.has("password_file") && !s.has("username") {
+        let message = "`password_file` is given without `username`".to_owned();
+        s.fault("password_file", Fault::new(message, "of no use alone", "add `username`, or leave both out"));
+    }
+    Some(BrokerSpec { address: address?, client: client?, username: username?, password: password? })
+}
+
+/// What the file holds is seen by nobody but the broker: it is in no problem and in no `Debug`.
+fn password(s: &mut Section<'_>, base: &Path, files: &Files<'_>) -> Option<Option<Secret>> {
+    let Some(written) = s.optional("password_file", text)? else { return Some(None) };
+    let path = base.join(&written);
+    let fault = match (files.text)(&path) {
+        Err(error) => {
+            let message = format!("the password file \"{written}\" can't be read: {}", reason(&error));
+            Fault::new(message, "this file", "write the path of a file that holds the password and that this user may read")
+        }
+        Ok(_) if (files.is_open_to_all)(&path) => {
+            let message = format!("every user of this machine may read the password file \"{written}\"");
+            Fault::new(message, "open to all", "let only its owner and group read it: chmod 640, or 600")
+        }
+        Ok(content) if content.trim_end_matches(['\r', '\n']).is_empty() => {
+            let message = format!("the password file \"{written}\" is empty");
+            Fault::new(message, "this file", "write the password into it, on one line")
+        }
+        Ok(content) => return Some(Some(Secret::new(content.trim_end_matches(['\r', '\n']).to_owned()))),
+    };
+    s.fault("password_file", fault);
+    None
+}
+
+/// Whom to tell, when there is no `[tell]`.
+pub(crate) fn tell_default(slug: &str, has_broker: bool) -> TellSpec {
+    TellSpec { mqtt: has_broker, topics: format!("kvarden/{slug}"), file: None, heartbeat: HEARTBEAT }
+}
+
+/// Whom to tell.
+pub(crate) fn tell(s: &mut Section<'_>, slug: &str, has_broker: bool, base: &Path) -> Option<TellSpec> {
+    let usual = tell_default(slug, has_broker);
+    let mqtt = s.or("mqtt", usual.mqtt, yes_or_no);
+    if mqtt == Some(true) && !has_broker {
+        let message = "alerts go to MQTT, but there is no [broker]".to_owned();
+        s.fault("mqtt", Fault::new(message, "needs a broker", "add a [broker], or write mqtt = false"));
+    }
+    let topics = s.or("topics", usual.topics, topic);
+    let file = s.optional("file", text);
+    let heartbeat = s.or("heartbeat", usual.heartbeat, span(Span::seconds(5)..=Span::hours(1)));
+    Some(TellSpec { mqtt: mqtt?, topics: topics?, file: file?.map(|file| base.join(file)), heartbeat: heartbeat? })
+}
+
+/// Where things are kept.
+pub(crate) fn store(s: &mut Section<'_>, base: &Path) -> Option<StoreSpec> {
+    let folder = s.or("folder", "data".to_owned(), text);
+    let max_bytes = s.or("max_bytes", DEFAULT_BYTES, bytes(LEAST_BYTES));
+    Some(StoreSpec { folder: base.join(folder?), max_bytes: max_bytes? })
+}
+
+/// Where things are kept, when there is no `[store]`.
+pub(crate) fn store_default(base: &Path) -> StoreSpec {
+    StoreSpec { folder: base.join("data"), max_bytes: DEFAULT_BYTES }
+}
+
+/// When the day is summed up, and the folder as written: it lies under the store's.
+pub(crate) fn digest(s: &mut Section<'_>) -> Option<((u8, u8), PathBuf)> {
+    let (at, folder) = digest_default();
+    let at = s.or("at", at, time_of_day);
+    let folder = s.or("folder", folder, |value| text(value).map(PathBuf::from));
+    Some((at?, folder?))
+}
+
+/// When the day is summed up, when there is no `[digest]`.
+pub(crate) fn digest_default() -> ((u8, u8), PathBuf) {
+    ((6, 0), PathBuf::from("digests"))
+}
+
+/// The digest's settings with their folder under the store's.
+pub(crate) fn digest_under(store: &StoreSpec, (at, folder): ((u8, u8), PathBuf)) -> DigestSpec {
+    DigestSpec { at, folder: store.folder.join(folder) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_slug_has_only_letters_digits_and_single_dashes() {
+        assert_eq!(slug("Larkspur Cannery"), "larkspur-cannery");
+        assert_eq!(slug(" Hall 3 / East & West "), "hall-3-east-west");
+        assert_eq!(slug("工場"), "site");
+    }
+}
