@@ -1,0 +1,183 @@
+//! What to check next and the cautions, kept as data in `advice.toml`; here it is only found.
+
+use kvarden_core::input::Part;
+use kvarden_core::output::{Matter, Rule, Subject};
+use serde::Deserialize;
+use std::sync::LazyLock;
+
+/// The most things to check in one message: more is not read on a phone.
+pub const MOST_CHECKS: usize = 6;
+
+/// What advice never says, whatever the fault; held by tests over all that is built in.
+#[cfg(test)]
+pub(super) const NEVER: &[&str] = &[
+    "tighten",
+    "torque",
+    "reset",
+    "reclose",
+    "re-close",
+    "open the cover",
+    "remove the cover",
+    "take the cover off",
+    "raise the setting",
+    "raise the setpoint",
+    "safe",
+    "de-energ",
+    "deenerg",
+];
+
+/// The built-in text.
+const TEXT: &str = include_str!("advice.toml");
+
+static ADVICE: LazyLock<Book> =
+    LazyLock::new(|| toml::from_str(TEXT).expect("the built-in advice.toml is read by a test of this file"));
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Book {
+    caution: Cautions,
+    advice: Vec<Entry>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Cautions {
+    short: String,
+    long: String,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Entry {
+    #[serde(rename = "for")]
+    answers: Vec<String>,
+    check: Vec<String>,
+}
+
+/// The usual cautions in a form for a phone.
+pub fn caution() -> &'static str {
+    &ADVICE.caution.short
+}
+
+/// The usual cautions in full, for the digest.
+pub fn caution_in_full() -> &'static str {
+    &ADVICE.caution.long
+}
+
+/// What to check next about `subject` after an alarm by `rule`, the least invasive first.
+pub fn check(subject: &Subject, rule: Rule) -> Vec<&'static str> {
+    let first = match rule {
+        Rule::Recurrence { .. } => found("recurrence").unwrap_or_default(),
+        _ => &[],
+    };
+    let own = keys(subject, rule).iter().find_map(|key| found(key)).unwrap_or_default();
+    first.iter().chain(own).take(MOST_CHECKS).map(String::as_str).collect()
+}
+
+/// Under which names an answer may stand, the closest first.
+fn keys(subject: &Subject, rule: Rule) -> Vec<String> {
+    match (&subject.matter, rule) {
+        (Matter::Quantity(quantity), Rule::Level { bound, .. } | Rule::Recurrence { bound }) => {
+            let key = quantity.what.key();
+            vec![format!("{key}.{}", bound.key()), key.to_owned(), "other".to_owned()]
+        }
+        (Matter::Part(part), _) => vec![
+            match part {
+                Part::Broker => "broken.broker",
+                Part::Store => "broken.store",
+                Part::Channel(_) => "broken.channel",
+            }
+            .to_owned(),
+        ],
+        (_, Rule::Frozen) => vec!["frozen".to_owned()],
+        _ => vec!["silent".to_owned()],
+    }
+}
+
+fn found(key: &str) -> Option<&'static [String]> {
+    let entry = ADVICE.advice.iter().find(|entry| entry.answers.iter().any(|answer| answer == key))?;
+    Some(&entry.check)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::words::alphabet::plain;
+    use kvarden_core::measurand::Measurand;
+    use kvarden_core::plant::Bound;
+
+    #[test]
+    fn the_built_in_advice_is_complete_and_bounded() {
+        for entry in &ADVICE.advice {
+            assert!((1..=MOST_CHECKS).contains(&entry.check.len()), "{:?}", entry.answers);
+            for said in &entry.check {
+                assert!(said.len() <= 200, "too long for a phone: {said}");
+                assert_eq!(&plain(said), said, "not in the 7-bit alphabet");
+            }
+        }
+        for key in
+            ["recurrence", "other", "silent", "frozen", "broken.broker", "broken.store", "broken.channel"]
+        {
+            assert!(found(key).is_some(), "{key}");
+        }
+        assert!(caution().len() <= 200 && plain(caution()) == caution());
+        assert!(caution_in_full().contains("no protective device"));
+    }
+
+    #[test]
+    fn every_name_in_the_advice_is_known() {
+        let fixed = ["recurrence", "other", "silent", "frozen"];
+        let mut seen = Vec::new();
+        for name in ADVICE.advice.iter().flat_map(|entry| &entry.answers) {
+            let (key, side) = name.split_once('.').unwrap_or((name, ""));
+            let known = fixed.contains(&name.as_str())
+                || (key == "broken" && ["broker", "store", "channel"].contains(&side))
+                || (Measurand::from_key(key).is_some() && ["", "high", "low"].contains(&side));
+            assert!(known, "{name}");
+            assert!(!seen.contains(&name), "{name} stands twice");
+            seen.push(name);
+        }
+    }
+
+    #[test]
+    fn every_measurand_with_a_default_limit_has_advice_of_its_own() {
+        use Measurand::{
+            CurrentUnbalance, LoadingKva, LoadingPhase, NeutralCurrent, Termination, VoltageLl, VoltageLn,
+            VoltageThd, VoltageUnbalance, Winding, WindingRise,
+        };
+        for what in [
+            CurrentUnbalance,
+            LoadingKva,
+            LoadingPhase,
+            NeutralCurrent,
+            Termination,
+            VoltageLl,
+            VoltageLn,
+            VoltageThd,
+            VoltageUnbalance,
+            Winding,
+            WindingRise,
+        ] {
+            let named = [Bound::High, Bound::Low]
+                .iter()
+                .any(|bound| found(&format!("{}.{}", what.key(), bound.key())).is_some());
+            assert!(named || found(what.key()).is_some(), "{what:?}");
+        }
+    }
+
+    #[test]
+    fn no_built_in_text_says_what_advice_never_says() {
+        let text = TEXT.to_lowercase();
+        for word in NEVER {
+            assert!(!text.contains(word), "the advice says {word:?}");
+        }
+    }
+
+    #[test]
+    fn heat_is_answered_first_by_taking_load_off() {
+        for key in ["winding_c", "winding_rise_k", "termination_c", "termination_rise_k", "ambient_c"] {
+            let first = found(key).and_then(|check| check.first()).unwrap();
+            assert!(first.starts_with("Take load off") && first.contains("by normal switching"), "{first}");
+        }
+    }
+}

@@ -1,0 +1,181 @@
+//! What a person or another program is told about one revision of an alert, in its written form.
+
+use super::Site;
+use super::advice;
+use super::alphabet::clipped;
+use super::code::code;
+use super::text;
+use super::time::rfc3339;
+use kvarden_core::measurand::Quantity;
+use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised};
+use kvarden_core::phases::Place;
+use serde::{Deserialize, Serialize};
+
+/// The written form's number. Fields may be added under it; a changed meaning gives a new one.
+pub const FORMAT: u32 = 1;
+
+/// The longest message in bytes of JSON: below the 10 KiB that common MQTT clients take by default.
+pub const MOST_BYTES: usize = 8 * 1024;
+
+/// The longest name inside a message; a longer one loses its middle.
+const MOST_NAME: usize = 80;
+
+/// One revision of one alert, as it is told.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Message {
+    /// [`FORMAT`].
+    pub format: u32,
+    /// `<book>:<alert>:<revision>`: the same however often it is sent.
+    pub id: String,
+    /// The alert.
+    pub alert: String,
+    /// Its short code, see [`super::code()`].
+    pub code: String,
+    /// Which revision of it.
+    pub revision: u32,
+    /// Place in the order of letters; filled in at sending.
+    pub sequence: Option<i64>,
+    /// `open` or `closed`.
+    pub state: String,
+    /// The alarm's state in words.
+    pub alarm_state: String,
+    /// `urgent`, `high`, `low` or `journal`.
+    pub priority: String,
+    /// The site.
+    pub site: String,
+    /// The transformer; none for the program's own parts.
+    pub transformer: Option<String>,
+    /// The feeder, if it is about one.
+    pub feeder: Option<String>,
+    /// The meter; none for the program's own parts.
+    pub meter: Option<String>,
+    /// What it is about, in words.
+    pub what: String,
+    /// The measurand's key, if it is about one.
+    pub measurand: Option<String>,
+    /// `A`, `B`, `C`, `N`, `AB`, `BC`, `CA`; none for the whole.
+    pub place: Option<String>,
+    /// The value at this moment; none where it is not known.
+    pub value: Option<f64>,
+    /// Unit of value, setpoint and peak.
+    pub unit: Option<String>,
+    /// The limit in force.
+    pub setpoint: Option<f64>,
+    /// The worst value since it opened.
+    pub peak: Option<f64>,
+    /// Since when, local, RFC 3339.
+    pub since: String,
+    /// When this revision was made, local, RFC 3339.
+    pub at: String,
+    /// How often lately, where it comes and goes.
+    pub recurred: Option<Often>,
+    /// What to check next, the least invasive first.
+    pub check: Vec<String>,
+    /// The usual cautions.
+    pub caution: String,
+    /// One line for a person with a phone.
+    pub text: String,
+}
+
+/// How often it came lately.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Often {
+    /// How many times.
+    pub times: u32,
+    /// Start of the first, local, RFC 3339.
+    pub since: String,
+    /// Length of the shortest in seconds.
+    pub shortest_s: f64,
+    /// Length of the longest in seconds.
+    pub longest_s: f64,
+}
+
+/// The message about one revision of an alert. Its JSON is never longer than [`MOST_BYTES`] unless the alert's
+/// own id is: names lose their middle, then advice is left out from its end, and it says how much.
+pub fn message(revision: &AlertRevision, site: &Site) -> Message {
+    let subject = &revision.subject;
+    let quantity = match subject.matter {
+        Matter::Quantity(quantity) => Some(quantity),
+        _ => None,
+    };
+    let name = |name: &Option<String>| name.as_deref().map(|name| clipped(name, MOST_NAME));
+    let mut message = Message {
+        format: FORMAT,
+        id: format!("{}:{}:{}", site.book, revision.alert, revision.revision),
+        alert: revision.alert.clone(),
+        code: code(&revision.alert),
+        revision: revision.revision,
+        sequence: None,
+        state: if revision.open { "open" } else { "closed" }.to_owned(),
+        alarm_state: revision.state.words().to_owned(),
+        priority: revision.priority.key().to_owned(),
+        site: clipped(&site.name, MOST_NAME),
+        transformer: name(&subject.transformer),
+        feeder: name(&subject.feeder),
+        meter: name(&subject.meter),
+        what: text::what(revision),
+        measurand: quantity.map(|quantity| quantity.what.key().to_owned()),
+        place: quantity.and_then(place),
+        value: value_now(revision).and_then(rounded),
+        unit: quantity.map(|quantity| quantity.what.facts().unit.symbol().to_owned()),
+        setpoint: revision.setpoint.and_then(rounded),
+        peak: revision.peak.and_then(rounded),
+        since: rfc3339(revision.since, &site.zone),
+        at: rfc3339(revision.at, &site.zone),
+        recurred: revision.recurred.map(|recurred| often(&recurred, site)),
+        check: if revision.open { owned(&advice::check(subject, revision.rule)) } else { Vec::new() },
+        caution: advice::caution().to_owned(),
+        text: text::line(revision, site),
+    };
+    shorten(&mut message);
+    message
+}
+
+impl Message {
+    /// Its JSON, on one line.
+    pub fn json(&self) -> String {
+        serde_json::to_string(self).expect("a struct of texts and finite numbers always has a JSON form")
+    }
+}
+
+/// The value, unless it is left from an earlier revision: an alert closes by a clock or a person, not by a value.
+pub(super) fn value_now(revision: &AlertRevision) -> Option<f64> {
+    let stale = matches!(revision.why, Revised::Closed | Revised::NoLongerWatched);
+    revision.value.filter(|_| !stale)
+}
+
+fn place(quantity: Quantity) -> Option<String> {
+    (quantity.place != Place::Whole).then(|| quantity.place.key().to_owned())
+}
+
+/// To thousandths: no meter here knows more. What is not finite has no JSON form and is absent.
+fn rounded(value: f64) -> Option<f64> {
+    let rounded = (value * 1000.0).round() / 1000.0;
+    rounded.is_finite().then_some(rounded)
+}
+
+fn often(recurred: &Recurred, site: &Site) -> Often {
+    Often {
+        times: recurred.times,
+        since: rfc3339(recurred.since, &site.zone),
+        shortest_s: recurred.shortest.as_seconds(),
+        longest_s: recurred.longest.as_seconds(),
+    }
+}
+
+fn owned(texts: &[&str]) -> Vec<String> {
+    texts.iter().map(|text| (*text).to_owned()).collect()
+}
+
+/// Leaves out advice from its end until the message fits.
+fn shorten(message: &mut Message) {
+    let mut left_out = 0;
+    while message.json().len() > MOST_BYTES && message.check.len() > usize::from(left_out > 0) {
+        if left_out > 0 {
+            message.check.pop();
+        }
+        message.check.pop();
+        left_out += 1;
+        message.check.push(format!("and {left_out} more"));
+    }
+}

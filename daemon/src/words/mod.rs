@@ -1,0 +1,30 @@
+//! The one room that turns facts into words. Log, file, MQTT and digest differ in layout only.
+//!
+//! [`message`] makes what a person is told about one revision of an alert, [`advice`] what to check next and the
+//! cautions, [`time`] moments and lengths of time, [`alphabet`] what a phone can show.
+
+pub mod advice;
+pub mod alphabet;
+mod code;
+pub mod message;
+mod text;
+pub mod time;
+
+#[cfg(test)]
+mod tests;
+
+pub use code::{code, fingerprint};
+pub use message::{Message, message};
+
+/// What words need to know of the site.
+#[derive(Debug, Clone)]
+pub struct Site {
+    /// Its name, first in every message.
+    pub name: String,
+    /// Its time zone: people read local time.
+    pub zone: jiff::tz::TimeZone,
+    /// The name of the book that this installation keeps; the first part of every message's id.
+    pub book: String,
+    /// Under which MQTT topics it tells, without a slash at the end.
+    pub topics: String,
+}

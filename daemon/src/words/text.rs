@@ -1,0 +1,306 @@
+//! The one line for a person with a phone: priority, where, what, the number and its limit, since when, how often.
+//!
+//! The first 140 characters stand alone and the whole is in the 7-bit alphabet. Long names lose their middle
+//! before anything else is lost.
+
+use super::Site;
+use super::alphabet::{clipped, plain};
+use super::message::value_now;
+use super::time::{durations, moment};
+use kvarden_core::alarm::state::AlarmState;
+use kvarden_core::input::Part;
+use kvarden_core::measurand::{Measurand, Quantity, Unit};
+use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule};
+use kvarden_core::phases::Place;
+use kvarden_core::plant::Bound;
+
+/// What stands alone: what a phone shows of a message without opening it, with room for a sender's mark.
+pub(super) const STANDS_ALONE: usize = 140;
+/// The shortest that names are made, in the order in which they give way: site, feeder or meter, transformer.
+const SHORTEST_NAMES: [usize; 3] = [10, 12, 14];
+/// The longest name of a person in the line.
+const MOST_PERSON: usize = 40;
+
+/// The line.
+pub(super) fn line(revision: &AlertRevision, site: &Site) -> String {
+    let Said { first, rest } = said(revision, site);
+    let head = head(revision, site, STANDS_ALONE.saturating_sub(plain(&first).chars().count()));
+    plain(&format!("{head}{first}{rest}"))
+}
+
+/// What it is about, in words: `voltage unbalance`, `current phase B`, `meter silent`.
+pub(super) fn what(revision: &AlertRevision) -> String {
+    match (&revision.subject.matter, revision.rule) {
+        (Matter::Quantity(quantity), _) => named(*quantity),
+        (Matter::Part(Part::Broker), _) => "link to the broker of the meters".to_owned(),
+        (Matter::Part(Part::Store), _) => "store".to_owned(),
+        (Matter::Part(Part::Channel(name)), _) => format!("channel {}", clipped(name, MOST_PERSON)),
+        (Matter::Meter, Rule::Frozen) => "meter values frozen".to_owned(),
+        (Matter::Meter, _) => "meter silent".to_owned(),
+    }
+}
+
+/// The essential part, and what may be cut.
+struct Said {
+    first: String,
+    rest: String,
+}
+
+fn said(revision: &AlertRevision, site: &Site) -> Said {
+    let at = moment(revision.at, revision.at, &site.zone);
+    let first = match &revision.why {
+        Revised::NoLongerWatched => {
+            format!("{} no longer watched: removed from the configuration", topic(revision))
+        }
+        Revised::Closed => format!("{}, closed at {at}", over(revision, site, None)),
+        _ if is_over(revision.state) => {
+            let when = (revision.why == Revised::Returned).then_some(at.as_str());
+            over(revision, site, when) + waits(revision.state)
+        }
+        _ => standing(revision, site),
+    };
+    let rest = [how_often(revision, site), about_values(revision, site), news(revision, site)].concat();
+    Said { first, rest }
+}
+
+/// Priority and place in at most `room` characters where names can be made so short.
+fn head(revision: &AlertRevision, site: &Site, room: usize) -> String {
+    let subject = &revision.subject;
+    let priority = revision.priority.key().to_uppercase();
+    let transformer = subject.transformer.as_deref().map(plain);
+    let below = subject.feeder.as_deref().map(plain);
+    let mut names = [Some(plain(&site.name)), below, transformer];
+    let [site, below, transformer] = loop {
+        let length = |name: &Option<String>| name.as_ref().map_or(0, |name| name.chars().count() + 2);
+        let over = (priority.len() + 2 + names.iter().map(length).sum::<usize>()).saturating_sub(room);
+        let longer = names.iter_mut().zip(SHORTEST_NAMES).find_map(|(name, shortest)| {
+            name.as_mut()
+                .filter(|name| over > 0 && name.chars().count() > shortest)
+                .map(|name| (name, shortest))
+        });
+        let Some((name, shortest)) = longer else { break names };
+        *name = clipped(name, name.chars().count().saturating_sub(over).max(shortest));
+    };
+    let transformer = transformer.map(|name| format!(" {name}")).unwrap_or_default();
+    let below = below.map(|name| format!(", {name}")).unwrap_or_default();
+    format!("{priority} {}{transformer}{below}: ", site.unwrap_or_default())
+}
+
+/// The condition as it stands: what, number, limit, since when.
+fn standing(revision: &AlertRevision, site: &Site) -> String {
+    let since = moment(revision.since, revision.at, &site.zone);
+    match (&revision.subject.matter, revision.rule) {
+        (Matter::Quantity(quantity), rule) => {
+            let number = match rule {
+                // Between two excursions the value at this moment says nothing: the worst does.
+                Rule::Recurrence { bound } => worst(revision, quantity.what, bound),
+                _ => value_now(revision).map(|value| amount(value, quantity.what, revision.setpoint)),
+            };
+            let number = number.unwrap_or_else(|| "not measured".to_owned());
+            format!("{} {number}{} since {since}", named(*quantity), limit(revision, quantity.what))
+        }
+        (Matter::Meter, Rule::Frozen) => {
+            format!("{} values frozen since {since}, nothing is judged by them", topic(revision))
+        }
+        (Matter::Meter, _) => {
+            format!("{} silent since {since}, nothing is judged there", topic(revision))
+        }
+        (Matter::Part(Part::Broker), _) => {
+            format!("no link to the broker of the meters since {since}, nothing is judged by them")
+        }
+        (Matter::Part(Part::Store), _) => {
+            format!("store not writable since {since}, judging goes on but is not kept")
+        }
+        (Matter::Part(Part::Channel(_)), _) => {
+            format!("{} not delivering since {since}, its messages wait", topic(revision))
+        }
+    }
+}
+
+/// The condition is over: what is seen now, and since when if that is known.
+fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
+    let since = when.map(|when| format!(" since {when}")).unwrap_or_default();
+    let topic = topic(revision);
+    match (&revision.subject.matter, revision.rule) {
+        (Matter::Quantity(quantity), _) if is_heat(quantity.what) && is_latched(revision.state) => {
+            format!("{topic} cooler now{since}, the fault may remain")
+        }
+        (Matter::Quantity(_), _) if is_latched(revision.state) => {
+            format!("{topic} back within limits{since}, the fault may remain")
+        }
+        (Matter::Quantity(_), Rule::Recurrence { .. }) => match revision.recurred {
+            Some(recurred) => {
+                format!("{topic} not seen again after {}", moment(recurred.latest, revision.at, &site.zone))
+            }
+            None => format!("{topic} not seen again"),
+        },
+        (Matter::Quantity(_), _) => format!("{topic} back within limits{since}"),
+        (Matter::Meter, Rule::Frozen) => format!("{topic} values moving again{since}"),
+        (Matter::Meter, _) => format!("{topic} values back{since}"),
+        (Matter::Part(Part::Channel(_)), _) => format!("{topic} delivering again{since}"),
+        (Matter::Part(_), _) => format!("{topic} working again{since}"),
+    }
+}
+
+/// What a person still has to do about a condition that is over.
+fn waits(state: AlarmState) -> &'static str {
+    match state {
+        AlarmState::ReturnedUnacknowledged => "; still to be acknowledged",
+        AlarmState::LatchedUnacknowledged => "; to be acknowledged and released",
+        AlarmState::LatchedAcknowledged => "; to be released with a note",
+        _ => "",
+    }
+}
+
+fn how_often(revision: &AlertRevision, site: &Site) -> String {
+    let Some(Recurred { times, since, shortest, longest, .. }) = revision.recurred else {
+        return String::new();
+    };
+    let lengths = durations(shortest, longest);
+    let first = moment(since, revision.at, &site.zone);
+    let stands = !is_over(revision.state) && revision.why != Revised::NoLongerWatched;
+    if stands && first == moment(revision.since, revision.at, &site.zone) {
+        format!(", {times} times, {lengths} each")
+    } else {
+        format!("; {times} times since {first}, {lengths} each")
+    }
+}
+
+/// After it is over: how bad it was. While it stands and the worst was worse than now: the worst.
+fn about_values(revision: &AlertRevision, site: &Site) -> String {
+    let Matter::Quantity(Quantity { what, .. }) = revision.subject.matter else { return String::new() };
+    let (Rule::Level { bound, .. } | Rule::Recurrence { bound }) = revision.rule else {
+        return String::new();
+    };
+    let Some(worst) = worst(revision, what, bound) else { return String::new() };
+    if revision.why == Revised::NoLongerWatched || is_over(revision.state) {
+        let since = moment(revision.since, revision.at, &site.zone);
+        return format!("; was {worst}{} since {since}", limit(revision, what));
+    }
+    let shown = |value: Option<f64>| value.map(|value| amount(value, what, revision.setpoint));
+    match revision.rule {
+        Rule::Level { .. } if shown(value_now(revision)) != shown(revision.peak) => format!("; was {worst}"),
+        _ => String::new(),
+    }
+}
+
+/// Why there is a new revision, where the line does not say it already.
+fn news(revision: &AlertRevision, site: &Site) -> String {
+    let person = |by: &String| clipped(by, MOST_PERSON);
+    let meter = meter_behind(revision).unwrap_or_default();
+    let news = match &revision.why {
+        Revised::Worse => "; worse, or back again".to_owned(),
+        Revised::Milder => "; milder than before, not over".to_owned(),
+        Revised::Acknowledged { by } => format!("; acknowledged by {}", person(by)),
+        Revised::Shelved { by, until } => {
+            let until = moment(*until, revision.at, &site.zone);
+            format!("; shelved by {} until {until}: no messages, recording goes on", person(by))
+        }
+        Revised::Unshelved if !is_over(revision.state) => {
+            "; told again: no longer shelved or out of service".to_owned()
+        }
+        Revised::OutOfService { by } => {
+            format!("; taken out of service by {}: no messages, recording goes on", person(by))
+        }
+        Revised::NoLongerWatched => "; this says nothing about the fault".to_owned(),
+        _ => String::new(),
+    };
+    format!("{meter}{news}")
+}
+
+/// What the sentence is about.
+fn topic(revision: &AlertRevision) -> String {
+    match (&revision.subject.matter, revision.subject.meter.as_deref()) {
+        (Matter::Quantity(quantity), _) => named(*quantity),
+        (Matter::Part(_), _) => what(revision),
+        // A meter that is named like its feeder was just named.
+        (Matter::Meter, Some(meter)) if Some(meter) != revision.subject.feeder.as_deref() => {
+            format!("meter {}", clipped(meter, MOST_PERSON))
+        }
+        (Matter::Meter, _) => "meter".to_owned(),
+    }
+}
+
+/// Which of the transformer's own meters gave the value: the sides differ.
+fn meter_behind(revision: &AlertRevision) -> Option<String> {
+    let subject = &revision.subject;
+    let own = matches!(subject.matter, Matter::Quantity(_)) && subject.feeder.is_none();
+    let meter = subject.meter.as_deref().filter(|_| own)?;
+    Some(format!("; meter {}", clipped(meter, MOST_PERSON)))
+}
+
+pub(super) fn named(quantity: Quantity) -> String {
+    let place = match quantity.place {
+        Place::Whole => "",
+        Place::A => " phase A",
+        Place::B => " phase B",
+        Place::C => " phase C",
+        Place::N => " neutral",
+        Place::AB => " lines A-B",
+        Place::BC => " lines B-C",
+        Place::CA => " lines C-A",
+    };
+    format!("{}{place}", quantity.what.facts().words)
+}
+
+fn limit(revision: &AlertRevision, what: Measurand) -> String {
+    let Some(setpoint) = revision.setpoint else { return String::new() };
+    let side = match revision.rule {
+        Rule::Level { bound: Bound::Low, .. } | Rule::Recurrence { bound: Bound::Low } => "low limit",
+        _ => "limit",
+    };
+    format!(" ({side} {})", with_unit(&setpoint_digits(setpoint, what), what))
+}
+
+/// The worst value: `up to 4.1 %`, or `down to 98.2 V` where low is bad.
+fn worst(revision: &AlertRevision, what: Measurand, bound: Bound) -> Option<String> {
+    let direction = match bound {
+        Bound::High => "up to",
+        Bound::Low => "down to",
+    };
+    let peak = revision.peak?;
+    peak.is_finite().then(|| format!("{direction} {}", amount(peak, what, revision.setpoint)))
+}
+
+/// A value with its unit, rounded as the table of measurands says. Where that would show a value past the limit
+/// as equal to the limit, one decimal more.
+fn amount(value: f64, what: Measurand, setpoint: Option<f64>) -> String {
+    if !value.is_finite() {
+        return "not measured".to_owned();
+    }
+    let decimals = usize::from(what.facts().decimals);
+    let digits = format!("{value:.decimals$}");
+    let blurred = setpoint.is_some_and(|setpoint| {
+        digits == format!("{setpoint:.decimals$}") && (value - setpoint).abs() > f64::EPSILON
+    });
+    with_unit(&if blurred { format!("{value:.*}", decimals + 1) } else { digits }, what)
+}
+
+/// A setpoint as its owner wrote it, to thousandths, with no fewer decimals than the measurand's.
+fn setpoint_digits(setpoint: f64, what: Measurand) -> String {
+    let least = usize::from(what.facts().decimals);
+    let exact = format!("{setpoint:.3}");
+    let needed = exact.trim_end_matches('0').split('.').nth(1).map_or(0, str::len);
+    format!("{setpoint:.*}", needed.max(least))
+}
+
+fn with_unit(digits: &str, what: Measurand) -> String {
+    match what.facts().unit {
+        Unit::One => digits.to_owned(),
+        Unit::Celsius => format!("{digits} deg C"),
+        unit => format!("{digits} {}", unit.symbol()),
+    }
+}
+
+fn is_heat(what: Measurand) -> bool {
+    use Measurand::{Ambient, Termination, TerminationRise, Winding, WindingRise};
+    matches!(what, Winding | WindingRise | Termination | TerminationRise | Ambient)
+}
+
+fn is_latched(state: AlarmState) -> bool {
+    matches!(state, AlarmState::LatchedUnacknowledged | AlarmState::LatchedAcknowledged)
+}
+
+fn is_over(state: AlarmState) -> bool {
+    is_latched(state) || matches!(state, AlarmState::Normal | AlarmState::ReturnedUnacknowledged)
+}

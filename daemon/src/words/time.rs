@@ -1,0 +1,105 @@
+//! Moments in the site's own time and lengths of time, as people say them.
+
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ZonedDateTime};
+use kvarden_core::time::{EventTime, Span};
+
+/// The moment in the site's time. A stamp beyond the calendar (year 9999) is held at its end.
+pub fn local(at: EventTime, zone: &TimeZone) -> ZonedDateTime {
+    let stamp =
+        Timestamp::from_millisecond(at.0).unwrap_or(if at.0 < 0 { Timestamp::MIN } else { Timestamp::MAX });
+    stamp.to_zoned_datetime(zone.clone())
+}
+
+/// RFC 3339 with the site's offset, in whole seconds: `2026-11-24T13:10:00-07:00`.
+pub fn rfc3339(at: EventTime, zone: &TimeZone) -> String {
+    local(at, zone).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+}
+
+/// A moment as told at `now`: `13:10` on the same day, else `Tue 24 Nov 13:10`, with the year if that differs.
+/// In the hour that comes twice when summer time ends, the zone stands behind it: `01:30 MDT`.
+pub fn moment(at: EventTime, now: EventTime, zone: &TimeZone) -> String {
+    let (at, now) = (local(at, zone), local(now, zone));
+    let form = match (at.date() == now.date(), at.year() == now.year()) {
+        (true, _) => "%H:%M",
+        (false, true) => "%a %d %b %H:%M",
+        (false, false) => "%a %d %b %Y %H:%M",
+    };
+    let twice = zone.to_ambiguous_zoned_datetime(at.datetime()).is_ambiguous();
+    at.strftime(if twice { format!("{form} %Z") } else { form.to_owned() }.as_str()).to_string()
+}
+
+/// A length of time in its two largest units: `9 s`, `2 min 5 s`, `3 h 12 min`, `2 d 3 h`.
+pub fn duration(span: Span) -> String {
+    let seconds = (span.0.max(0) + 500) / 1000;
+    let (days, hours, minutes) = (seconds / 86_400, seconds / 3600 % 24, seconds / 60 % 60);
+    let parts = match () {
+        () if days > 0 => [(days, "d"), (hours, "h")],
+        () if hours > 0 => [(hours, "h"), (minutes, "min")],
+        () if minutes > 0 => [(minutes, "min"), (seconds % 60, "s")],
+        () => return format!("{seconds} s"),
+    };
+    let said: Vec<String> =
+        parts.iter().filter(|(count, _)| *count > 0).map(|(count, unit)| format!("{count} {unit}")).collect();
+    said.join(" ")
+}
+
+/// From the shortest to the longest: `2-9 s`, or `45 s to 3 min 5 s`, or one length if both are the same.
+pub fn durations(shortest: Span, longest: Span) -> String {
+    let (short, long) = (duration(shortest), duration(longest));
+    if short == long {
+        return long;
+    }
+    match (short.strip_suffix(" s"), long.strip_suffix(" s")) {
+        (Some(from), Some(to)) if !from.contains(' ') && !to.contains(' ') => format!("{from}-{to} s"),
+        _ => format!("{short} to {long}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn denver() -> TimeZone {
+        TimeZone::get("America/Denver").unwrap()
+    }
+
+    fn stamp(text: &str) -> EventTime {
+        EventTime(text.parse::<Timestamp>().unwrap().as_millisecond())
+    }
+
+    #[test]
+    fn today_is_told_by_the_clock_alone_and_other_days_by_name() {
+        let at = stamp("2026-11-24T20:10:00Z");
+        assert_eq!(moment(at, stamp("2026-11-24T21:00:00Z"), &denver()), "13:10");
+        // In Denver it is still the 24th, although the day has changed in Greenwich.
+        assert_eq!(moment(at, stamp("2026-11-25T06:59:00Z"), &denver()), "13:10");
+        assert_eq!(moment(at, stamp("2026-11-25T07:00:00Z"), &denver()), "Tue 24 Nov 13:10");
+        assert_eq!(moment(at, stamp("2027-01-02T07:00:00Z"), &denver()), "Tue 24 Nov 2026 13:10");
+        assert_eq!(rfc3339(at, &denver()), "2026-11-24T13:10:00-07:00");
+    }
+
+    #[test]
+    fn the_hour_that_comes_twice_says_which_one_is_meant() {
+        let now = stamp("2026-11-01T20:00:00Z");
+        assert_eq!(moment(stamp("2026-11-01T07:30:00Z"), now, &denver()), "01:30 MDT");
+        assert_eq!(moment(stamp("2026-11-01T08:30:00Z"), now, &denver()), "01:30 MST");
+        assert_eq!(moment(stamp("2026-11-01T09:30:00Z"), now, &denver()), "02:30");
+    }
+
+    #[test]
+    fn lengths_of_time_have_two_units_at_most() {
+        let said = [0, 1_499, 9_000, 60_000, 125_000, 11_520_000, 183_600_000, -5]
+            .map(|milliseconds| duration(Span(milliseconds)));
+        assert_eq!(said, ["0 s", "1 s", "9 s", "1 min", "2 min 5 s", "3 h 12 min", "2 d 3 h", "0 s"]);
+        assert_eq!(durations(Span::seconds(2), Span::seconds(9)), "2-9 s");
+        assert_eq!(durations(Span::seconds(2), Span::seconds(2)), "2 s");
+        assert_eq!(durations(Span::seconds(45), Span::seconds(185)), "45 s to 3 min 5 s");
+    }
+
+    #[test]
+    fn a_stamp_beyond_the_calendar_does_no_harm() {
+        assert!(rfc3339(EventTime(i64::MAX), &denver()).starts_with("9999-"));
+        assert!(rfc3339(EventTime(i64::MIN), &denver()).starts_with('-'));
+    }
+}
