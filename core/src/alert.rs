@@ -1,13 +1,14 @@
 //! Folds alarms into alerts: one fault, one alert, with revisions.
 //!
 //! The alarms of one subject (a quantity at a meter, a meter, a part) are one alert. The alarm that speaks is the
-//! highest that holds; the alert closes when none holds and no person has anything left to do.
+//! highest that holds; the alert closes when none holds, no person has anything left to do and none of its alarms
+//! is muted: what a person muted stays open until it is heard again, so that it can be found and put back.
 
-use crate::alarm::book::{AlarmBook, Entry};
+use crate::alarm::book::{AlarmBook, Entry, Stir, Stirred};
 use crate::alarm::state::AlarmState;
-use crate::output::{AlertRevision, ChangeKind, Output, Revised};
-use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
-use crate::plant::Priority;
+use crate::output::{AlertRevision, ChangeKind, Output, Recurred, Revised};
+use crate::plan::{AlarmIx, ScopePlan, SubjectIx, SubjectPlan};
+use crate::plant::{Bound, Priority};
 use crate::time::EventTime;
 use serde::{Deserialize, Serialize};
 
@@ -23,8 +24,9 @@ pub struct AlertEntry {
     active: bool,
     priority: Priority,
     since: EventTime,
+    /// The worst value since it opened, on the side of `bound`.
     peak: Option<f64>,
-    /// The speaking alarm's rule, value and setpoint, for the last word after it is gone.
+    bound: Bound,
     last: Option<AlertRevision>,
 }
 
@@ -37,6 +39,7 @@ impl AlertEntry {
         priority: Priority::Journal,
         since: EventTime(0),
         peak: None,
+        bound: Bound::High,
         last: None,
     };
 
@@ -61,6 +64,16 @@ pub struct SavedAlert {
     pub entry: AlertEntry,
 }
 
+impl SavedAlert {
+    /// What is kept of an alert whose subject the configuration no longer has: its counts, so that its ids never
+    /// come twice.
+    #[must_use]
+    pub(crate) fn retired(self) -> Self {
+        let entry = AlertEntry { number: self.entry.number, ..AlertEntry::NEW };
+        Self { entry, ..self }
+    }
+}
+
 impl AlertBook {
     /// A book in which nothing was ever told.
     pub fn new(subjects: usize) -> Self {
@@ -70,6 +83,11 @@ impl AlertBook {
     /// One subject's alert.
     pub fn entry(&self, subject: SubjectIx) -> &AlertEntry {
         &self.entries[subject]
+    }
+
+    /// The latest revision of each open alert, in the order of the plan.
+    pub fn open(&self) -> impl Iterator<Item = &AlertRevision> {
+        self.entries.iter().filter(|entry| entry.open).filter_map(AlertEntry::latest)
     }
 
     /// Puts back an alert as it was saved.
@@ -85,54 +103,28 @@ impl AlertBook {
         })
     }
 
-    /// Looks at one subject after its alarms changed, and tells what is new for a person.
-    pub fn fold(
+    /// Looks at one subject after one of its alarms changed, and tells what is new for a person.
+    pub fn fold(&mut self, plan: &ScopePlan, book: &AlarmBook, stir: &Stir, out: &mut Vec<Output>) {
+        let facts = &plan.subjects[stir.subject];
+        let entry = &mut self.entries[stir.subject];
+        entry.follow(plan, book, facts, Some(stir.alarm));
+        let what = Some(&stir.what);
+        entry.look(plan, book, facts, (stir.at, what, Revised::Closed), out);
+    }
+
+    /// Looks at an open alert after its state was put back under a plan that may have fewer or other alarms.
+    pub fn review(
         &mut self,
         plan: &ScopePlan,
         book: &AlarmBook,
         subject: SubjectIx,
         at: EventTime,
-        what: &ChangeKind,
         out: &mut Vec<Output>,
     ) {
-        let facts = &plan.subjects[subject];
         let entry = &mut self.entries[subject];
-        let Some(speaking) = speaking(plan, book, &facts.alarms) else {
-            entry.close(plan, &facts.key, at, Revised::Closed, out);
-            return;
-        };
-        let alarm = book.entry(speaking);
-        let priority = plan.alarms[speaking].priority;
-        let Some(why) = entry.why(alarm, priority, what) else {
-            entry.follow(plan, speaking, alarm);
-            return;
-        };
-        if !entry.open {
-            *entry = AlertEntry { number: entry.number.saturating_add(1), ..AlertEntry::NEW };
-            (entry.open, entry.since) = (true, alarm.since);
+        if entry.open {
+            entry.look(plan, book, &plan.subjects[subject], (at, None, Revised::NoLongerWatched), out);
         }
-        (entry.active, entry.priority) = (alarm.active, priority);
-        entry.since = entry.since.min(alarm.since);
-        entry.follow(plan, speaking, alarm);
-        entry.revision += 1;
-        let revision = AlertRevision {
-            alert: alert_id(&plan.name, &facts.key, entry.number),
-            revision: entry.revision,
-            at,
-            why,
-            open: true,
-            state: alarm.state(),
-            priority,
-            subject: facts.subject.clone(),
-            rule: plan.alarms[speaking].rule,
-            value: alarm.value,
-            peak: entry.peak,
-            setpoint: alarm.setpoint,
-            since: entry.since,
-            recurred: recurred(book, &facts.alarms),
-        };
-        entry.last = Some(revision.clone());
-        out.push(Output::Alert(revision));
     }
 
     /// Ends the alert of a subject that the configuration no longer has.
@@ -152,71 +144,165 @@ impl AlertBook {
 }
 
 impl AlertEntry {
+    /// Tells what is new. `what` happened at `at`; `end` is the reason to give if this is the end of it.
+    fn look(
+        &mut self,
+        plan: &ScopePlan,
+        book: &AlarmBook,
+        facts: &SubjectPlan,
+        (at, what, end): (EventTime, Option<&Stirred>, Revised),
+        out: &mut Vec<Output>,
+    ) {
+        let muted = facts.alarms.iter().any(|alarm| book.entry(*alarm).is_muted());
+        let speaking = speaking(plan, book, &facts.alarms);
+        if speaking.is_none() && !muted {
+            self.close(plan, book, facts, (at, end), out);
+            return;
+        }
+        let Some(voice) = speaking.or_else(|| self.spoke(plan, facts)) else { return };
+        let alarm = book.entry(voice);
+        let live = facts.alarms.iter().filter(|alarm| book.entry(**alarm).is_live());
+        let priority = live.map(|alarm| plan.alarms[*alarm].priority).max().unwrap_or(self.priority);
+        let Some(why) = self.why(alarm, priority, what) else { return };
+        let bound = plan.alarms[voice].rule.bound().unwrap_or(Bound::High);
+        if !self.open {
+            *self =
+                Self { number: self.number.saturating_add(1), open: true, since: alarm.since, ..Self::NEW };
+        }
+        if self.bound != bound {
+            (self.bound, self.peak) = (bound, None);
+        }
+        self.follow(plan, book, facts, None);
+        (self.active, self.priority) = (alarm.active, priority);
+        self.since = self.since.min(alarm.since);
+        self.revision = self.revision.saturating_add(1);
+        let revision = AlertRevision {
+            alert: alert_id(&plan.name, &facts.key, self.number),
+            revision: self.revision,
+            at,
+            why,
+            open: true,
+            state: alarm.state(),
+            priority,
+            subject: facts.subject.clone(),
+            rule: plan.alarms[voice].rule,
+            value: alarm.value,
+            peak: self.peak,
+            setpoint: alarm.setpoint,
+            since: self.since,
+            recurred: recurred(book, &facts.alarms),
+        };
+        self.last = Some(revision.clone());
+        out.push(Output::Alert(revision));
+    }
+
     /// Why a person must be told; `None`: nothing new for one.
-    fn why(&self, alarm: &Entry, priority: Priority, what: &ChangeKind) -> Option<Revised> {
-        match what {
+    fn why(&self, alarm: &Entry, priority: Priority, what: Option<&Stirred>) -> Option<Revised> {
+        let change = match what {
+            Some(Stirred::Changed(change)) => Some(change),
+            _ => None,
+        };
+        match change {
             _ if !self.open => (!alarm.is_muted()).then_some(Revised::Opened),
-            ChangeKind::Acknowledged { by } => Some(Revised::Acknowledged { by: by.clone() }),
-            ChangeKind::Shelved { by, until, .. } => Some(Revised::Shelved { by: by.clone(), until: *until }),
-            ChangeKind::Service { by, on: false } => Some(Revised::OutOfService { by: by.clone() }),
-            ChangeKind::Unshelved { .. } | ChangeKind::Service { on: true, .. } => Some(Revised::Unshelved),
+            Some(ChangeKind::Acknowledged { by }) => Some(Revised::Acknowledged { by: by.clone() }),
+            Some(ChangeKind::Shelved { by, until, .. }) => {
+                Some(Revised::Shelved { by: by.clone(), until: *until })
+            }
+            Some(ChangeKind::Service { by, on: false }) => Some(Revised::OutOfService { by: by.clone() }),
+            Some(ChangeKind::Unshelved { .. } | ChangeKind::Service { on: true, .. }) => {
+                Some(Revised::Unshelved)
+            }
             _ if alarm.is_muted() => None,
             _ if alarm.active && !self.active => Some(Revised::Worse),
             _ if !alarm.active && self.active => Some(Revised::Returned),
             _ if priority > self.priority => Some(Revised::Worse),
             _ if priority < self.priority => Some(Revised::Milder),
-            ChangeKind::Raised if alarm.recurred.is_some() => Some(Revised::CameAgain),
+            // Another alarm of the same rank rose after the first was seen.
+            _ if self.was_seen() && !alarm.is_acknowledged() && priority.wants_acknowledgement() => {
+                Some(Revised::Worse)
+            }
+            _ if what == Some(&Stirred::CameAgain) && alarm.recurred.is_some() => Some(Revised::CameAgain),
             _ => None,
         }
     }
 
-    fn follow(&mut self, plan: &ScopePlan, speaking: AlarmIx, alarm: &Entry) {
-        if let Some(peak) = alarm.peak {
-            let bound = match plan.alarms[speaking].rule {
-                crate::output::Rule::Level { bound, .. } | crate::output::Rule::Recurrence { bound } => bound,
-                _ => crate::plant::Bound::High,
-            };
-            self.peak = Some(self.peak.map_or(peak, |known| bound.worse(known, peak)));
+    fn was_seen(&self) -> bool {
+        let seen = [AlarmState::Acknowledged, AlarmState::LatchedAcknowledged];
+        self.last.as_ref().is_some_and(|last| seen.contains(&last.state))
+    }
+
+    /// Takes in the worst values of the subject's live alarms, and of the one that just changed.
+    fn follow(&mut self, plan: &ScopePlan, book: &AlarmBook, facts: &SubjectPlan, changed: Option<AlarmIx>) {
+        for alarm in facts.alarms.iter().copied() {
+            let entry = book.entry(alarm);
+            let bound = plan.alarms[alarm].rule.bound().unwrap_or(Bound::High);
+            let counts = bound == self.bound && (entry.is_live() || changed == Some(alarm));
+            if let Some(peak) = entry.peak.filter(|_| counts) {
+                self.peak = Some(self.peak.map_or(peak, |known| self.bound.worse(known, peak)));
+            }
         }
     }
 
-    fn close(&mut self, plan: &ScopePlan, key: &str, at: EventTime, why: Revised, out: &mut Vec<Output>) {
-        let Some(last) = self.last.as_ref().filter(|_| self.open) else { return };
+    /// The alarm that spoke last.
+    fn spoke(&self, plan: &ScopePlan, facts: &SubjectPlan) -> Option<AlarmIx> {
+        let last = self.last.as_ref().filter(|_| self.open)?;
+        facts.alarms.iter().copied().find(|alarm| plan.alarms[*alarm].rule == last.rule)
+    }
+
+    fn close(
+        &mut self,
+        plan: &ScopePlan,
+        book: &AlarmBook,
+        facts: &SubjectPlan,
+        (at, why): (EventTime, Revised),
+        out: &mut Vec<Output>,
+    ) {
+        let spoke = self.spoke(plan, facts);
+        let Some(last) = self.last.clone().filter(|_| self.open) else { return };
         self.open = false;
         self.active = false;
-        self.revision += 1;
+        self.revision = self.revision.saturating_add(1);
         let revision = AlertRevision {
-            alert: alert_id(&plan.name, key, self.number),
             revision: self.revision,
             at,
             why,
             open: false,
             state: AlarmState::Normal,
+            value: spoke.and_then(|alarm| book.entry(alarm).value),
             peak: self.peak,
-            ..last.clone()
+            recurred: last.recurred.map(|told| latest_count(book, &facts.alarms, told)),
+            ..last
         };
         self.last = Some(revision.clone());
         out.push(Output::Alert(revision));
     }
 }
 
-/// The alarm that speaks for a subject: one that holds before one that waits for a person, then the highest.
+/// The alarm that speaks for a subject: one that holds before one that waits for a person, then the highest, then
+/// one that nobody has seen.
 fn speaking(plan: &ScopePlan, book: &AlarmBook, alarms: &[AlarmIx]) -> Option<AlarmIx> {
+    let rank = |alarm: &AlarmIx| {
+        let entry = book.entry(*alarm);
+        (entry.active, plan.alarms[*alarm].priority, !entry.is_acknowledged(), *alarm)
+    };
+    let hidden = |entry: &Entry| entry.active && entry.is_suppressed();
     alarms
         .iter()
         .copied()
-        .filter(|alarm| book.entry(*alarm).is_live())
-        .filter(|alarm| !(book.entry(*alarm).active && book.entry(*alarm).is_suppressed()))
-        .max_by_key(|alarm| (book.entry(*alarm).active, plan.alarms[*alarm].priority, *alarm))
+        .filter(|alarm| book.entry(*alarm).is_live() && !hidden(book.entry(*alarm)))
+        .max_by_key(rank)
 }
 
 /// How often the subject came lately, whichever alarm speaks.
-fn recurred(book: &AlarmBook, alarms: &[AlarmIx]) -> Option<crate::output::Recurred> {
-    alarms
-        .iter()
-        .map(|alarm| book.entry(*alarm))
-        .filter(|entry| entry.is_live())
-        .find_map(|entry| entry.recurred)
+fn recurred(book: &AlarmBook, alarms: &[AlarmIx]) -> Option<Recurred> {
+    let mut live = alarms.iter().map(|alarm| book.entry(*alarm)).filter(|entry| entry.is_live());
+    live.find_map(|entry| entry.recurred)
+}
+
+/// The count that was told, as far as it has come since.
+fn latest_count(book: &AlarmBook, alarms: &[AlarmIx], told: Recurred) -> Recurred {
+    let known = alarms.iter().filter_map(|alarm| book.entry(*alarm).recurred);
+    known.filter(|count| count.since == told.since).max_by_key(|count| count.times).unwrap_or(told)
 }
 
 /// The id of an alert: the scope, the subject's key, and the how-manieth alert of it.

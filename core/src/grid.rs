@@ -31,13 +31,16 @@ pub(crate) struct Grid {
     columns: Box<[Column]>,
     /// Start of the oldest step that is not judged yet.
     start: Option<EventTime>,
+    /// Whether any step was judged since the start was found. Until then an earlier reading moves the start back,
+    /// so that it does not matter which meter is heard first.
+    judged: bool,
 }
 
 impl Grid {
     /// A grid that has seen nothing.
     pub(crate) fn new(plan: &GridPlan) -> Self {
         let column = Column { cells: vec![Cell::default(); MOST_CELLS].into(), held: None, passed: None };
-        Self { columns: vec![column; plan.inputs.len()].into(), start: None }
+        Self { columns: vec![column; plan.inputs.len()].into(), start: None, judged: false }
     }
 
     /// Whether it fits the plan.
@@ -48,11 +51,29 @@ impl Grid {
     /// Says that one meter has come to `at`. Steps that this completes are taken with [`Grid::next`], before
     /// [`Grid::add`].
     pub(crate) fn pass(&mut self, plan: &GridPlan, meter: usize, at: EventTime) {
+        if !plan.inputs.iter().any(|(local, _)| *local == meter) {
+            return;
+        }
         for (column, _) in self.columns.iter_mut().zip(&plan.inputs).filter(|(_, (local, _))| *local == meter)
         {
             column.passed = Some(at);
-            self.start.get_or_insert(at.floor(GRID_STEP));
         }
+        let floor = at.floor(GRID_STEP);
+        match self.start {
+            None => self.start = Some(floor),
+            Some(start) if floor < start && !self.judged => self.move_back(start, floor),
+            Some(_) => {}
+        }
+    }
+
+    fn move_back(&mut self, start: EventTime, floor: EventTime) {
+        let steps = (start - floor).0 / GRID_STEP.0;
+        let Some(steps) = usize::try_from(steps).ok().filter(|steps| *steps < MOST_CELLS) else { return };
+        for column in &mut self.columns {
+            column.cells.rotate_right(steps);
+            column.cells[..steps].fill(Cell::default());
+        }
+        self.start = Some(floor);
     }
 
     /// Takes what one meter's reading at `at` put into the row.
@@ -78,26 +99,43 @@ impl Grid {
         is_live: impl Fn(usize) -> bool,
         values: &mut [Sample],
     ) -> Option<EventTime> {
-        let start = self.start?;
-        let end = start + GRID_STEP;
-        let passed = |column: &Column| column.passed.is_some_and(|passed| passed >= end);
-        let mut live = self.columns.iter().zip(&plan.inputs).filter(|(_, (meter, _))| is_live(*meter));
-        let all = live.all(|(column, _)| passed(column)) && self.columns.iter().any(passed);
-        let last = start + GRID_STEP.times(MOST_CELLS as i64);
-        let full = self.columns.iter().any(|column| column.passed.is_some_and(|passed| passed >= last));
-        if !(all || full) {
-            return None;
+        loop {
+            let start = self.start?;
+            let end = start + GRID_STEP;
+            let last = self.last_ready(plan, &is_live).filter(|last| *last >= end)?;
+            self.judged = true;
+            if self
+                .columns
+                .iter()
+                .zip(&plan.inputs)
+                .all(|(column, (meter, _))| column.is_blank(end, meters[*meter].every))
+            {
+                // Nothing can come of these steps, however many a silence of all meters has left.
+                self.start = Some(last);
+                continue;
+            }
+            for ((column, (meter, _)), value) in self.columns.iter_mut().zip(&plan.inputs).zip(values) {
+                *value = column.close(end, meters[*meter].every).into();
+            }
+            self.start = Some(end);
+            return Some(end);
         }
-        for ((column, (meter, _)), value) in self.columns.iter_mut().zip(&plan.inputs).zip(values) {
-            *value = column.close(end, meters[*meter].every).into();
+    }
+
+    /// Up to where steps may be judged: what every live meter has passed, but never so far behind the foremost that
+    /// its cells run out.
+    fn last_ready(&self, plan: &GridPlan, is_live: impl Fn(usize) -> bool) -> Option<EventTime> {
+        let foremost = self.columns.iter().filter_map(|column| column.passed).max()?;
+        let mut all = foremost;
+        for (column, _) in self.columns.iter().zip(&plan.inputs).filter(|(_, (meter, _))| is_live(*meter)) {
+            all = column.passed.map_or(EventTime(i64::MIN), |passed| passed.min(all));
         }
-        self.start = Some(end);
-        Some(end)
+        Some(all.max(foremost - GRID_STEP.times(MOST_CELLS as i64 - 1)).floor(GRID_STEP))
     }
 
     /// Forgets everything, as after a correction of the clock.
     pub(crate) fn clear(&mut self) {
-        self.start = None;
+        (self.start, self.judged) = (None, false);
         for column in &mut self.columns {
             column.cells.fill(Cell::default());
             column.held = None;
@@ -107,6 +145,16 @@ impl Grid {
 }
 
 impl Column {
+    /// Whether no step up to the end of the cells has a value in this column.
+    fn is_blank(&self, end: EventTime, every: Span) -> bool {
+        self.held_at(end, every).is_none() && self.cells.iter().all(|cell| cell.count == 0)
+    }
+
+    /// The value of before, while that is fresh.
+    fn held_at(&self, end: EventTime, every: Span) -> Option<f64> {
+        self.held.filter(|(at, _)| (end - *at).times(2) <= every.times(3)).map(|(_, value)| value)
+    }
+
     /// Closes the oldest cell: its mean, else the value of before while that is fresh.
     fn close(&mut self, end: EventTime, every: Span) -> Option<f64> {
         let cell = self.cells[0];
@@ -115,7 +163,6 @@ impl Column {
         if cell.count > 0 {
             self.held = Some((end, cell.sum / f64::from(cell.count)));
         }
-        let fresh = Span(every.0.saturating_mul(3) / 2);
-        self.held.filter(|(at, _)| end - *at <= fresh).map(|(_, value)| value)
+        self.held_at(end, every)
     }
 }

@@ -7,6 +7,8 @@
 pub mod alarm;
 pub mod alert;
 pub mod defaults;
+pub mod desk;
+pub mod digest;
 pub mod electrical;
 pub mod formula;
 mod grid;

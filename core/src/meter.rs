@@ -1,8 +1,10 @@
 //! The stages that every meter's readings pass: order, quality, row, panes, limits.
 
 use crate::alarm::book::{AlarmBook, Raise};
+use crate::desk::Desk;
 use crate::output::{Closed, Output};
-use crate::plan::{MeterPlan, ScopePlan};
+use crate::plan::{LimitPlan, MeterPlan};
+use crate::plant::StampedBy;
 use crate::quality::{FrozenWatch, Quarantine};
 use crate::reading::Sample;
 use crate::sequencer::Sequencer;
@@ -45,55 +47,44 @@ impl MeterState {
     }
 
     /// Panes and limits of one reading whose values, measured and computed, stand in `row`.
-    pub(crate) fn judge(
-        &mut self,
-        scope: &ScopePlan,
-        plan: &MeterPlan,
-        at: EventTime,
-        row: &[Sample],
-        book: &mut AlarmBook,
-        out: &mut Vec<Output>,
-    ) {
+    pub(crate) fn judge(&mut self, plan: &MeterPlan, at: EventTime, row: &[Sample], desk: &mut Desk<'_>) {
         let credit = self.cadence.credit(at, plan.every);
-        self.turn_minute(plan, at, out);
+        self.turn_minute(plan, at, desk.out);
         for (pane, sample) in self.panes.iter_mut().zip(row) {
             if let Some(value) = sample.get() {
                 pane.push(value, credit);
             }
         }
-        self.turn_windows(scope, plan, at, credit, row, book, out);
+        self.turn_windows(plan, (at, credit), row, desk);
         for (watch, limit) in self.watches.iter_mut().zip(&plan.limits) {
-            let holds = limit.when.is_none_or(|(on, above)| row[on].get().is_some_and(|value| value > above));
-            if let (true, Some(value)) = (holds, row[limit.series].get()) {
-                watch.observe(scope, limit, Judged { at, value, credit }, book, out);
+            if let (true, Some(value)) = (may_judge(limit, row), row[limit.series].get()) {
+                watch.observe(limit, Judged { at, value, credit }, desk);
             }
         }
     }
 
+    /// Moves the windows whose series has a value, and judges their means. A window without a value stands still:
+    /// without a sample nothing rises or clears.
     fn turn_windows(
         &mut self,
-        scope: &ScopePlan,
         plan: &MeterPlan,
-        at: EventTime,
-        credit: Span,
+        (at, credit): (EventTime, Span),
         row: &[Sample],
-        book: &mut AlarmBook,
-        out: &mut Vec<Output>,
+        desk: &mut Desk<'_>,
     ) {
         for (index, (window, (series, _))) in self.windows.iter_mut().zip(&plan.windows).enumerate() {
-            if let Some(edge) = window.advance(at) {
-                if let Some(value) = window.mean() {
-                    let judged = Judged { at: edge, value, credit: window.step() };
-                    for (watch, limit) in self.watches.iter_mut().zip(&plan.limits) {
-                        if limit.series == *series {
-                            watch.observe_window(scope, limit, index, judged, book, out);
-                        }
+            let Some(value) = row[*series].get() else { continue };
+            let edge = window.advance(at);
+            if let Some((edge, mean)) = edge.and_then(|edge| Some((edge, window.mean()?))) {
+                // A slow meter moves its windows by many steps at a time; a mean then stands for its interval.
+                let judged = Judged { at: edge, value: mean, credit: window.step().max(credit) };
+                for (watch, limit) in self.watches.iter_mut().zip(&plan.limits) {
+                    if limit.series == *series && may_judge(limit, row) {
+                        watch.observe_window(limit, index, judged, desk);
                     }
                 }
             }
-            if let Some(value) = row[*series].get() {
-                window.push(value, credit);
-            }
+            window.push(value, credit);
         }
     }
 
@@ -115,19 +106,12 @@ impl MeterState {
     }
 
     /// The meter was heard: silence ends.
-    pub(crate) fn hear(
-        &mut self,
-        scope: &ScopePlan,
-        plan: &MeterPlan,
-        now: EventTime,
-        book: &mut AlarmBook,
-        out: &mut Vec<Output>,
-    ) {
+    pub(crate) fn hear(&mut self, plan: &MeterPlan, now: EventTime, desk: &mut Desk<'_>) {
         self.heard = Some(now);
         for (_, alarm) in &plan.silent {
-            if book.entry(*alarm).active {
-                book.clear(scope, *alarm, now, out);
-                book.ladder(scope, plan.silent.iter().map(|(_, alarm)| *alarm), now, out);
+            if desk.holds(*alarm) {
+                desk.clear(*alarm, now, None);
+                desk.ladder(plan.silent.iter().map(|(_, alarm)| *alarm), now);
             }
         }
     }
@@ -140,59 +124,68 @@ impl MeterState {
     }
 
     /// Raises a step of silence at the moment it was due.
-    pub(crate) fn fall_silent(
-        &mut self,
-        scope: &ScopePlan,
-        plan: &MeterPlan,
-        step: usize,
-        at: EventTime,
-        book: &mut AlarmBook,
-        out: &mut Vec<Output>,
-    ) {
+    pub(crate) fn fall_silent(&mut self, plan: &MeterPlan, step: usize, at: EventTime, desk: &mut Desk<'_>) {
         let since = self.heard.unwrap_or(at);
-        let raise = Raise { since, value: None, peak: None, setpoint: None, recurred: None };
-        book.raise(scope, plan.silent[step].1, at, raise, out);
-        book.ladder(scope, plan.silent.iter().map(|(_, alarm)| *alarm), at, out);
+        desk.raise(plan.silent[step].1, at, Raise::without_value(since));
+        desk.ladder(plan.silent.iter().map(|(_, alarm)| *alarm), at);
         let over = self
             .minute
             .zip(self.cadence.last())
             .is_some_and(|(minute, last)| last + plan.silent[step].0 >= minute + MINUTE);
         if over {
-            self.close_minute(plan, out);
+            self.close_minute(plan, desk.out);
         }
     }
 
     /// Looks whether the registers stand still; raises or clears that alarm.
     pub(crate) fn is_frozen(
         &mut self,
-        scope: &ScopePlan,
         plan: &MeterPlan,
         at: EventTime,
         values: &[Sample],
-        book: &mut AlarmBook,
-        out: &mut Vec<Output>,
+        desk: &mut Desk<'_>,
     ) -> bool {
         let Some((after, alarm)) = plan.frozen else { return false };
         let frozen = self.frozen.observe(at, values, &plan.lively, after);
-        if frozen != book.entry(alarm).active {
-            if frozen {
-                let since = self.frozen.same_since().unwrap_or(at);
-                let raise = Raise { since, value: None, peak: None, setpoint: None, recurred: None };
-                book.raise(scope, alarm, at, raise, out);
-            } else {
-                book.clear(scope, alarm, at, out);
-            }
+        if frozen && !desk.holds(alarm) {
+            let since = self.frozen.same_since().unwrap_or(at);
+            desk.raise(alarm, at, Raise::without_value(since));
+        } else if !frozen {
+            desk.clear(alarm, at, None);
         }
         frozen
     }
 
-    /// Moves everything that this meter's clock stamped by a correction of that clock.
-    pub(crate) fn shift(&mut self, by: Span) {
+    /// Our clock was corrected. What it stamped moves with it: when the meter was heard and how long its readings
+    /// wait always, the stamps themselves only where they are ours.
+    pub(crate) fn reclock(&mut self, plan: &MeterPlan, by: Span, desk: &mut Desk<'_>) {
+        if let Some(heard) = &mut self.heard {
+            *heard += by;
+        }
+        for (_, alarm) in &plan.silent {
+            desk.book.shift(*alarm, by);
+        }
+        if plan.stamped_by == StampedBy::Meter {
+            self.door.shift_waits(by);
+            return;
+        }
+        self.close_minute(plan, desk.out);
         self.door.shift(by);
         self.quarantine.shift(by);
         self.frozen.shift(by);
         self.cadence.shift(by);
         self.windows.iter_mut().for_each(Window::clear);
         self.watches.iter_mut().for_each(|watch| watch.shift(by));
+        let levels = plan.limits.iter().flat_map(|limit| limit.levels.iter().map(|level| level.alarm));
+        let recurrences = plan.limits.iter().filter_map(|limit| limit.recurs.map(|rule| rule.alarm));
+        let frozen = plan.frozen.map(|(_, alarm)| alarm);
+        for alarm in levels.chain(recurrences).chain(frozen) {
+            desk.book.shift(alarm, by);
+        }
     }
+}
+
+/// Whether the limit's condition holds in this row. One that is not known does not hold.
+fn may_judge(limit: &LimitPlan, row: &[Sample]) -> bool {
+    limit.when.is_none_or(|(on, above)| row[on].get().is_some_and(|value| value > above))
 }

@@ -2,10 +2,10 @@
 //! a restart.
 
 use crate::input::{HealthFact, Input, Order};
-use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
+use crate::output::{AlertRevision, Answer, Denial, Output, Quarantined, Refusal};
 use crate::plan::{MeterPlan, Plan};
 use crate::reading::Reading;
-use crate::saved::{self, ScopeState};
+use crate::saved::{self, Precious, ScopeState};
 use crate::scope::Scope;
 use crate::time::EventTime;
 use std::sync::Arc;
@@ -21,13 +21,15 @@ pub struct Monitor {
     scopes: Box<[Scope]>,
     now: Option<EventTime>,
     due: Option<EventTime>,
+    /// Whether every meter has a time from which its silence counts.
+    begun: bool,
 }
 
 impl Monitor {
     /// A monitor that has seen nothing.
     pub fn new(plan: Arc<Plan>) -> Self {
         let scopes = plan.scopes.iter().map(Scope::new).collect();
-        Self { plan, scopes, now: None, due: None }
+        Self { plan, scopes, now: None, due: None, begun: false }
     }
 
     /// The plan that it watches by.
@@ -37,21 +39,23 @@ impl Monitor {
 
     /// Advances to `now`, then takes `input`. `out` is the caller's and reused: a quiet second allocates nothing.
     ///
-    /// A start or a correction of the clock is taken before the advance, since it changes what `now` means.
+    /// `now` is steady; one that lies before an earlier one is taken as that. A start or a correction of the clock
+    /// is taken before the advance, since it changes what `now` means.
     pub fn observe(&mut self, now: EventTime, input: Input<'_>, out: &mut Vec<Output>) {
         match input {
             Input::Reading(reading) => {
                 self.advance(now, out);
-                self.read(now, &reading, out);
+                self.read(self.at_least(now), &reading, out);
             }
             Input::Person(order) => {
                 self.advance(now, out);
-                self.order(now, &order, out);
+                self.order(self.at_least(now), &order, out);
             }
             Input::Health(fact) => {
                 if fact != HealthFact::Resumed {
                     self.advance(now, out);
                 }
+                let now = self.at_least(now);
                 for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
                     scope.health(plan, now, &fact, out);
                 }
@@ -67,6 +71,10 @@ impl Monitor {
                 self.advance(now, out);
             }
         }
+    }
+
+    fn at_least(&self, now: EventTime) -> EventTime {
+        self.now.map_or(now, |known| known.max(now))
     }
 
     fn read(&mut self, now: EventTime, reading: &Reading<'_>, out: &mut Vec<Output>) {
@@ -91,9 +99,16 @@ impl Monitor {
     /// Does all that is due by `now`: silence, ends of shelving, readings whose wait is over, steps of the grid.
     /// Any extra calls change nothing.
     pub fn advance(&mut self, now: EventTime, out: &mut Vec<Output>) {
-        let first = self.now.is_none();
-        self.now = Some(self.now.map_or(now, |known| known.max(now)));
-        if !first && self.due.is_none_or(|due| due > now) {
+        let now = self.at_least(now);
+        self.now = Some(now);
+        if !self.begun {
+            self.begun = true;
+            for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
+                scope.begin(plan, now);
+            }
+            self.find_due();
+        }
+        if self.due.is_none_or(|due| due > now) {
             return;
         }
         for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
@@ -116,6 +131,11 @@ impl Monitor {
         self.plan.meter(id)
     }
 
+    /// The latest revision of each open alert, in the order of the plan.
+    pub fn open_alerts(&self) -> impl Iterator<Item = &AlertRevision> {
+        self.scopes.iter().flat_map(|scope| scope.alerts.open())
+    }
+
     /// The scopes, in the order of the plan.
     pub fn scopes(&self) -> impl Iterator<Item = ScopeId> + use<> {
         (0..self.scopes.len()).map(ScopeId)
@@ -124,6 +144,11 @@ impl Monitor {
     /// The state of one scope, keyed by names.
     pub fn snapshot(&self, scope: ScopeId) -> ScopeState {
         saved::save(&self.plan.scopes[scope.0], &self.scopes[scope.0], self.now.unwrap_or(EventTime(0)))
+    }
+
+    /// The alarms and alerts of one scope that ever rose: what must never be lost.
+    pub fn precious(&self, scope: ScopeId) -> Precious {
+        saved::precious(&self.plan.scopes[scope.0], &self.scopes[scope.0])
     }
 
     /// Puts a saved scope in place. What the plan no longer has is told as "no longer watched".
@@ -142,6 +167,9 @@ impl Monitor {
         *self = Self { now: self.now, ..Self::new(plan) };
         for state in states {
             self.adopt(state, out);
+        }
+        if let Some(now) = self.now {
+            self.advance(now, out);
         }
     }
 }

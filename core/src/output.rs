@@ -89,6 +89,14 @@ pub enum Rule {
 }
 
 impl Rule {
+    /// Which way the limit is passed, where there is a limit.
+    pub fn bound(self) -> Option<Bound> {
+        match self {
+            Self::Level { bound, .. } | Self::Recurrence { bound } => Some(bound),
+            Self::Silent { .. } | Self::Frozen | Self::Broken => None,
+        }
+    }
+
     /// The written form in ids and in `replay --json`.
     pub fn key(self) -> String {
         match self {

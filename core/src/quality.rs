@@ -3,41 +3,38 @@
 use crate::measurand::Quantity;
 use crate::output::{Output, Quarantined, Refusal};
 use crate::plan::MeterPlan;
-use crate::reading::{MeterId, Sample};
+use crate::reading::Sample;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
 /// How often one kind of refusal of one meter is told; between, they are counted.
 pub const TOLD_EVERY: Span = Span::minutes(1);
 
-/// Counts what was refused of one meter and tells of it now and then.
+/// Counts what was refused of one meter and tells of it now and then. Bounded by the meter's quantities times the
+/// kinds of refusal.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Quarantine {
+    /// Quantity, kind, how many since the last word, and when that was.
     counts: Vec<(Option<Quantity>, Refusal, u32, EventTime)>,
 }
 
 impl Quarantine {
-    /// Counts one refusal; the first of its kind is told at once, more of it once a minute.
-    pub fn refuse(
-        &mut self,
-        meter: MeterId,
-        at: EventTime,
-        quantity: Option<Quantity>,
-        value: Option<f64>,
-        why: Refusal,
-        out: &mut Vec<Output>,
-    ) {
-        let told = |count| Output::Refused(Quarantined { meter, quantity, at, value, why, count });
-        let known = self.counts.iter_mut().find(|(what, reason, ..)| *what == quantity && *reason == why);
-        let Some((.., count, since)) = known else {
-            self.counts.push((quantity, why, 0, at));
-            out.push(told(1));
+    /// Counts one refusal; the first of its kind is told at once, more of it once a minute of `clock`, which is a
+    /// time that goes forward even where the refused stamps do not.
+    pub fn refuse(&mut self, clock: EventTime, mut refused: Quarantined, out: &mut Vec<Output>) {
+        let same = |(quantity, why, ..): &&mut (Option<Quantity>, Refusal, u32, EventTime)| {
+            (*quantity, *why) == (refused.quantity, refused.why)
+        };
+        let Some((.., count, since)) = self.counts.iter_mut().find(same) else {
+            self.counts.push((refused.quantity, refused.why, 0, clock));
+            out.push(Output::Refused(refused));
             return;
         };
-        *count = count.saturating_add(1);
-        if at - *since >= TOLD_EVERY || at < *since {
-            out.push(told(std::mem::take(count)));
-            *since = at;
+        *count = count.saturating_add(refused.count);
+        if clock - *since >= TOLD_EVERY || clock < *since {
+            refused.count = std::mem::take(count);
+            *since = clock;
+            out.push(Output::Refused(refused));
         }
     }
 
@@ -65,7 +62,8 @@ pub fn fill_row(
         let (low, high) = quantity.what.facts().range;
         if !(low..=high).contains(&value) {
             *slot = Sample::ABSENT;
-            quarantine.refuse(plan.id, at, Some(quantity), Some(value), Refusal::OutOfRange, out);
+            let (quantity, value, why) = (Some(quantity), Some(value), Refusal::OutOfRange);
+            quarantine.refuse(at, Quarantined { meter: plan.id, quantity, at, value, why, count: 1 }, out);
         }
     }
 }

@@ -1,7 +1,7 @@
 //! The state of one scope as it is saved: keyed by names, never by slots, so that it fits a changed plan as far
 //! as the names are the same.
 
-use crate::alarm::book::{AlarmBook, SavedAlarm};
+use crate::alarm::book::{AlarmBook, Entry, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
 use crate::grid::Grid;
 use crate::measurand::Quantity;
@@ -29,6 +29,10 @@ pub struct ScopeState {
     /// What can be built again: windows, panes, delays under way.
     pub rebuildable: Rebuildable,
 }
+
+/// The most alarms, and alerts, of earlier configurations whose counts are kept in a scope. A renamed meter leaves
+/// about twenty, so this is a hundred renamings; the oldest go first.
+pub const MOST_FORMER: usize = 2000;
 
 /// Alarms and alerts that ever rose.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -62,31 +66,10 @@ struct SavedMeter {
 
 /// Saves a scope.
 pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState {
-    let alarms =
-        plan.alarms.iter().enumerate().filter(|(index, _)| {
-            scope.alarms.entry(*index).raised > 0 || scope.alarms.entry(*index).is_muted()
-        });
-    let alerts = plan.subjects.iter().enumerate().filter(|(index, _)| scope.alerts.entry(*index).number > 0);
     ScopeState {
         scope: plan.name.clone(),
         at,
-        precious: Precious {
-            alarms: alarms
-                .map(|(index, facts)| SavedAlarm {
-                    key: facts.key.clone(),
-                    subject: plan.subjects[facts.subject].subject.clone(),
-                    rule: facts.rule,
-                    priority: facts.priority,
-                    entry: scope.alarms.entry(index).clone(),
-                })
-                .collect(),
-            alerts: alerts
-                .map(|(index, facts)| SavedAlert {
-                    key: facts.key.clone(),
-                    entry: scope.alerts.entry(index).clone(),
-                })
-                .collect(),
-        },
+        precious: precious(plan, scope),
         rebuildable: Rebuildable {
             meters: plan
                 .meters
@@ -96,6 +79,30 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
                 .collect(),
             grid: scope.grid.clone().map(|grid| (grid_keys(plan), grid)),
         },
+    }
+}
+
+/// Saves the alarms and alerts that ever rose or are muted.
+pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
+    let worth = |entry: &Entry| entry.raised > 0 || entry.is_muted();
+    let alarms = plan.alarms.iter().enumerate().filter(|(index, _)| worth(scope.alarms.entry(*index)));
+    let alerts = plan.subjects.iter().enumerate().filter(|(index, _)| scope.alerts.entry(*index).number > 0);
+    Precious {
+        alarms: alarms
+            .map(|(index, facts)| SavedAlarm {
+                key: facts.key.clone(),
+                subject: plan.subjects[facts.subject].subject.clone(),
+                rule: facts.rule,
+                priority: facts.priority,
+                entry: scope.alarms.entry(index).clone(),
+            })
+            .collect(),
+        alerts: alerts
+            .map(|(index, facts)| SavedAlert {
+                key: facts.key.clone(),
+                entry: scope.alerts.entry(index).clone(),
+            })
+            .collect(),
     }
 }
 
@@ -134,45 +141,56 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
 
 /// Puts a saved state into a new scope, as far as the names are the same; says what is no longer watched.
 pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out: &mut Vec<Output>) {
-    adopt_precious(plan, scope, &state.scope, state.at, state.precious, out);
+    adopt_precious(plan, scope, state.at, state.precious, out);
     for saved in state.rebuildable.meters {
         if let Some(local) = plan.meters.iter().position(|meter| meter.name == saved.name) {
             adopt_meter(&plan.meters[local], &mut scope.meters[local], saved);
         }
     }
-    if let Some((keys, grid)) = state.rebuildable.grid {
-        if plan.grid.as_ref().is_some_and(|plan| grid.fits(plan)) && keys == grid_keys(plan) {
-            scope.grid = Some(grid);
-        }
+    let same_grid = |(keys, grid): &(Vec<_>, Grid)| {
+        plan.grid.as_ref().is_some_and(|plan| grid.fits(plan)) && *keys == grid_keys(plan)
+    };
+    if let Some((_, grid)) = state.rebuildable.grid.filter(same_grid) {
+        scope.grid = Some(grid);
     }
     for (meter, state) in plan.meters.iter().zip(scope.meters.iter_mut()) {
         for (watch, limit) in state.watches.iter_mut().zip(&meter.limits) {
             watch.align(limit, &scope.alarms);
         }
     }
-    scope.settle(plan);
+    scope.settle(plan, state.at, out);
 }
 
 fn adopt_precious(
     plan: &ScopePlan,
     scope: &mut Scope,
-    name: &str,
     at: EventTime,
     precious: Precious,
     out: &mut Vec<Output>,
 ) {
     for saved in precious.alarms {
-        match plan.alarms.iter().position(|alarm| alarm.key == saved.key) {
-            Some(index) => scope.alarms.restore(index, saved.entry),
-            None => out.extend(AlarmBook::no_longer_watched(name, &saved, at).map(Output::Alarm)),
+        if let Some(index) = plan.alarms.iter().position(|alarm| alarm.key == saved.key) {
+            scope.alarms.restore(index, saved.entry);
+        } else {
+            out.extend(AlarmBook::no_longer_watched(&plan.name, &saved, at).map(Output::Alarm));
+            keep(&mut scope.former.alarms, saved.retired());
         }
     }
     for saved in precious.alerts {
-        match plan.subjects.iter().position(|subject| subject.key == saved.key) {
-            Some(index) => scope.alerts.restore(index, saved.entry),
-            None => out.extend(AlertBook::no_longer_watched(name, &saved, at).map(Output::Alert)),
+        if let Some(index) = plan.subjects.iter().position(|subject| subject.key == saved.key) {
+            scope.alerts.restore(index, saved.entry);
+        } else {
+            out.extend(AlertBook::no_longer_watched(&plan.name, &saved, at).map(Output::Alert));
+            keep(&mut scope.former.alerts, saved.retired());
         }
     }
+}
+
+fn keep<T>(former: &mut Vec<T>, one: T) {
+    if former.len() >= MOST_FORMER {
+        former.remove(0);
+    }
+    former.push(one);
 }
 
 fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {

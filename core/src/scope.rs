@@ -1,15 +1,16 @@
 //! One transformer with its feeders and sensors. Scopes share nothing: each is saved, restored and tested alone.
 
-use crate::alarm::book::{AlarmBook, Raise};
+use crate::alarm::book::{AlarmBook, Hand, Raise};
 use crate::alert::AlertBook;
+use crate::desk::Desk;
 use crate::grid::Grid;
 use crate::input::{Deed, HealthFact, Order, Part};
 use crate::meter::MeterState;
-use crate::output::{Answer, Denial, Output, Refusal};
+use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
 use crate::plan::ScopePlan;
-use crate::plant::StampedBy;
 use crate::quality::fill_row;
 use crate::reading::{Reading, Sample};
+use crate::saved::Precious;
 use crate::sequencer::Taken;
 use crate::time::{EventTime, Span};
 
@@ -20,6 +21,8 @@ pub(crate) struct Scope {
     pub(crate) grid: Option<Grid>,
     pub(crate) alarms: AlarmBook,
     pub(crate) alerts: AlertBook,
+    /// Counts of what an earlier configuration had, so that no id comes twice if it comes back.
+    pub(crate) former: Precious,
     row: Box<[Sample]>,
     scratch: Box<[Sample]>,
     grid_values: Box<[Sample]>,
@@ -35,6 +38,7 @@ impl Scope {
             grid: plan.grid.as_ref().map(Grid::new),
             alarms: AlarmBook::new(plan.alarms.len()),
             alerts: AlertBook::new(plan.subjects.len()),
+            former: Precious::default(),
             row: vec![Sample::ABSENT; plan.slots].into(),
             scratch: vec![Sample::ABSENT; most_points].into(),
             grid_values: vec![Sample::ABSENT; plan.grid.as_ref().map_or(0, |grid| grid.inputs.len())].into(),
@@ -51,24 +55,24 @@ impl Scope {
         reading: &Reading<'_>,
         out: &mut Vec<Output>,
     ) {
-        let meter = &plan.meters[local];
+        let (meter, at) = (&plan.meters[local], reading.at);
+        let state = &mut self.meters[local];
+        let refused = |why| Quarantined { meter: meter.id, quantity: None, at, value: None, why, count: 1 };
         if reading.values.len() != meter.points {
-            let state = &mut self.meters[local];
-            state.quarantine.refuse(meter.id, reading.at, None, None, Refusal::WrongShape, out);
+            state.quarantine.refuse(now, refused(Refusal::WrongShape), out);
             return;
         }
-        self.meters[local].hear(plan, meter, now, &mut self.alarms, out);
-        match self.meters[local].door.take(now, reading.at, reading.values, meter.wait) {
-            Taken::Now => self.judge(plan, local, reading.at, reading.values, out),
+        state.hear(meter, now, &mut Desk { plan, book: &mut self.alarms, out });
+        self.fold(plan, out);
+        let state = &mut self.meters[local];
+        match state.door.take(now, at, reading.values, meter.wait) {
+            Taken::Now => self.judge(plan, local, at, reading.values, out),
             Taken::Waits => {
                 self.soonest(now + meter.wait);
                 self.release(plan, local, now, out);
             }
-            Taken::Refused(why) => {
-                self.meters[local].quarantine.refuse(meter.id, reading.at, None, None, why, out);
-            }
+            Taken::Refused(why) => state.quarantine.refuse(now, refused(why), out),
         }
-        self.fold(plan, out);
     }
 
     fn release(&mut self, plan: &ScopePlan, local: usize, now: EventTime, out: &mut Vec<Output>) {
@@ -80,6 +84,8 @@ impl Scope {
         self.scratch = values;
     }
 
+    /// Judges one reading. Its alerts are folded before the next, so that it does not matter how many readings are
+    /// let through the door at a time.
     fn judge(
         &mut self,
         plan: &ScopePlan,
@@ -92,14 +98,16 @@ impl Scope {
         let state = &mut self.meters[local];
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
         fill_row(meter, at, values, row, &mut state.quarantine, out);
-        if state.is_frozen(plan, meter, at, values, &mut self.alarms, out) {
+        let desk = &mut Desk { plan, book: &mut self.alarms, out };
+        if state.is_frozen(meter, at, values, desk) {
             row.fill(Sample::ABSENT);
         }
         for (index, formula) in meter.formulas.iter().enumerate() {
             self.row[meter.first_slot + meter.points + index] = formula.evaluate(&self.row);
         }
         let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
-        state.judge(plan, meter, at, row, &mut self.alarms, out);
+        state.judge(meter, at, row, desk);
+        self.fold(plan, out);
         self.across(plan, local, at, out);
     }
 
@@ -114,19 +122,22 @@ impl Scope {
     }
 
     fn turn_grid(&mut self, plan: &ScopePlan, out: &mut Vec<Output>) {
-        let (Some(grid), Some(grid_plan)) = (&mut self.grid, &plan.grid) else { return };
+        let Some(grid_plan) = &plan.grid else { return };
         let meter = &plan.meters[grid_plan.meter];
         loop {
             let alarms = &self.alarms;
             let live = |local: usize| {
                 plan.meters[local].silent.first().is_none_or(|(_, alarm)| !alarms.entry(*alarm).active)
             };
+            let Some(grid) = &mut self.grid else { return };
             let Some(end) = grid.next(grid_plan, &plan.meters, live, &mut self.grid_values) else { return };
             for (index, formula) in meter.formulas.iter().enumerate() {
                 self.row[meter.first_slot + index] = formula.evaluate(&self.grid_values);
             }
             let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
-            self.meters[grid_plan.meter].judge(plan, meter, end, row, &mut self.alarms, out);
+            let desk = &mut Desk { plan, book: &mut self.alarms, out };
+            self.meters[grid_plan.meter].judge(meter, end, row, desk);
+            self.fold(plan, out);
         }
     }
 
@@ -135,25 +146,21 @@ impl Scope {
             return;
         }
         let dirty: Vec<_> = self.alarms.take_dirty().collect();
-        for (subject, at, what) in dirty {
-            self.alerts.fold(plan, &self.alarms, subject, at, &what, out);
+        for stir in dirty {
+            self.alerts.fold(plan, &self.alarms, &stir, out);
         }
         self.due = self.exact_deadline(plan);
     }
 
     /// Does all that is due by `now`, each at the moment it was due.
     pub(crate) fn advance(&mut self, plan: &ScopePlan, now: EventTime, out: &mut Vec<Output>) {
-        if self.meters.first().is_some_and(|meter| meter.heard.is_none()) {
-            self.resume(plan, now);
-        }
         while let Some(due) = self.due.filter(|due| *due <= now) {
             self.do_due(plan, due, out);
-            self.fold(plan, out);
             self.due = self.exact_deadline(plan);
         }
     }
 
-    /// Does what is due at exactly `at`. If nothing is (the bound was too low), nothing happens.
+    /// Does what is due by `at`. If nothing is (the bound was too low), nothing happens.
     fn do_due(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) {
         for (local, meter) in plan.meters.iter().enumerate() {
             if self.meters[local].door.next_deadline().is_some_and(|due| due <= at) {
@@ -162,15 +169,18 @@ impl Scope {
             while let Some((due, step)) =
                 self.meters[local].next_silence(meter, &self.alarms).filter(|(due, _)| *due <= at)
             {
-                self.meters[local].fall_silent(plan, meter, step, due, &mut self.alarms, out);
+                let desk = &mut Desk { plan, book: &mut self.alarms, out };
+                self.meters[local].fall_silent(meter, step, due, desk);
+                self.fold(plan, out);
                 self.turn_grid(plan, out);
             }
         }
         for subject in 0..plan.subjects.len() {
             let alarms = &plan.subjects[subject].alarms;
             if alarms.iter().any(|alarm| self.alarms.entry(*alarm).shelved.is_some_and(|until| until <= at)) {
-                // invariant: something is shelved, so there is something to end
+                // It can't be denied: something is shelved, so there is something to end.
                 let _ = self.alarms.unshelve(plan, subject, at, None, out);
+                self.fold(plan, out);
             }
         }
     }
@@ -183,9 +193,20 @@ impl Scope {
         meters.flatten().chain(self.alarms.next_deadline()).min()
     }
 
-    /// After its state was put back: finds what is due next.
-    pub(crate) fn settle(&mut self, plan: &ScopePlan) {
-        self.due = self.exact_deadline(plan);
+    /// After its state was put back at `at`: the alerts follow what the plan still has, and what is due is found.
+    pub(crate) fn settle(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) {
+        let desk = &mut Desk { plan, book: &mut self.alarms, out };
+        for meter in &plan.meters {
+            desk.ladder(meter.silent.iter().map(|(_, alarm)| *alarm), at);
+            for limit in &meter.limits {
+                desk.ladder(limit.levels.iter().map(|level| level.alarm), at);
+            }
+        }
+        self.fold(plan, out);
+        for subject in 0..plan.subjects.len() {
+            self.alerts.review(plan, &self.alarms, subject, at, out);
+        }
+        self.begin(plan, at);
     }
 
     fn soonest(&mut self, due: EventTime) {
@@ -197,8 +218,16 @@ impl Scope {
         self.due
     }
 
-    /// The program starts, or starts again: time before `now` says nothing about the meters.
-    pub(crate) fn resume(&mut self, plan: &ScopePlan, now: EventTime) {
+    /// A meter that is new is counted as heard at `now`, or it could never fall silent.
+    pub(crate) fn begin(&mut self, plan: &ScopePlan, now: EventTime) {
+        for state in &mut self.meters {
+            state.heard.get_or_insert(now);
+        }
+        self.due = self.exact_deadline(plan);
+    }
+
+    /// The program has started again: time before `now` says nothing about the meters.
+    fn resume(&mut self, plan: &ScopePlan, now: EventTime) {
         for (state, meter) in self.meters.iter_mut().zip(&plan.meters) {
             let silent = meter.silent.first().is_some_and(|(_, alarm)| self.alarms.entry(*alarm).active);
             if !silent || state.heard.is_none() {
@@ -217,13 +246,13 @@ impl Scope {
         out: &mut Vec<Output>,
     ) -> Option<()> {
         let subject = self.alerts.find(plan, &order.alert)?;
-        let (book, by) = (&mut self.alarms, order.by.as_str());
+        let (book, hand) = (&mut self.alarms, Hand { by: order.by.as_str(), at: now });
         let result: Result<(), Denial> = match &order.what {
-            Deed::Acknowledge => book.acknowledge(plan, subject, now, by, out),
-            Deed::Release { note } => book.release(plan, subject, now, by, note, out),
-            Deed::Shelve { until, reason } => book.shelve(plan, subject, now, by, *until, reason, out),
-            Deed::Unshelve => book.unshelve(plan, subject, now, Some(by), out),
-            Deed::Service { on } => book.service(plan, subject, now, by, *on, out),
+            Deed::Acknowledge => book.acknowledge(plan, subject, hand, out),
+            Deed::Release { note } => book.release(plan, subject, hand, note, out),
+            Deed::Shelve { until, reason } => book.shelve(plan, subject, hand, (*until, reason), out),
+            Deed::Unshelve => book.unshelve(plan, subject, now, Some(hand.by), out),
+            Deed::Service { on } => book.service(plan, subject, hand, *on, out),
         };
         self.fold(plan, out);
         out.push(Output::Answer(Answer { number: order.number, result }));
@@ -240,36 +269,39 @@ impl Scope {
     ) {
         match fact {
             HealthFact::Resumed => self.resume(plan, now),
-            HealthFact::Part { part, works } => self.part(plan, now, part, *works, out),
+            HealthFact::Part { part, works } => self.part(plan, now, (part, *works), out),
         }
     }
 
-    fn part(&mut self, plan: &ScopePlan, now: EventTime, part: &Part, works: bool, out: &mut Vec<Output>) {
+    fn part(
+        &mut self,
+        plan: &ScopePlan,
+        now: EventTime,
+        (part, works): (&Part, bool),
+        out: &mut Vec<Output>,
+    ) {
         let Some((_, alarm)) = plan.parts.iter().find(|(known, _)| known == part) else { return };
+        let desk = &mut Desk { plan, book: &mut self.alarms, out };
         if works {
-            self.alarms.clear(plan, *alarm, now, out);
+            desk.clear(*alarm, now, None);
         } else {
-            let raise = Raise { since: now, value: None, peak: None, setpoint: None, recurred: None };
-            self.alarms.raise(plan, *alarm, now, raise, out);
+            desk.raise(*alarm, now, Raise::without_value(now));
         }
         self.fold(plan, out);
     }
 
-    /// Our wall clock was corrected: what it stamped moves with it.
+    /// Our wall clock was corrected: what it stamped moves with it. A shelving ends when its person said it would.
     pub(crate) fn reclock(&mut self, plan: &ScopePlan, by: Span, out: &mut Vec<Output>) {
+        let desk = &mut Desk { plan, book: &mut self.alarms, out };
         for (state, meter) in self.meters.iter_mut().zip(&plan.meters) {
-            if let Some(heard) = &mut state.heard {
-                *heard += by;
-            }
-            if meter.stamped_by == StampedBy::Receipt {
-                state.close_minute(meter, out);
-                state.shift(by);
-            }
+            state.reclock(meter, by, desk);
+        }
+        for (_, alarm) in &plan.parts {
+            desk.book.shift(*alarm, by);
         }
         if let Some(grid) = &mut self.grid {
             grid.clear();
         }
-        self.alarms.shift(by);
         self.due = self.exact_deadline(plan);
     }
 }

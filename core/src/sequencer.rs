@@ -26,7 +26,8 @@ pub struct Sequencer {
     released: Option<EventTime>,
     newest: Option<EventTime>,
     waiting: VecDeque<Waiting>,
-    /// Buffers to use again, so that a quiet second allocates nothing.
+    /// Buffers to use again, so that a quiet second allocates nothing. With those in use at most [`MOST_WAITING`],
+    /// because a new one is made only when none is spare.
     #[serde(skip)]
     spare: Vec<Box<[Sample]>>,
 }
@@ -100,12 +101,19 @@ impl Sequencer {
         Some(first.at)
     }
 
-    /// When the first waiting reading's wait is over.
+    /// When the soonest wait is over.
     pub fn next_deadline(&self) -> Option<EventTime> {
         self.waiting.iter().map(|one| one.release_by).min()
     }
 
-    /// Moves the memory by a correction of the clock that stamps this meter.
+    /// Moves the ends of waits by a correction of our clock, where the meter stamps by its own.
+    pub fn shift_waits(&mut self, by: Span) {
+        for one in &mut self.waiting {
+            one.release_by += by;
+        }
+    }
+
+    /// Moves the memory by a correction of the clock that stamps this meter, which is ours.
     pub fn shift(&mut self, by: Span) {
         for time in [&mut self.released, &mut self.newest].into_iter().flatten() {
             *time += by;

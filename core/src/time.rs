@@ -46,7 +46,8 @@ impl EventTime {
     /// The start of the step of length `step` that holds this moment (steps are counted from the epoch).
     #[must_use]
     pub fn floor(self, step: Span) -> Self {
-        Self(self.0.div_euclid(step.0.max(1)) * step.0.max(1))
+        let step = step.0.max(1);
+        Self(self.0.div_euclid(step).saturating_mul(step))
     }
 }
 

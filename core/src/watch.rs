@@ -3,8 +3,9 @@
 use crate::alarm::book::{AlarmBook, Raise};
 use crate::alarm::level::{LevelRule, LevelState, Step};
 use crate::alarm::recurrence::{RecurrenceRule, RecurrenceState, Step as Again};
+use crate::desk::Desk;
 use crate::output::{Excursion, Output};
-use crate::plan::{LimitPlan, ScopePlan};
+use crate::plan::{LimitPlan, RecursPlan};
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
@@ -54,16 +55,19 @@ impl LimitWatch {
     }
 
     /// Takes one value of the series.
-    pub fn observe(
-        &mut self,
-        scope: &ScopePlan,
-        plan: &LimitPlan,
-        now: Judged,
-        book: &mut AlarmBook,
-        out: &mut Vec<Output>,
-    ) {
-        self.levels(scope, plan, None, now, book, out);
-        let Some(rule) = &plan.recurs else { return };
+    pub fn observe(&mut self, plan: &LimitPlan, now: Judged, desk: &mut Desk<'_>) {
+        self.judge_levels(plan, None, now, desk);
+        if let Some(rule) = &plan.recurs {
+            self.judge_recurrence(plan, rule, now, desk);
+        }
+    }
+
+    /// Takes the mean of one of the meter's windows, which has just moved.
+    pub fn observe_window(&mut self, plan: &LimitPlan, window: usize, now: Judged, desk: &mut Desk<'_>) {
+        self.judge_levels(plan, Some(window), now, desk);
+    }
+
+    fn judge_recurrence(&mut self, plan: &LimitPlan, rule: &RecursPlan, now: Judged, desk: &mut Desk<'_>) {
         let recurrence = RecurrenceRule {
             bound: plan.bound,
             setpoint: plan.levels[0].setpoint,
@@ -74,8 +78,8 @@ impl LimitWatch {
         };
         let seen = self.recurrence.observe(&recurrence, now.at, now.value, now.credit);
         if let Some(ended) = seen.ended {
-            out.push(Output::Excursion(Excursion {
-                subject: scope.subjects[plan.subject].subject.clone(),
+            desk.out.push(Output::Excursion(Excursion {
+                subject: desk.plan.subjects[plan.subject].subject.clone(),
                 bound: plan.bound,
                 start: ended.start,
                 length: ended.length,
@@ -83,48 +87,28 @@ impl LimitWatch {
                 setpoint: recurrence.setpoint,
             }));
         }
-        let peak = seen.ended.map(|ended| ended.peak);
+        let latest = seen.ended.map(|ended| ended.peak);
         match seen.step {
             Some(Again::Raise(recurred)) => {
                 let raise = Raise {
                     since: recurred.since,
-                    value: peak,
-                    peak,
+                    value: latest,
+                    peak: seen.worst,
                     setpoint: Some(recurrence.setpoint),
                     recurred: Some(recurred),
                 };
-                book.raise(scope, rule.alarm, now.at, raise, out);
+                desk.raise(rule.alarm, now.at, raise);
             }
             Some(Again::Again(recurred)) => {
-                book.came_again(scope, rule.alarm, now.at, recurred, peak.unwrap_or(now.value));
+                let peak = latest.unwrap_or(now.value);
+                desk.book.came_again(desk.plan, rule.alarm, now.at, recurred, peak);
             }
-            Some(Again::Clear) => book.clear(scope, rule.alarm, now.at, out),
+            Some(Again::Clear) => desk.clear(rule.alarm, now.at, Some(now.value)),
             None => {}
         }
     }
 
-    /// Takes the mean of one of the meter's windows, which has just moved.
-    pub fn observe_window(
-        &mut self,
-        scope: &ScopePlan,
-        plan: &LimitPlan,
-        window: usize,
-        now: Judged,
-        book: &mut AlarmBook,
-        out: &mut Vec<Output>,
-    ) {
-        self.levels(scope, plan, Some(window), now, book, out);
-    }
-
-    fn levels(
-        &mut self,
-        scope: &ScopePlan,
-        plan: &LimitPlan,
-        window: Option<usize>,
-        now: Judged,
-        book: &mut AlarmBook,
-        out: &mut Vec<Output>,
-    ) {
+    fn judge_levels(&mut self, plan: &LimitPlan, window: Option<usize>, now: Judged, desk: &mut Desk<'_>) {
         let mut moved = false;
         for (state, level) in self.levels.iter_mut().zip(&plan.levels) {
             if level.window != window {
@@ -137,29 +121,20 @@ impl LimitWatch {
                 on_delay: level.on_delay,
                 off_delay: plan.off_delay,
             };
-            match state.observe(&rule, now.at, now.value, now.credit) {
+            let step = state.observe(&rule, now.at, now.value, now.credit);
+            moved |= step.is_some();
+            match step {
                 Some(Step::Raise { since, peak }) => {
-                    let setpoint = Some(level.setpoint);
-                    let (value, peak) = (Some(now.value), Some(peak));
-                    book.raise(
-                        scope,
-                        level.alarm,
-                        now.at,
-                        Raise { since, value, peak, setpoint, recurred: None },
-                        out,
-                    );
-                    moved = true;
+                    let (value, peak, setpoint) = (Some(now.value), Some(peak), Some(level.setpoint));
+                    desk.raise(level.alarm, now.at, Raise { since, value, peak, setpoint, recurred: None });
                 }
-                Some(Step::Clear) => {
-                    book.clear(scope, level.alarm, now.at, out);
-                    moved = true;
-                }
-                None if state.is_raised() => book.follow(scope, level.alarm, now.value),
+                Some(Step::Clear) => desk.clear(level.alarm, now.at, Some(now.value)),
+                None if state.is_raised() => desk.book.follow(desk.plan, level.alarm, now.value),
                 None => {}
             }
         }
         if moved && plan.levels.len() > 1 {
-            book.ladder(scope, plan.levels.iter().map(|level| level.alarm), now.at, out);
+            desk.ladder(plan.levels.iter().map(|level| level.alarm), now.at);
         }
     }
 

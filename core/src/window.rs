@@ -23,7 +23,7 @@ impl Cadence {
         let since = self.last.map(|last| at - last);
         self.last = Some(at);
         match since {
-            Some(since) if since.0 * 2 <= every.0 * 3 => since,
+            Some(since) if since.times(2) <= every.times(3) => since,
             _ => every,
         }
     }
@@ -146,7 +146,7 @@ impl Window {
 
     /// Moves to `at`. When panes closed on the way, gives the edge that the window now ends at.
     ///
-    /// To be called for each reading of the meter, before [`Window::push`].
+    /// To be called for each value of the series, before [`Window::push`]: without a value nothing is judged.
     pub fn advance(&mut self, at: EventTime) -> Option<EventTime> {
         let Some(edge) = self.edge else {
             self.edge = Some(at.floor(self.step) + self.step);

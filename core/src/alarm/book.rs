@@ -1,102 +1,17 @@
 //! The book of one scope's alarms: their states and every step of them.
 //!
-//! Only this room changes an alarm's state. Whether the condition holds is decided by the watches.
+//! Only this room changes an alarm's state. Whether the condition holds is decided by the watches; what people
+//! order is carried out next door, in `orders`.
+
+pub use super::entry::Entry;
+pub use super::orders::{Hand, LONGEST_SHELVING};
 
 use super::state::AlarmState;
-use crate::output::{Change, ChangeKind, Denial, Output, Recurred};
+use crate::output::{Change, ChangeKind, Output, Recurred, Rule, Subject};
 use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
+use crate::plant::{Bound, Priority};
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
-
-/// The longest shelving (common practice, no source).
-pub const LONGEST_SHELVING: Span = Span::hours(7 * 24);
-
-/// One alarm. The state is derived from these facts, so no two of them can disagree.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Entry {
-    /// The how-manieth time it rose.
-    pub raised: u32,
-    step: u32,
-    /// The condition holds.
-    pub active: bool,
-    acknowledged: bool,
-    latched: bool,
-    /// Muted by a person until then.
-    pub shelved: Option<EventTime>,
-    suppressed: bool,
-    out_of_service: bool,
-    /// Since when the condition holds or held.
-    pub since: EventTime,
-    /// The value now.
-    pub value: Option<f64>,
-    /// The worst value since it rose.
-    pub peak: Option<f64>,
-    /// The limit in force.
-    pub setpoint: Option<f64>,
-    /// How often, for a recurrence.
-    pub recurred: Option<Recurred>,
-}
-
-impl Entry {
-    const NEW: Self = Self {
-        raised: 0,
-        step: 0,
-        active: false,
-        acknowledged: true,
-        latched: false,
-        shelved: None,
-        suppressed: false,
-        out_of_service: false,
-        since: EventTime(0),
-        value: None,
-        peak: None,
-        setpoint: None,
-        recurred: None,
-    };
-
-    /// The state that these facts make.
-    pub fn state(&self) -> AlarmState {
-        if self.out_of_service {
-            AlarmState::OutOfService
-        } else if self.shelved.is_some() {
-            AlarmState::Shelved
-        } else if self.active && self.suppressed {
-            AlarmState::SuppressedByDesign
-        } else if self.active {
-            if self.acknowledged { AlarmState::Acknowledged } else { AlarmState::Unacknowledged }
-        } else if self.latched {
-            if self.acknowledged {
-                AlarmState::LatchedAcknowledged
-            } else {
-                AlarmState::LatchedUnacknowledged
-            }
-        } else if self.acknowledged {
-            AlarmState::Normal
-        } else {
-            AlarmState::ReturnedUnacknowledged
-        }
-    }
-
-    /// Whether the condition holds or a person still has something to do.
-    pub fn is_live(&self) -> bool {
-        self.active || self.latched || !self.acknowledged
-    }
-
-    /// Whether it keeps quiet by a person's order.
-    pub fn is_muted(&self) -> bool {
-        self.shelved.is_some() || self.out_of_service
-    }
-
-    /// Whether it keeps quiet because a higher level speaks.
-    pub fn is_suppressed(&self) -> bool {
-        self.suppressed
-    }
-
-    /// Whether a person has seen it, or none needs to.
-    pub fn is_acknowledged(&self) -> bool {
-        self.acknowledged
-    }
-}
 
 /// What is known when an alarm rises.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -113,12 +28,41 @@ pub struct Raise {
     pub recurred: Option<Recurred>,
 }
 
+impl Raise {
+    /// For a condition without a value, such as silence.
+    pub const fn without_value(since: EventTime) -> Self {
+        Self { since, value: None, peak: None, setpoint: None, recurred: None }
+    }
+}
+
+/// Something happened to an alarm, so its subject's alert must be looked at.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stir {
+    /// What the alert is about.
+    pub subject: SubjectIx,
+    /// Which alarm.
+    pub alarm: AlarmIx,
+    /// When.
+    pub at: EventTime,
+    /// What.
+    pub what: Stirred,
+}
+
+/// What happened to an alarm.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Stirred {
+    /// A step of it was told.
+    Changed(ChangeKind),
+    /// A recurrence rose, or a standing one came so often again that a person must know.
+    CameAgain,
+}
+
 /// The alarms of one scope.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AlarmBook {
-    entries: Box<[Entry]>,
-    /// Subjects whose alert must be looked at, with what happened.
-    dirty: Vec<(SubjectIx, EventTime, ChangeKind)>,
+    pub(super) entries: Box<[Entry]>,
+    /// What the alerts have not looked at yet.
+    dirty: Vec<Stir>,
 }
 
 impl AlarmBook {
@@ -138,7 +82,7 @@ impl AlarmBook {
     }
 
     /// What changed since the last call, for the alerts. The order is that of the changes.
-    pub fn take_dirty(&mut self) -> std::vec::Drain<'_, (SubjectIx, EventTime, ChangeKind)> {
+    pub fn take_dirty(&mut self) -> std::vec::Drain<'_, Stir> {
         self.dirty.drain(..)
     }
 
@@ -174,14 +118,22 @@ impl AlarmBook {
         self.tell(plan, alarm, at, from, ChangeKind::Raised, out);
     }
 
-    /// The condition is gone.
-    pub fn clear(&mut self, plan: &ScopePlan, alarm: AlarmIx, at: EventTime, out: &mut Vec<Output>) {
+    /// The condition is gone; `value` is the one that shows it, where there is one.
+    pub fn clear(
+        &mut self,
+        plan: &ScopePlan,
+        alarm: AlarmIx,
+        at: EventTime,
+        value: Option<f64>,
+        out: &mut Vec<Output>,
+    ) {
         let from = self.entries[alarm].state();
         let entry = &mut self.entries[alarm];
         if !entry.active {
             return;
         }
         entry.active = false;
+        entry.value = value;
         let facts = &plan.alarms[alarm];
         entry.latched = facts.latch;
         if !facts.priority.wants_acknowledgement() && !facts.latch {
@@ -195,15 +147,12 @@ impl AlarmBook {
         let entry = &mut self.entries[alarm];
         if entry.active {
             entry.value = Some(value);
-            let bound = match plan.alarms[alarm].rule {
-                crate::output::Rule::Level { bound, .. } | crate::output::Rule::Recurrence { bound } => bound,
-                _ => crate::plant::Bound::High,
-            };
+            let bound = plan.alarms[alarm].rule.bound().unwrap_or(Bound::High);
             entry.peak = Some(entry.peak.map_or(value, |peak| bound.worse(peak, value)));
         }
     }
 
-    /// A standing recurrence came again. A step is told at each doubling of the count.
+    /// A standing recurrence came again. A person is told at each doubling of the count: 4, 8, 16 times and so on.
     pub fn came_again(
         &mut self,
         plan: &ScopePlan,
@@ -213,10 +162,9 @@ impl AlarmBook {
         peak: f64,
     ) {
         self.follow(plan, alarm, peak);
-        let entry = &mut self.entries[alarm];
-        entry.recurred = Some(recurred);
+        self.entries[alarm].recurred = Some(recurred);
         if recurred.times.is_power_of_two() {
-            self.dirty.push((plan.alarms[alarm].subject, at, ChangeKind::Raised));
+            self.stir(plan.alarms[alarm].subject, alarm, at, Stirred::CameAgain);
         }
     }
 
@@ -241,147 +189,24 @@ impl AlarmBook {
         }
     }
 
-    /// A person has seen the subject's alarms.
-    ///
-    /// # Errors
-    /// [`Denial::AlreadyAcknowledged`] when there is none left to see.
-    pub fn acknowledge(
-        &mut self,
-        plan: &ScopePlan,
-        subject: SubjectIx,
-        at: EventTime,
-        by: &str,
-        out: &mut Vec<Output>,
-    ) -> Result<(), Denial> {
-        let mut any = false;
-        for &alarm in &plan.subjects[subject].alarms {
-            let from = self.entries[alarm].state();
-            let entry = &mut self.entries[alarm];
-            if entry.is_live() && !entry.acknowledged {
-                entry.acknowledged = true;
-                any = true;
-                self.tell(plan, alarm, at, from, ChangeKind::Acknowledged { by: by.to_owned() }, out);
-            }
-        }
-        if any { Ok(()) } else { Err(Denial::AlreadyAcknowledged) }
-    }
-
-    /// A person ends the subject's latched alarms.
-    ///
-    /// # Errors
-    /// [`Denial::StillHolds`] while a condition holds, [`Denial::NotLatched`] when nothing is latched.
-    pub fn release(
-        &mut self,
-        plan: &ScopePlan,
-        subject: SubjectIx,
-        at: EventTime,
-        by: &str,
-        note: &str,
-        out: &mut Vec<Output>,
-    ) -> Result<(), Denial> {
-        let alarms = &plan.subjects[subject].alarms;
-        if alarms.iter().any(|alarm| self.entries[*alarm].active) {
-            return Err(Denial::StillHolds);
-        }
-        let mut any = false;
-        for &alarm in alarms {
-            let from = self.entries[alarm].state();
-            let entry = &mut self.entries[alarm];
-            if entry.latched {
-                (entry.latched, entry.acknowledged, any) = (false, true, true);
-                let what = ChangeKind::Released { by: by.to_owned(), note: note.to_owned() };
-                self.tell(plan, alarm, at, from, what, out);
-            }
-        }
-        if any { Ok(()) } else { Err(Denial::NotLatched) }
-    }
-
-    /// A person mutes the subject's alarms until a time.
-    ///
-    /// # Errors
-    /// [`Denial::BadTime`] when the time is over or further away than [`LONGEST_SHELVING`].
-    pub fn shelve(
-        &mut self,
-        plan: &ScopePlan,
-        subject: SubjectIx,
-        at: EventTime,
-        by: &str,
-        until: EventTime,
-        reason: &str,
-        out: &mut Vec<Output>,
-    ) -> Result<(), Denial> {
-        if until <= at || until - at > LONGEST_SHELVING {
-            return Err(Denial::BadTime);
-        }
-        for &alarm in &plan.subjects[subject].alarms {
-            let from = self.entries[alarm].state();
-            self.entries[alarm].shelved = Some(until);
-            let what = ChangeKind::Shelved { by: by.to_owned(), until, reason: reason.to_owned() };
-            self.tell(plan, alarm, at, from, what, out);
-        }
-        Ok(())
-    }
-
-    /// Ends the subject's shelving: by a person, or because its time is over.
-    ///
-    /// # Errors
-    /// [`Denial::NothingToEnd`] when it is not shelved.
-    pub fn unshelve(
-        &mut self,
-        plan: &ScopePlan,
-        subject: SubjectIx,
-        at: EventTime,
-        by: Option<&str>,
-        out: &mut Vec<Output>,
-    ) -> Result<(), Denial> {
-        let mut any = false;
-        for &alarm in &plan.subjects[subject].alarms {
-            let from = self.entries[alarm].state();
-            if self.entries[alarm].shelved.take().is_some() {
-                any = true;
-                self.tell(plan, alarm, at, from, ChangeKind::Unshelved { by: by.map(str::to_owned) }, out);
-            }
-        }
-        if any { Ok(()) } else { Err(Denial::NothingToEnd) }
-    }
-
-    /// Takes the subject's alarms out of service, or puts them back.
-    ///
-    /// # Errors
-    /// [`Denial::NothingToEnd`] when they are in that state already.
-    pub fn service(
-        &mut self,
-        plan: &ScopePlan,
-        subject: SubjectIx,
-        at: EventTime,
-        by: &str,
-        on: bool,
-        out: &mut Vec<Output>,
-    ) -> Result<(), Denial> {
-        let mut any = false;
-        for &alarm in &plan.subjects[subject].alarms {
-            let from = self.entries[alarm].state();
-            if std::mem::replace(&mut self.entries[alarm].out_of_service, !on) == on {
-                any = true;
-                self.tell(plan, alarm, at, from, ChangeKind::Service { by: by.to_owned(), on }, out);
-            }
-        }
-        if any { Ok(()) } else { Err(Denial::NothingToEnd) }
-    }
-
     /// The soonest end of a shelving.
     pub fn next_deadline(&self) -> Option<EventTime> {
         self.entries.iter().filter_map(|entry| entry.shelved).min()
     }
 
-    /// Moves the memory by a correction of the clock.
-    pub fn shift(&mut self, by: Span) {
-        for entry in self.entries.iter_mut().filter(|entry| entry.active) {
+    /// Moves one alarm's memory by a correction of the clock that stamped it.
+    pub fn shift(&mut self, alarm: AlarmIx, by: Span) {
+        let entry = &mut self.entries[alarm];
+        if entry.active {
             entry.since += by;
+            if let Some(recurred) = &mut entry.recurred {
+                recurred.since += by;
+                recurred.latest += by;
+            }
         }
     }
 
-    fn tell(
+    pub(super) fn tell(
         &mut self,
         plan: &ScopePlan,
         alarm: AlarmIx,
@@ -393,7 +218,9 @@ impl AlarmBook {
         let facts = &plan.alarms[alarm];
         let entry = &mut self.entries[alarm];
         entry.step = entry.step.saturating_add(1);
-        self.dirty.push((facts.subject, at, what.clone()));
+        let recurs = what == ChangeKind::Raised && entry.recurred.is_some();
+        let stirred = if recurs { Stirred::CameAgain } else { Stirred::Changed(what.clone()) };
+        let entry = &self.entries[alarm];
         out.push(Output::Alarm(Change {
             alarm: alarm_id(&plan.name, &facts.key, entry.raised),
             step: entry.step,
@@ -410,6 +237,15 @@ impl AlarmBook {
             setpoint: entry.setpoint,
             recurred: entry.recurred,
         }));
+        self.stir(facts.subject, alarm, at, stirred);
+    }
+
+    /// Notes that an alert must be looked at. One order on several alarms of a subject is one thing to tell.
+    fn stir(&mut self, subject: SubjectIx, alarm: AlarmIx, at: EventTime, what: Stirred) {
+        let same = |last: &Stir| last.subject == subject && last.at == at && last.what == what;
+        if !self.dirty.last().is_some_and(same) {
+            self.dirty.push(Stir { subject, alarm, at, what });
+        }
     }
 
     /// The change that says that the configuration no longer has an alarm that was live.
@@ -440,13 +276,21 @@ pub struct SavedAlarm {
     /// Its key within the scope.
     pub key: String,
     /// About what.
-    pub subject: crate::output::Subject,
+    pub subject: Subject,
     /// By which rule.
-    pub rule: crate::output::Rule,
+    pub rule: Rule,
     /// How soon a person must act.
-    pub priority: crate::plant::Priority,
+    pub priority: Priority,
     /// Where it stands.
     pub entry: Entry,
+}
+
+impl SavedAlarm {
+    /// What is kept of an alarm that the configuration no longer has, so that its ids never come twice.
+    #[must_use]
+    pub(crate) fn retired(self) -> Self {
+        Self { entry: self.entry.retired(), ..self }
+    }
 }
 
 /// The id of an alarm: the scope, its key, and the how-manieth time it rose.

@@ -135,7 +135,7 @@ mod tests {
             let Ok(value) = word.parse() else { continue };
             match state.observe(&rule, EventTime(second * 1000), value, Span::seconds(10)) {
                 Some(Step::Raise { since, .. }) => {
-                    got.push(format!("{second} raised since {}", since.0 / 1000))
+                    got.push(format!("{second} raised since {}", since.0 / 1000));
                 }
                 Some(Step::Clear) => got.push(format!("{second} cleared")),
                 None => {}

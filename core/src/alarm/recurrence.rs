@@ -62,6 +62,8 @@ pub struct Seen {
     pub ended: Option<Counted>,
     /// The alarm.
     pub step: Option<Step>,
+    /// When the alarm rises: the worst value of the excursions that made it.
+    pub worst: Option<f64>,
 }
 
 /// What happened to the recurrence alarm.
@@ -91,26 +93,27 @@ impl RecurrenceState {
             self.open = None;
             if open.length >= rule.shortest {
                 let ended = Counted { start: open.start, length: open.length, peak: open.peak };
-                return Seen { ended: Some(ended), step: self.count(rule, ended) };
+                let (step, worst) = self.count(rule, ended);
+                return Seen { ended: Some(ended), step, worst };
             }
         }
         self.quiet += credit;
         if self.active.is_some() && self.quiet >= rule.within {
             self.active = None;
             self.recent.clear();
-            return Seen { ended: None, step: Some(Step::Clear) };
+            return Seen { step: Some(Step::Clear), ..Seen::default() };
         }
         Seen::default()
     }
 
-    fn count(&mut self, rule: &RecurrenceRule, ended: Counted) -> Option<Step> {
+    fn count(&mut self, rule: &RecurrenceRule, ended: Counted) -> (Option<Step>, Option<f64>) {
         self.quiet = Span::ZERO;
         if let Some(active) = &mut self.active {
             active.times = active.times.saturating_add(1);
             active.latest = ended.start;
             active.shortest = active.shortest.min(ended.length);
             active.longest = active.longest.max(ended.length);
-            return Some(Step::Again(*active));
+            return (Some(Step::Again(*active)), None);
         }
         self.recent.push_back(ended);
         while self.recent.len() > rule.times.clamp(1, MOST_TIMES) as usize
@@ -119,8 +122,9 @@ impl RecurrenceState {
             self.recent.pop_front();
         }
         if self.recent.len() < rule.times.clamp(1, MOST_TIMES) as usize {
-            return None;
+            return (None, None);
         }
+        let worst = self.recent.iter().map(|one| one.peak).reduce(|one, other| rule.bound.worse(one, other));
         let recurred = Recurred {
             times: self.recent.len() as u32,
             since: self.recent.front().map_or(ended.start, |first| first.start),
@@ -129,7 +133,7 @@ impl RecurrenceState {
             longest: self.recent.iter().map(|one| one.length).max().unwrap_or(ended.length),
         };
         self.active = Some(recurred);
-        Some(Step::Raise(recurred))
+        (Some(Step::Raise(recurred)), worst)
     }
 
     /// After a restart without this memory: stands or not as the alarm does.
@@ -179,7 +183,7 @@ mod tests {
                     state.observe(&RULE, EventTime(second * 1000), value.parse().unwrap(), Span::seconds(1));
                 match seen.step {
                     Some(Step::Raise(recurred)) => {
-                        got.push(format!("{second} raised {} times", recurred.times))
+                        got.push(format!("{second} raised {} times", recurred.times));
                     }
                     Some(Step::Again(recurred)) => got.push(format!("{second} again {}", recurred.times)),
                     Some(Step::Clear) => got.push(format!("{second} cleared")),

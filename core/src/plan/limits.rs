@@ -62,7 +62,7 @@ fn volts(transformer: &Transformer, side: Side, rating: Rating) -> Rating {
 }
 
 /// The limits in force on one series, at most one for each way.
-fn in_force(plant: &Plant, meter: Option<usize>, quantity: Quantity, rating: &Rating) -> Vec<Limit> {
+fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) -> Vec<Limit> {
     let mut defaults = default_limits(quantity.what, rating);
     let mut found = Vec::new();
     for bound in [Bound::High, Bound::Low] {
@@ -71,7 +71,7 @@ fn in_force(plant: &Plant, meter: Option<usize>, quantity: Quantity, rating: &Ra
             .iter()
             .filter(|limit| limit.on == quantity.what && limit.bound == bound)
             .filter(|limit| limit.place.is_none_or(|place| place == quantity.place))
-            .filter_map(|limit| Some((nearness(plant, limit.of, meter)?, limit.place.is_some(), limit)))
+            .filter_map(|limit| Some((nearness(limit.of, whose)?, limit.place.is_some(), limit)))
             .max_by_key(|(nearness, placed, _)| (*nearness, *placed));
         let limit = match nearest {
             Some((.., limit)) => Some(limit.clone()),
@@ -85,27 +85,31 @@ fn in_force(plant: &Plant, meter: Option<usize>, quantity: Quantity, rating: &Ra
     found
 }
 
-/// How near a limit is meant to the meter; `None`: it is not meant.
-fn nearness(plant: &Plant, of: AppliesTo, meter: Option<usize>) -> Option<u8> {
-    let measures = meter.map(|index| plant.meters[index].measures);
-    let meant = match of {
-        AppliesTo::Everywhere => return Some(0),
-        AppliesTo::Transformer(index) => {
-            measures.is_none_or(|target| matches!(target, Target::Transformer(at, _) if at == index))
-        }
-        AppliesTo::Feeder(index) => matches!(measures, Some(Target::Feeder(at)) if at == index),
-        AppliesTo::Meter(index) => return (meter == Some(index)).then_some(2),
+/// Whose series a limit would judge: of a meter of the plant, or (without one) made here across meters.
+#[derive(Clone, Copy)]
+pub(super) struct Whose {
+    pub(super) meter: Option<usize>,
+    pub(super) measures: Target,
+}
+
+/// How near a limit is meant; `None`: it is not meant.
+fn nearness(of: AppliesTo, whose: Whose) -> Option<u8> {
+    let (meant, nearness) = match (of, whose.measures) {
+        (AppliesTo::Everywhere, _) => (true, 0),
+        (AppliesTo::Transformer(index), Target::Transformer(at, _))
+        | (AppliesTo::Feeder(index), Target::Feeder(at)) => (at == index, 1),
+        (AppliesTo::Meter(index), _) => (whose.meter == Some(index), 2),
+        _ => (false, 0),
     };
-    meant.then_some(1)
+    meant.then_some(nearness)
 }
 
 impl ScopeBuilder {
-    /// Compiles the limits in force on each series of a meter. `number` is the meter's index in the plant, or
-    /// `None` for what is computed across meters.
+    /// Compiles the limits in force on each series of a meter.
     pub(super) fn add_limits(
         &mut self,
         plant: &Plant,
-        number: Option<usize>,
+        whose: Whose,
         meter: &mut MeterPlan,
         rating: &Rating,
         not_judged: &mut Vec<NotJudged>,
@@ -113,7 +117,7 @@ impl ScopeBuilder {
         let mut windows = Vec::new();
         let mut compiled = Vec::new();
         for (series, quantity) in meter.series.iter().enumerate() {
-            for limit in in_force(plant, number, *quantity, rating) {
+            for limit in in_force(plant, whose, *quantity, rating) {
                 let when = match limit.when {
                     None => None,
                     Some(condition) => {

@@ -7,9 +7,10 @@ use crate::formula::Formula;
 use crate::input::Part;
 use crate::measurand::{Quantity, Source};
 use crate::output::{Matter, Rule, Subject};
-use crate::plant::{Bound, Meter, Plant, Priority, StampedBy, Target};
+use crate::plant::{AppliesTo, Bound, Meter, Plant, Priority, SideOf, StampedBy, Target};
 use crate::reading::MeterId;
 use crate::time::Span;
+use limits::Whose;
 
 /// Index of an alarm within its scope.
 pub type AlarmIx = usize;
@@ -303,6 +304,15 @@ fn check(plant: &Plant) -> Result<(), Unfit> {
             }
         }
     }
+    for limit in &plant.limits {
+        match limit.of {
+            AppliesTo::Everywhere => Some(()),
+            AppliesTo::Transformer(index) => plant.transformers.get(index).map(|_| ()),
+            AppliesTo::Feeder(index) => plant.feeders.get(index).map(|_| ()),
+            AppliesTo::Meter(index) => plant.meters.get(index).map(|_| ()),
+        }
+        .ok_or_else(|| no_such(&format!("the limit on {}", limit.on.key())))?;
+    }
     Ok(())
 }
 
@@ -408,7 +418,8 @@ impl ScopeBuilder {
         };
         self.slots += compiled.series.len();
         self.watch_meter_itself(&mut compiled, meter);
-        self.add_limits(plant, Some(number), &mut compiled, &rating, not_judged);
+        let whose = Whose { meter: Some(number), measures: meter.measures };
+        self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
         self.meters.push(compiled);
     }
 
@@ -465,7 +476,8 @@ impl ScopeBuilder {
         };
         self.slots += compiled.series.len();
         let rating = limits::rating_of_transformer(plant, transformer);
-        self.add_limits(plant, None, &mut compiled, &rating, not_judged);
+        let whose = Whose { meter: None, measures: Target::Transformer(transformer, SideOf::Secondary) };
+        self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
         self.grid = Some(GridPlan { inputs: inputs.into_boxed_slice(), meter: self.meters.len() });
         self.meters.push(compiled);
         true

@@ -1,0 +1,151 @@
+//! What people order, carried out on all alarms of one subject.
+
+use super::book::AlarmBook;
+use crate::output::{ChangeKind, Denial, Output};
+use crate::plan::{ScopePlan, SubjectIx};
+use crate::time::{EventTime, Span};
+
+/// The longest shelving (common practice, no source).
+pub const LONGEST_SHELVING: Span = Span::hours(7 * 24);
+
+/// Who gave an order, and when.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Hand<'a> {
+    /// Who.
+    pub by: &'a str,
+    /// When, in our time.
+    pub at: EventTime,
+}
+
+impl AlarmBook {
+    /// A person has seen the subject's alarms.
+    ///
+    /// # Errors
+    /// [`Denial::AlreadyAcknowledged`] when there is none left to see.
+    pub fn acknowledge(
+        &mut self,
+        plan: &ScopePlan,
+        subject: SubjectIx,
+        hand: Hand<'_>,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        let mut any = false;
+        for &alarm in &plan.subjects[subject].alarms {
+            let from = self.entries[alarm].state();
+            let entry = &mut self.entries[alarm];
+            if entry.is_live() && !entry.acknowledged {
+                entry.acknowledged = true;
+                any = true;
+                let what = ChangeKind::Acknowledged { by: hand.by.to_owned() };
+                self.tell(plan, alarm, hand.at, from, what, out);
+            }
+        }
+        if any { Ok(()) } else { Err(Denial::AlreadyAcknowledged) }
+    }
+
+    /// A person ends the subject's latched alarms.
+    ///
+    /// # Errors
+    /// [`Denial::StillHolds`] while a condition holds, [`Denial::NotLatched`] when nothing is latched.
+    pub fn release(
+        &mut self,
+        plan: &ScopePlan,
+        subject: SubjectIx,
+        hand: Hand<'_>,
+        note: &str,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        let alarms = &plan.subjects[subject].alarms;
+        if alarms.iter().any(|alarm| self.entries[*alarm].active) {
+            return Err(Denial::StillHolds);
+        }
+        let mut any = false;
+        for &alarm in alarms {
+            let from = self.entries[alarm].state();
+            let entry = &mut self.entries[alarm];
+            if entry.latched {
+                (entry.latched, entry.acknowledged, any) = (false, true, true);
+                let what = ChangeKind::Released { by: hand.by.to_owned(), note: note.to_owned() };
+                self.tell(plan, alarm, hand.at, from, what, out);
+            }
+        }
+        if any { Ok(()) } else { Err(Denial::NotLatched) }
+    }
+
+    /// A person mutes the subject's alarms until a time.
+    ///
+    /// # Errors
+    /// [`Denial::BadTime`] when the time is over or further away than [`LONGEST_SHELVING`].
+    pub fn shelve(
+        &mut self,
+        plan: &ScopePlan,
+        subject: SubjectIx,
+        hand: Hand<'_>,
+        (until, reason): (EventTime, &str),
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        if until <= hand.at || until - hand.at > LONGEST_SHELVING {
+            return Err(Denial::BadTime);
+        }
+        for &alarm in &plan.subjects[subject].alarms {
+            let from = self.entries[alarm].state();
+            self.entries[alarm].shelved = Some(until);
+            let what = ChangeKind::Shelved { by: hand.by.to_owned(), until, reason: reason.to_owned() };
+            self.tell(plan, alarm, hand.at, from, what, out);
+        }
+        Ok(())
+    }
+
+    /// Ends the subject's shelving: by a person, or (without one) because its time is over.
+    ///
+    /// # Errors
+    /// [`Denial::NothingToEnd`] when it is not shelved.
+    pub fn unshelve(
+        &mut self,
+        plan: &ScopePlan,
+        subject: SubjectIx,
+        at: EventTime,
+        by: Option<&str>,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        let mut any = false;
+        for &alarm in &plan.subjects[subject].alarms {
+            let from = self.entries[alarm].state();
+            if self.entries[alarm].shelved.take().is_some() {
+                any = true;
+                self.tell(plan, alarm, at, from, ChangeKind::Unshelved { by: by.map(str::to_owned) }, out);
+            }
+        }
+        if any { Ok(()) } else { Err(Denial::NothingToEnd) }
+    }
+
+    /// Takes the subject's alarms out of service, or puts them back.
+    ///
+    /// # Errors
+    /// [`Denial::NothingToEnd`] when they are in that state already.
+    pub fn service(
+        &mut self,
+        plan: &ScopePlan,
+        subject: SubjectIx,
+        hand: Hand<'_>,
+        on: bool,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        let mut any = false;
+        for &alarm in &plan.subjects[subject].alarms {
+            let from = self.entries[alarm].state();
+            if std::mem::replace(&mut self.entries[alarm].out_of_service, !on) == on {
+                any = true;
+                self.tell(
+                    plan,
+                    alarm,
+                    hand.at,
+                    from,
+                    ChangeKind::Service { by: hand.by.to_owned(), on },
+                    out,
+                );
+            }
+        }
+        if any { Ok(()) } else { Err(Denial::NothingToEnd) }
+    }
+}

@@ -1,0 +1,39 @@
+//! What every judgement needs at hand: the scope's plan, its alarm book and the place for what comes out.
+
+use crate::alarm::book::{AlarmBook, Raise};
+use crate::output::Output;
+use crate::plan::{AlarmIx, ScopePlan};
+use crate::time::EventTime;
+
+/// Passed down the stages instead of three arguments.
+#[derive(Debug)]
+pub struct Desk<'a> {
+    /// The scope's plan.
+    pub plan: &'a ScopePlan,
+    /// Its alarms.
+    pub book: &'a mut AlarmBook,
+    /// What comes out.
+    pub out: &'a mut Vec<Output>,
+}
+
+impl Desk<'_> {
+    /// Whether an alarm's condition holds.
+    pub fn holds(&self, alarm: AlarmIx) -> bool {
+        self.book.entry(alarm).active
+    }
+
+    /// The condition holds.
+    pub fn raise(&mut self, alarm: AlarmIx, at: EventTime, raise: Raise) {
+        self.book.raise(self.plan, alarm, at, raise, self.out);
+    }
+
+    /// The condition is gone.
+    pub fn clear(&mut self, alarm: AlarmIx, at: EventTime, value: Option<f64>) {
+        self.book.clear(self.plan, alarm, at, value, self.out);
+    }
+
+    /// Lets the highest level that holds speak for those below it.
+    pub fn ladder(&mut self, levels: impl DoubleEndedIterator<Item = AlarmIx>, at: EventTime) {
+        self.book.ladder(self.plan, levels, at, self.out);
+    }
+}
