@@ -1,0 +1,97 @@
+//! All that one moment brings, stored as one transaction.
+
+use super::{
+    Durability, MinuteRow, NewLetter, Precious, RefusedRow, Result, Store, TailRecord, minutes, outbox,
+    refused, retention, state, tail, told,
+};
+use kvarden_core::output::{AlertRevision, Change, Excursion};
+use std::path::PathBuf;
+
+/// What is stored together or not at all.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Batch {
+    /// Inputs as judged, in rising order of their numbers.
+    pub tail: Vec<TailRecord>,
+    /// Steps of alarms.
+    pub changes: Vec<Change>,
+    /// Revisions of alerts.
+    pub alerts: Vec<AlertRevision>,
+    /// Values that went past a limit and came back.
+    pub excursions: Vec<Excursion>,
+    /// Closed minutes.
+    pub minutes: Vec<MinuteRow>,
+    /// What people are to be told.
+    pub letters: Vec<NewLetter>,
+    /// What could not be used.
+    pub refused: Vec<RefusedRow>,
+    /// Alarms and alerts of a scope as they are now saved.
+    pub precious: Vec<Precious>,
+}
+
+impl Batch {
+    /// Whether there is nothing in it.
+    pub fn is_empty(&self) -> bool {
+        self.tail.is_empty()
+            && self.excursions.is_empty()
+            && self.minutes.is_empty()
+            && self.refused.is_empty()
+            && !self.tells()
+    }
+
+    /// Whether it must survive a power cut before anybody is told. The rest comes again from the tail.
+    fn tells(&self) -> bool {
+        !(self.changes.is_empty()
+            && self.alerts.is_empty()
+            && self.letters.is_empty()
+            && self.precious.is_empty())
+    }
+}
+
+/// What became of a batch.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Applied {
+    /// The number of the last stored input.
+    pub last_number: u64,
+    /// Letters that were not there before.
+    pub new_letters: usize,
+    /// Waiting letters given up because too many wait; counted for good in [`super::Levels::lost`].
+    pub dropped_letters: usize,
+    /// Minute rows that could not be keyed (before 1970, after the year 10000) or had a wrong number of panes.
+    pub refused_minutes: usize,
+    /// Old minute rows removed to keep the byte budget.
+    pub thinned_minutes: usize,
+    /// While writing, the file was found damaged, set aside here and begun anew with a new book.
+    pub set_aside: Option<PathBuf>,
+}
+
+impl Store {
+    /// Stores a batch as one transaction: with a synced disk if it tells of something, else without. What is
+    /// there already (same id) stays as it is, so telling again after a restart changes nothing.
+    ///
+    /// # Errors
+    /// Nothing of the batch is stored then. After [`super::Error::Full`] and errors of the disk it may be given
+    /// again: the file is closed, opened and checked anew first where that is called for.
+    pub fn apply(&mut self, batch: &Batch) -> Result<Applied> {
+        let durability = if batch.tells() { Durability::Full } else { Durability::Normal };
+        let last_number = self.last_number;
+        let options = self.options;
+        let mut applied = self.write(durability, |db, names| {
+            let mut applied = Applied {
+                last_number: tail::append(db, names, last_number, &batch.tail)?,
+                ..Applied::default()
+            };
+            told::changes(db, &batch.changes)?;
+            told::alerts(db, &batch.alerts)?;
+            told::excursions(db, &batch.excursions)?;
+            refused::add(db, names, &batch.refused)?;
+            state::put_precious(db, &batch.precious)?;
+            applied.refused_minutes = minutes::append(db, names, &batch.minutes)?;
+            (applied.new_letters, applied.dropped_letters) = outbox::post(db, &batch.letters)?;
+            applied.thinned_minutes = retention::keep_budget(db, options, batch)?;
+            Ok(applied)
+        })?;
+        self.last_number = applied.last_number;
+        applied.set_aside = self.set_aside.take();
+        Ok(applied)
+    }
+}

@@ -1,0 +1,162 @@
+//! The tables, and how an older file becomes a newer one: one transaction a step, counted in `user_version`.
+
+use super::{Error, Result};
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior};
+use std::hash::{BuildHasher, Hasher, RandomState};
+use std::path::Path;
+
+/// Marks our files: "KVDN".
+const APPLICATION: i64 = 0x4B56_444E;
+
+/// Step n brings a file from version n to n + 1. A step that was released is never changed.
+pub(super) const STEPS: &[&str] = &["
+-- What the file knows of itself, and counts that belong to no other table.
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+INSERT INTO meta VALUES ('format', '1');
+-- A number for each meter's name, for ever the same.
+CREATE TABLE meter (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
+-- What column k of a meter means, from when on.
+CREATE TABLE series (id INTEGER PRIMARY KEY, meter INTEGER NOT NULL, since INTEGER NOT NULL, keys TEXT NOT NULL);
+CREATE INDEX series_of ON series (meter, id);
+-- Every input as judged, one row a batch.
+CREATE TABLE tail (first_number INTEGER PRIMARY KEY, last_number INTEGER NOT NULL,
+    first_now INTEGER NOT NULL, last_now INTEGER NOT NULL, body BLOB NOT NULL);
+-- Closed minutes; key = meter << 32 | minute since the epoch.
+CREATE TABLE minute (key INTEGER PRIMARY KEY, body BLOB NOT NULL);
+-- Each step of each alarm.
+CREATE TABLE change_ (number INTEGER PRIMARY KEY, alarm TEXT NOT NULL, step INTEGER NOT NULL, at INTEGER NOT NULL,
+    body TEXT NOT NULL, UNIQUE (alarm, step));
+CREATE INDEX change_at ON change_ (at);
+-- The newest step of each alarm, by its key without the how-manieth time.
+CREATE TABLE alarm (key TEXT PRIMARY KEY, rise INTEGER NOT NULL, step INTEGER NOT NULL, live INTEGER NOT NULL,
+    body TEXT NOT NULL) WITHOUT ROWID;
+-- Each revision of each alert, and the newest.
+CREATE TABLE revision (number INTEGER PRIMARY KEY, alert TEXT NOT NULL, revision INTEGER NOT NULL,
+    at INTEGER NOT NULL, body TEXT NOT NULL, UNIQUE (alert, revision));
+CREATE INDEX revision_at ON revision (at);
+CREATE TABLE alert (alert TEXT PRIMARY KEY, revision INTEGER NOT NULL, open INTEGER NOT NULL, at INTEGER NOT NULL,
+    body TEXT NOT NULL) WITHOUT ROWID;
+CREATE INDEX alert_open ON alert (alert) WHERE open = 1;
+CREATE TABLE excursion (number INTEGER PRIMARY KEY, subject TEXT NOT NULL, bound TEXT NOT NULL,
+    start INTEGER NOT NULL, body TEXT NOT NULL, UNIQUE (subject, bound, start));
+CREATE INDEX excursion_start ON excursion (start);
+-- What could not be used: sums per meter, quantity and reason.
+CREATE TABLE refused (meter INTEGER NOT NULL, quantity TEXT NOT NULL, why TEXT NOT NULL, number INTEGER NOT NULL,
+    at INTEGER NOT NULL, value REAL, count INTEGER NOT NULL, PRIMARY KEY (meter, quantity, why)) WITHOUT ROWID;
+-- What people are told. AUTOINCREMENT: a number never comes twice, also after the last row was removed.
+CREATE TABLE outbox (number INTEGER PRIMARY KEY AUTOINCREMENT, id TEXT NOT NULL UNIQUE, channel TEXT NOT NULL,
+    alert TEXT NOT NULL, revision INTEGER NOT NULL, created INTEGER NOT NULL, tries INTEGER NOT NULL,
+    next_try INTEGER NOT NULL, tried INTEGER, done INTEGER, fate TEXT, why TEXT, message TEXT NOT NULL);
+CREATE INDEX outbox_waiting ON outbox (channel, number) WHERE done IS NULL;
+CREATE INDEX outbox_order ON outbox (channel, alert, number) WHERE done IS NULL;
+CREATE INDEX outbox_done ON outbox (done) WHERE done IS NOT NULL;
+-- Snapshots of what can be built again, and alarms and alerts as they are saved.
+CREATE TABLE state (scope TEXT NOT NULL, number INTEGER NOT NULL, format INTEGER NOT NULL, body BLOB NOT NULL,
+    PRIMARY KEY (scope, number));
+CREATE TABLE precious (scope TEXT PRIMARY KEY, number INTEGER NOT NULL, body TEXT NOT NULL);
+-- Digest days, frozen.
+CREATE TABLE day (scope TEXT NOT NULL, date TEXT NOT NULL, revision INTEGER NOT NULL, body TEXT NOT NULL,
+    PRIMARY KEY (scope, date, revision));
+"];
+
+fn version(db: &Connection) -> Result<i64> {
+    Ok(db.pragma_query_value(None, "user_version", |row| row.get(0))?)
+}
+
+/// Refuses a file that a newer program wrote, and says of one that is not ours that it is damaged.
+pub(super) fn refuse_newer(db: &Connection, file: &Path) -> Result<()> {
+    let tables: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", (), |row| row.get(0))?;
+    let application: i64 = db.pragma_query_value(None, "application_id", |row| row.get(0))?;
+    if tables > 0 && application != APPLICATION {
+        return Err(Error::Damaged { what: "it is a database of some other program".to_owned() });
+    }
+    let (found, known) = (version(db)?, STEPS.len() as i64);
+    if found > known {
+        return Err(Error::Newer { file: file.to_owned(), found, known });
+    }
+    Ok(())
+}
+
+/// Refuses a file that has yet to be brought up to date, for those who may only read.
+pub(super) fn refuse_older(db: &Connection, file: &Path) -> Result<()> {
+    let (found, known) = (version(db)?, STEPS.len() as i64);
+    if found < known {
+        return Err(Error::Older { file: file.to_owned(), found, known });
+    }
+    Ok(())
+}
+
+/// Brings the file up to date, one transaction a step: a kill leaves it at a whole version.
+pub(super) fn migrate(db: &Connection, steps: &[&str]) -> Result<()> {
+    let done = usize::try_from(version(db)?).unwrap_or(0);
+    for (index, step) in steps.iter().enumerate().skip(done) {
+        let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
+        transaction.execute_batch(step)?;
+        transaction.pragma_update(None, "application_id", APPLICATION)?;
+        transaction.pragma_update(None, "user_version", index as i64 + 1)?;
+        transaction.commit()?;
+    }
+    Ok(())
+}
+
+/// Gives a new file its book.
+pub(super) fn begin_book(db: &Connection) -> Result<()> {
+    // The standard library seeds this hasher from the system's random numbers.
+    let random = RandomState::new().build_hasher().finish() as u32;
+    db.execute("INSERT OR IGNORE INTO meta VALUES ('book', ?1)", [format!("{random:08x}")])?;
+    Ok(())
+}
+
+/// The file's book.
+pub(super) fn book(db: &Connection) -> Result<String> {
+    meta(db, "book")?.ok_or_else(|| Error::row("meta", "the book is missing"))
+}
+
+/// A value of `meta`.
+pub(super) fn meta(db: &Connection, key: &str) -> Result<Option<String>> {
+    let mut statement = db.prepare_cached("SELECT value FROM meta WHERE key = ?1")?;
+    Ok(statement.query_row([key], |row| row.get(0)).optional()?)
+}
+
+/// Adds to a count in `meta`.
+pub(super) fn count_up(db: &Connection, key: &str, by: u64) -> Result<()> {
+    let sql = "INSERT INTO meta VALUES (?1, ?2)
+        ON CONFLICT (key) DO UPDATE SET value = CAST(value AS INTEGER) + excluded.value";
+    db.prepare_cached(sql)?.execute((key, by as i64))?;
+    Ok(())
+}
+
+/// A count in `meta`; 0 where it never was counted up.
+pub(super) fn count(db: &Connection, key: &str) -> Result<u64> {
+    let value = meta(db, key)?.unwrap_or_else(|| "0".to_owned());
+    value.parse().map_err(|error| Error::row("meta", error))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_step_that_fails_leaves_the_version_before_it_whole() {
+        let db = Connection::open_in_memory().unwrap();
+        let steps = [STEPS[0], "CREATE TABLE more (x); INSERT INTO nowhere VALUES (1);"];
+        assert!(migrate(&db, &steps).is_err());
+        assert_eq!(version(&db).unwrap(), 1);
+        assert!(db.prepare("SELECT * FROM more").is_err());
+        migrate(&db, &[STEPS[0], "CREATE TABLE more (x);"]).unwrap();
+        assert_eq!(version(&db).unwrap(), 2);
+        assert!(db.prepare("SELECT * FROM more").is_ok());
+    }
+
+    #[test]
+    fn bringing_up_to_date_twice_changes_nothing() {
+        let db = Connection::open_in_memory().unwrap();
+        migrate(&db, STEPS).unwrap();
+        begin_book(&db).unwrap();
+        let first = book(&db).unwrap();
+        migrate(&db, STEPS).unwrap();
+        begin_book(&db).unwrap();
+        assert_eq!(book(&db).unwrap(), first);
+        assert!(first.len() == 8 && first.chars().all(|c| c.is_ascii_hexdigit()), "{first}");
+    }
+}

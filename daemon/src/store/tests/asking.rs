@@ -1,0 +1,163 @@
+//! Minutes, days and snapshots read back, and the keeper that carries the questions.
+
+use super::*;
+use std::sync::mpsc;
+
+#[test]
+fn a_minute_comes_back_within_thirty_two_bits_and_absent_stays_absent() {
+    let folder = folder();
+    let mut store = open(&folder);
+    let series = columns(5);
+    let mut row = minute_row("T2 secondary", &series, 0);
+    row.panes[1] = Pane::EMPTY;
+    row.panes[3].push(1e8, Span::ZERO);
+    store.apply(&Batch { minutes: vec![row.clone()], ..Batch::default() }).unwrap();
+    let runs = store.minutes("T2 secondary", NOW, NOW + Span::minutes(1)).unwrap();
+    let keys: Vec<String> = series.iter().map(ToString::to_string).collect();
+    assert_eq!(runs[0].series[..], keys);
+    let (minute, panes) = &runs[0].rows[0];
+    assert_eq!((*minute, panes.len()), (NOW, 5));
+    for (stored, pane) in panes.iter().zip(&row.panes) {
+        assert_eq!((stored.count, stored.covered_ms), (pane.count, pane.covered_ms));
+        for (got, meant) in [(stored.mean, pane.mean()), (stored.min, pane.min()), (stored.max, pane.max())] {
+            assert_eq!(got.is_some(), meant.is_some());
+            let (got, meant) = (got.unwrap_or(0.0), meant.unwrap_or(0.0));
+            assert!((got - meant).abs() <= meant.abs() * f64::from(f32::EPSILON), "{got} for {meant}");
+        }
+    }
+    assert_eq!((panes[1].mean, panes[1].min, panes[1].count), (None, None, 0));
+}
+
+#[test]
+fn what_a_column_meant_is_known_from_when() {
+    let folder = folder();
+    let (three, four) = (columns(3), columns(4));
+    for (start, series) in [(0, &three), (10, &four), (20, &four)] {
+        let mut store = open(&folder);
+        let minutes = (start..start + 10).map(|minute| minute_row("MP-3", series, minute)).collect();
+        store.apply(&Batch { minutes, ..Batch::default() }).unwrap();
+    }
+    let store = open(&folder);
+    let runs = store.minutes("MP-3", NOW, NOW + Span::hours(1)).unwrap();
+    let shape: Vec<(usize, usize)> = runs.iter().map(|run| (run.series.len(), run.rows.len())).collect();
+    assert_eq!(shape, [(3, 10), (4, 20)]);
+    let some = store.minutes("MP-3", NOW + Span(1), NOW + Span::minutes(3)).unwrap();
+    assert_eq!(
+        some[0].rows.iter().map(|row| row.0).collect::<Vec<_>>(),
+        [NOW + Span::minutes(1), NOW + Span::minutes(2)]
+    );
+    assert_eq!(store.minutes("MP-4", NOW, NOW + Span::hours(1)).unwrap(), []);
+    assert_eq!(store.meters().unwrap(), ["MP-3"]);
+}
+
+#[test]
+fn a_minute_that_cannot_be_keyed_is_counted_and_harms_no_other() {
+    let folder = folder();
+    let mut store = open(&folder);
+    let series = columns(2);
+    let mut early = minute_row("MP-3", &series, 0);
+    early.minute = EventTime(-60_000);
+    let mut short = minute_row("MP-3", &series, 1);
+    short.panes = Box::new([Pane::EMPTY]);
+    let minutes = vec![early, short, minute_row("MP-3", &series, 2)];
+    assert_eq!(store.apply(&Batch { minutes, ..Batch::default() }).unwrap().refused_minutes, 2);
+    assert_eq!(store.minutes("MP-3", EventTime(i64::MIN), EventTime(i64::MAX)).unwrap()[0].rows.len(), 1);
+}
+
+#[test]
+fn a_frozen_day_stays_as_it_was_and_late_data_makes_a_revision() {
+    let folder = folder();
+    let mut store = open(&folder);
+    assert!(store.put_day("T2", "2026-11-24", 1, "first").unwrap());
+    assert!(!store.put_day("T2", "2026-11-24", 1, "other").unwrap());
+    assert_eq!(store.get_day("T2", "2026-11-24").unwrap().map(|day| day.body).as_deref(), Some("first"));
+    assert!(store.put_day("T2", "2026-11-24", 2, "late").unwrap());
+    assert_eq!(store.get_day("T2", "2026-11-24").unwrap().map(|day| day.revision), Some(2));
+    assert_eq!(store.get_day("T1", "2026-11-24").unwrap(), None);
+    assert_eq!(store.days("T2").unwrap(), ["2026-11-24"]);
+}
+
+#[test]
+fn the_newest_two_snapshots_are_kept_and_scopes_can_be_forgotten() {
+    let folder = folder();
+    let mut store = open(&folder);
+    for number in [10, 30, 20, 40] {
+        store.put_state("T2", 1, number, &number.to_le_bytes()).unwrap();
+    }
+    store.put_state("T1", 1, 5, b"one").unwrap();
+    let numbers: Vec<u64> = store.states("T2").unwrap().iter().map(|state| state.number).collect();
+    assert_eq!(numbers, [40, 30]);
+    assert_eq!(store.last_number(), 40);
+    let row = |number, body: &str| Precious { scope: "T3".into(), number, body: body.to_owned() };
+    let precious = vec![row(7, "new"), row(6, "old"), row(7, "newer")];
+    store.apply(&Batch { precious, ..Batch::default() }).unwrap();
+    assert_eq!(store.precious("T3").unwrap(), Some((7, "newer".to_owned())));
+    assert_eq!(store.saved_scopes().unwrap(), ["T1", "T2", "T3"]);
+    store.forget_scope("T2").unwrap();
+    assert_eq!(store.saved_scopes().unwrap(), ["T1", "T3"]);
+}
+
+#[tokio::test]
+async fn the_keeper_does_its_jobs_in_order_and_closes_the_file_at_the_end() {
+    let folder = folder();
+    for on_a_thread in [false, true] {
+        let (keeper, thread) = if on_a_thread {
+            let (keeper, thread) = Keeper::thread(open(&folder)).unwrap();
+            (keeper, Some(thread))
+        } else {
+            (Keeper::inline(open(&folder)), None)
+        };
+        let (sender, applied) = mpsc::channel();
+        let batch = Batch { alerts: vec![alert("a", 1, true)], ..Batch::default() };
+        keeper
+            .submit(batch, move |done| sender.send(done.map(|applied| applied.last_number)).unwrap())
+            .unwrap();
+        let open = keeper.clone().ask(|store| store.open_alerts().map(|alerts| alerts.len())).await.unwrap();
+        assert_eq!(open.unwrap(), 1);
+        assert_eq!(applied.recv().unwrap().unwrap(), 0);
+        drop(keeper);
+        if let Some(thread) = thread {
+            thread.join().unwrap();
+        }
+    }
+    open(&folder);
+}
+
+#[tokio::test]
+async fn a_full_queue_gives_the_batch_back_at_once() {
+    let folder = folder();
+    let (keeper, thread) = Keeper::thread(open(&folder)).unwrap();
+    let (release, held) = mpsc::channel::<()>();
+    let (taken, is_taken) = mpsc::channel::<()>();
+    let slow = keeper.ask(move |_| {
+        taken.send(()).unwrap();
+        held.recv().unwrap();
+    });
+    let flood = async {
+        tokio::task::yield_now().await;
+        is_taken.recv().unwrap();
+        let batch = Batch { alerts: vec![alert("a", 1, true)], ..Batch::default() };
+        for _ in 0..QUEUE_DEPTH {
+            keeper.submit(batch.clone(), |done| assert!(done.is_ok())).unwrap();
+        }
+        let back = keeper.submit(batch.clone(), |_| unreachable!("it was not taken"));
+        assert!(matches!(back, Err(NotTaken::Full(whole)) if *whole == batch));
+        release.send(()).unwrap();
+    };
+    tokio::join!(biased; slow, flood).0.unwrap();
+    drop(keeper);
+    thread.join().unwrap();
+}
+
+#[tokio::test]
+async fn a_batch_that_could_not_be_written_comes_back_with_the_reason() {
+    let folder = folder();
+    drop(open(&folder));
+    let keeper = Keeper::inline(Store::open_for_reading(folder.path()).unwrap());
+    let (sender, outcome) = mpsc::channel();
+    let batch = Batch { alerts: vec![alert("a", 1, true)], ..Batch::default() };
+    keeper.submit(batch.clone(), move |done| sender.send(done).unwrap()).unwrap();
+    let unwritten = outcome.recv().unwrap().unwrap_err();
+    assert!(matches!(unwritten.why, Error::ForReading));
+    assert_eq!(unwritten.batch, batch);
+}
