@@ -1,2 +1,5 @@
-//! (being laid)
-fn main() {}
+//! The program `kvarden`: see `kvarden --help`.
+
+fn main() -> std::process::ExitCode {
+    kvarden::cli::main()
+}

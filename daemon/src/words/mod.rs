@@ -6,7 +6,10 @@
 pub mod advice;
 pub mod alphabet;
 mod code;
+pub mod digest;
 pub mod message;
+mod refusal;
+pub mod subject;
 mod text;
 pub mod time;
 
@@ -15,6 +18,7 @@ mod tests;
 
 pub use code::{code, fingerprint};
 pub use message::{Message, message};
+pub use refusal::refusal;
 
 /// What words need to know of the site.
 #[derive(Debug, Clone)]

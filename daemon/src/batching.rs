@@ -1,0 +1,126 @@
+//! What comes out of the monitor, sorted into what is stored: changes, alerts with their letters, rows.
+
+use crate::store::{Batch, MinuteRow, NewLetter, Precious, RefusedRow};
+use crate::words::{Site, message};
+use kvarden_core::measurand::Quantity;
+use kvarden_core::monitor::Monitor;
+use kvarden_core::output::{AlertRevision, Output, Revised};
+use kvarden_core::plan::Plan;
+use kvarden_core::plant::Priority;
+use kvarden_core::reading::MeterId;
+use std::collections::HashSet;
+use std::sync::Arc;
+
+/// Sorts outputs into batches.
+#[derive(Debug)]
+pub struct Gathered {
+    site: Site,
+    channels: Vec<String>,
+    /// By meter id: name and series, shared with every row.
+    meters: Vec<(Arc<str>, Arc<[Quantity]>)>,
+    /// Open alerts that people were told of; what is for the digest only is never told.
+    told: HashSet<String>,
+}
+
+impl Gathered {
+    /// For this plan and these channels. `told` are the open alerts that people know of.
+    pub fn new(plan: &Plan, site: Site, channels: Vec<String>, told: HashSet<String>) -> Self {
+        let facts = |place: &kvarden_core::plan::MeterRef| {
+            let meter = &plan.scopes[place.scope].meters[place.local];
+            (Arc::from(meter.name.as_str()), Arc::from(&*meter.series))
+        };
+        Self { site, channels, meters: plan.meters.iter().map(facts).collect(), told }
+    }
+
+    /// The channels.
+    pub fn channels(&self) -> &[String] {
+        &self.channels
+    }
+
+    /// The name of a meter.
+    pub fn meter_name(&self, meter: MeterId) -> Option<Arc<str>> {
+        self.meters.get(meter.0 as usize).map(|(name, _)| Arc::clone(name))
+    }
+
+    /// Puts one output of input `number` into the batch.
+    pub fn add(&mut self, number: u64, output: Output, batch: &mut Batch) {
+        match output {
+            Output::Alarm(change) => batch.changes.push(change),
+            Output::Alert(revision) => {
+                self.tell(&revision, batch);
+                batch.alerts.push(revision);
+            }
+            Output::Excursion(excursion) => batch.excursions.push(excursion),
+            Output::Minute(closed) => {
+                if let Some((meter, series)) = self.meters.get(closed.meter.0 as usize) {
+                    batch.minutes.push(MinuteRow {
+                        meter: Arc::clone(meter),
+                        series: Arc::clone(series),
+                        minute: closed.minute,
+                        panes: closed.panes,
+                    });
+                }
+            }
+            Output::Refused(what) => {
+                if let Some(meter) = self.meter_name(what.meter) {
+                    batch.refused.push(RefusedRow { number, meter, what });
+                }
+            }
+            // An answer goes to the person who asked; findings are not made yet.
+            Output::Answer(_) | Output::Finding(_) => {}
+        }
+    }
+
+    /// Writes the letters of a revision, unless it is for the digest only.
+    fn tell(&mut self, revision: &AlertRevision, batch: &mut Batch) {
+        if revision.priority > Priority::Journal && revision.why != Revised::Closed {
+            self.told.insert(revision.alert.clone());
+        }
+        let known = if revision.open {
+            self.told.contains(&revision.alert)
+        } else {
+            self.told.remove(&revision.alert)
+        };
+        if !known {
+            return;
+        }
+        let message = message(revision, &self.site);
+        let Ok(text) = serde_json::to_string(&message) else { return };
+        batch.letters.extend(self.channels.iter().map(|channel| NewLetter {
+            id: format!("{}:{channel}", message.id),
+            channel: channel.clone(),
+            alert: revision.alert.clone(),
+            revision: revision.revision,
+            created: revision.at,
+            message: text.clone(),
+        }));
+    }
+
+    /// Puts the alarms and alerts of the scopes that changed into the batch.
+    pub fn add_precious(&self, number: u64, monitor: &Monitor, batch: &mut Batch) {
+        let plan = monitor.plan();
+        for scope in monitor.scopes() {
+            let name = &plan.scopes[scope.0].name;
+            let prefix = format!("{name}/");
+            if !batch.changes.iter().any(|change| change.alarm.starts_with(&prefix)) {
+                continue;
+            }
+            let Ok(body) = serde_json::to_string(&monitor.precious(scope)) else { continue };
+            batch.precious.retain(|known| &*known.scope != name.as_str());
+            batch.precious.push(Precious { scope: Arc::from(name.as_str()), number, body });
+        }
+    }
+}
+
+/// Puts a newer batch behind an older one.
+pub fn append(older: &mut Batch, newer: Batch) {
+    older.tail.extend(newer.tail);
+    older.changes.extend(newer.changes);
+    older.alerts.extend(newer.alerts);
+    older.excursions.extend(newer.excursions);
+    older.minutes.extend(newer.minutes);
+    older.letters.extend(newer.letters);
+    older.refused.extend(newer.refused);
+    older.precious.retain(|known| newer.precious.iter().all(|new| new.scope != known.scope));
+    older.precious.extend(newer.precious);
+}

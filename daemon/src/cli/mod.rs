@@ -1,0 +1,173 @@
+//! The command line. Each command is one function that gives an exit status; nothing here judges anything.
+
+mod commands;
+mod replay;
+
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Where the configuration of an installed daemon is.
+const INSTALLED: &str = "/etc/kvarden/kvarden.toml";
+
+/// Watches building transformers without pause: reads meters over Modbus TCP and MQTT, catches faults that come
+/// and go, and tells the electrician.
+///
+/// Kvarden is no protective device. It reads only; it never switches and never writes to a meter.
+#[derive(Debug, Parser)]
+#[command(name = "kvarden", version, arg_required_else_help = true)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run the daemon until it is told to stop (SIGTERM or Ctrl-C).
+    #[command(after_help = "Example: kvarden run kvarden.toml")]
+    Run {
+        /// The configuration.
+        config: PathBuf,
+    },
+    /// Check a configuration: print the plan and each limit in force, or every problem at once.
+    #[command(after_help = "Example: kvarden check kvarden.toml")]
+    Check {
+        /// The configuration.
+        config: PathBuf,
+    },
+    /// Judge logged CSV files as the running daemon would.
+    ///
+    /// FOLDER holds the files and columns.toml, which says what their columns mean. Without --json it prints each
+    /// alert as it would have been told, then the digest of each day.
+    #[command(
+        after_help = "Example: kvarden replay kvarden.toml --from logs/november\n         kvarden replay kvarden.toml --from logs/november --json > alarms.jsonl"
+    )]
+    Replay {
+        /// The configuration. Its meters need no source.
+        config: PathBuf,
+        /// The folder with the files and columns.toml.
+        #[arg(long, value_name = "FOLDER")]
+        from: PathBuf,
+        /// One JSON object a line for each alarm that rose or cleared, and nothing else.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show open alerts, meters and channels of the running daemon.
+    #[command(after_help = "Example: kvarden status\n         kvarden status --json")]
+    Status {
+        #[command(flatten)]
+        which: Which,
+        /// As one JSON object.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Say that you have seen an alert.
+    #[command(
+        after_help = "Example: kvarden acknowledge 7KQ4MA --by Ines\n         kvarden acknowledge MP-3 --by Ines"
+    )]
+    Acknowledge {
+        #[command(flatten)]
+        alert: Alert,
+    },
+    /// End a latched alert whose condition is gone, with a note of what was found and done.
+    #[command(
+        after_help = "Example: kvarden release 7KQ4MA --by Ines --note \"lug B of MP-3 remade by the licensed electrician, scanned at 60 % load\""
+    )]
+    Release {
+        #[command(flatten)]
+        alert: Alert,
+        /// What was found and done.
+        #[arg(long)]
+        note: String,
+    },
+    /// Keep an alert quiet for a time; everything is still recorded.
+    #[command(
+        after_help = "Example: kvarden shelve 7KQ4MA --by Ines --hours 4 --reason \"repair planned for tonight\""
+    )]
+    Shelve {
+        #[command(flatten)]
+        alert: Alert,
+        /// For how many hours, seven days at the most.
+        #[arg(long, default_value_t = 8, value_parser = clap::value_parser!(u32).range(1..=168))]
+        hours: u32,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+    },
+    /// End shelving early.
+    #[command(after_help = "Example: kvarden unshelve 7KQ4MA --by Ines")]
+    Unshelve {
+        #[command(flatten)]
+        alert: Alert,
+    },
+    /// Take an open alert's alarms out of service for planned work, or put them back.
+    #[command(
+        after_help = "Example: kvarden service 7KQ4MA --by Ines\n         kvarden service 7KQ4MA --by Ines --back"
+    )]
+    Service {
+        #[command(flatten)]
+        alert: Alert,
+        /// Put them back in service.
+        #[arg(long)]
+        back: bool,
+    },
+    /// Print the digest of a day; any past day comes out the same again.
+    #[command(after_help = "Example: kvarden digest kvarden.toml --date 2026-11-23")]
+    Digest {
+        /// The configuration.
+        config: PathBuf,
+        /// The local day; without it, yesterday.
+        #[arg(long, value_name = "YYYY-MM-DD")]
+        date: Option<jiff::civil::Date>,
+        /// As JSON.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// Which running daemon.
+#[derive(Debug, Args)]
+struct Which {
+    /// The configuration of the running daemon.
+    #[arg(long, value_name = "FILE", default_value = INSTALLED)]
+    config: PathBuf,
+}
+
+/// Which alert, and who speaks.
+#[derive(Debug, Args)]
+struct Alert {
+    /// The alert's code, its id, or a part of the id that only one open alert has.
+    alert: String,
+    /// Your name; it goes into the journal.
+    #[arg(long, value_name = "NAME", env = "USER")]
+    by: String,
+    #[command(flatten)]
+    which: Which,
+}
+
+/// Runs the command line of this process.
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    match cli.command {
+        Command::Run { config } => commands::run(&config),
+        Command::Check { config } => commands::check(&config),
+        Command::Replay { config, from, json } => replay::command(&config, &from, json),
+        Command::Status { which, json } => commands::status(&which.config, json),
+        Command::Acknowledge { alert } => {
+            commands::steer(&alert, |alert, by| crate::control::Request::Acknowledge { alert, by })
+        }
+        Command::Release { alert, note } => {
+            commands::steer(&alert, |alert, by| crate::control::Request::Release { alert, by, note })
+        }
+        Command::Shelve { alert, hours, reason } => commands::steer(&alert, |alert, by| {
+            crate::control::Request::Shelve { alert, by, seconds: hours * 3600, reason }
+        }),
+        Command::Unshelve { alert } => {
+            commands::steer(&alert, |alert, by| crate::control::Request::Unshelve { alert, by })
+        }
+        Command::Service { alert, back } => {
+            commands::steer(&alert, |alert, by| crate::control::Request::Service { alert, by, on: back })
+        }
+        Command::Digest { config, date, json } => commands::digest(&config, date, json),
+    }
+}

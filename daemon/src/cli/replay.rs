@@ -1,0 +1,204 @@
+//! `kvarden replay`: logged files through the monitor, told as lines for a person or for a program.
+
+use super::commands::{failed, load};
+use crate::digest::{DigestContext, calendar};
+use crate::replay::{Replayed, line, replay};
+use crate::words::{Site, message};
+use jiff::civil::Date;
+use kvarden_config::Configuration;
+use kvarden_core::digest::{MeterRows, MinuteValue};
+use kvarden_core::output::{Change, ChangeKind, Closed, Excursion, Output};
+use kvarden_core::plan::Plan;
+use kvarden_core::time::{EventTime, Span};
+use std::io::{BufWriter, Write};
+use std::path::Path;
+use std::process::ExitCode;
+
+/// The mapping's name in the folder of logs.
+const COLUMNS: &str = "columns.toml";
+
+pub(super) fn command(config: &Path, from: &Path, json: bool) -> ExitCode {
+    let Some(configuration) = load(config) else { return ExitCode::FAILURE };
+    let columns = from.join(COLUMNS);
+    let (logs, problems) = kvarden_config::load_columns(&columns, &configuration.plant);
+    if !problems.is_empty() {
+        eprintln!("{}", kvarden_config::render(&problems));
+    }
+    let Some(logs) = logs.filter(|_| problems.is_empty()) else {
+        return failed(&format!("{} to mend in {}", problems.len(), columns.display()));
+    };
+    let out = BufWriter::new(std::io::stdout().lock());
+    let mut teller = Teller::new(&configuration, json, out);
+    let done = replay(&configuration, &logs, |plan, output| teller.take(plan, output));
+    match (done, teller.finish()) {
+        (Ok(replayed), Ok(())) => {
+            if !json {
+                closing_words(&replayed);
+            }
+            ExitCode::SUCCESS
+        }
+        (Err(error), _) => failed(&error),
+        // A reader that has had enough, such as `head`, is no failure.
+        (_, Err(error)) if error.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
+        (_, Err(error)) => failed(&error),
+    }
+}
+
+fn closing_words(replayed: &Replayed) {
+    eprintln!("{} readings replayed.", replayed.readings);
+    if replayed.bad_times > 0 {
+        eprintln!("{} rows passed over: their time can't be read.", replayed.bad_times);
+    }
+    if replayed.bad_cells > 0 {
+        eprintln!("{} cells are not numbers; they count as absent.", replayed.bad_cells);
+    }
+}
+
+/// A minute closes when its meter's next reading comes: a day waits so long for those of slow meters.
+const STRAGGLERS: Span = Span::minutes(15);
+
+/// Tells outputs as lines; without `json` also the digest of each day as it ends.
+struct Teller<W: Write> {
+    out: W,
+    json: bool,
+    site: Site,
+    timezone: String,
+    /// The day being collected, and its end.
+    day: Option<(Date, EventTime)>,
+    meters: Vec<MeterRows>,
+    changes: Vec<Change>,
+    excursions: Vec<Excursion>,
+    context: Option<DigestContext>,
+    digests: Vec<String>,
+    trouble: Option<std::io::Error>,
+}
+
+impl<W: Write> Teller<W> {
+    fn new(configuration: &Configuration, json: bool, out: W) -> Self {
+        let zone = jiff::tz::TimeZone::get(&configuration.timezone).unwrap_or(jiff::tz::TimeZone::UTC);
+        let site = Site {
+            name: configuration.plant.site.clone(),
+            zone,
+            book: "replay".to_owned(),
+            topics: configuration.tell.topics.clone(),
+        };
+        Self {
+            out,
+            json,
+            site,
+            timezone: configuration.timezone.clone(),
+            day: None,
+            meters: Vec::new(),
+            changes: Vec::new(),
+            excursions: Vec::new(),
+            context: None,
+            digests: Vec::new(),
+            trouble: None,
+        }
+    }
+
+    fn take(&mut self, plan: &Plan, output: Output) {
+        if self.trouble.is_some() {
+            return;
+        }
+        let told = if self.json { self.tell_program(&output) } else { self.tell_person(&output) };
+        self.trouble = told.err();
+        if !self.json {
+            self.collect(plan, output);
+        }
+    }
+
+    fn tell_program(&mut self, output: &Output) -> std::io::Result<()> {
+        match output {
+            Output::Alarm(change) => {
+                if let Some(line) = line::of_alarm(change, &self.site.zone) {
+                    serde_json::to_writer(&mut self.out, &line)?;
+                    self.out.write_all(b"\n")?;
+                }
+            }
+            Output::Finding(change) => {
+                serde_json::to_writer(&mut self.out, &line::of_finding(change, &self.site.zone))?;
+                self.out.write_all(b"\n")?;
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn tell_person(&mut self, output: &Output) -> std::io::Result<()> {
+        if let Output::Alert(revision) = output {
+            let at = crate::words::time::local(revision.at, &self.site.zone).strftime("%a %d %b %H:%M:%S");
+            writeln!(self.out, "{at}  {}", message(revision, &self.site).text)?;
+        }
+        Ok(())
+    }
+
+    fn collect(&mut self, plan: &Plan, output: Output) {
+        if self.context.is_none() {
+            self.context = Some(DigestContext::new(plan, &self.timezone));
+        }
+        match output {
+            Output::Minute(closed) => self.collect_minute(plan, &closed),
+            Output::Alarm(change) if matches!(change.what, ChangeKind::Raised | ChangeKind::Cleared) => {
+                self.changes.push(change);
+            }
+            Output::Excursion(excursion) => self.excursions.push(excursion),
+            _ => {}
+        }
+    }
+
+    fn collect_minute(&mut self, plan: &Plan, closed: &Closed) {
+        while self.day.is_some_and(|(_, to)| closed.minute >= to + STRAGGLERS) {
+            self.close_day();
+        }
+        if self.day.is_none() {
+            let date = calendar::date_of(closed.minute, &self.site.zone);
+            self.day = calendar::bounds(date, &self.site.zone).map(|(_, to)| (date, to));
+        }
+        if self.meters.is_empty() {
+            self.meters = crate::digest::meters_of(plan);
+        }
+        let values = closed.panes.iter().map(|pane| MinuteValue {
+            mean: pane.mean().unwrap_or(0.0),
+            min: pane.min().unwrap_or(0.0),
+            max: pane.max().unwrap_or(0.0),
+            covered_ms: pane.covered_ms,
+        });
+        let name = plan.meter(closed.meter).map(|meter| meter.name.as_str());
+        if let Some(meter) = self.meters.iter_mut().find(|meter| Some(meter.meter.as_str()) == name) {
+            meter.rows.push((closed.minute, values.collect()));
+        }
+    }
+
+    /// Makes the digest of the day that is over, forgets its rows and goes on with the day of the rows that are left.
+    fn close_day(&mut self) {
+        let (Some((day, to)), Some(context)) = (self.day.take(), &self.context) else { return };
+        let figures =
+            crate::digest::figures(day, &self.site.zone, &self.meters, &self.changes, &self.excursions);
+        if let Some(figures) = figures {
+            self.digests.push(crate::words::digest::digest(&context.freeze(day, figures)));
+            self.excursions.retain(|one| one.start >= to);
+        }
+        for meter in &mut self.meters {
+            meter.rows.retain(|(minute, _)| *minute >= to);
+        }
+        let left = self.meters.iter().filter_map(|meter| meter.rows.first()).map(|(minute, _)| *minute).min();
+        if let Some(minute) = left {
+            let date = calendar::date_of(minute, &self.site.zone);
+            self.day = calendar::bounds(date, &self.site.zone).map(|(_, to)| (date, to));
+        }
+    }
+
+    fn finish(&mut self) -> std::io::Result<()> {
+        if let Some(trouble) = self.trouble.take() {
+            return Err(trouble);
+        }
+        while self.day.is_some() {
+            self.close_day();
+        }
+        for digest in &self.digests {
+            writeln!(self.out, "\n{}\n{digest}", "-".repeat(78))?;
+        }
+        self.out.flush()
+    }
+}

@@ -1,0 +1,458 @@
+//! Between the rooms that wait and the monitor that judges: numbers the inputs, judges them, gathers what comes out
+//! into batches, and hands these to the store. A state and the letters that tell of it are in one batch.
+
+use crate::batching::Gathered;
+use crate::clock::Clock;
+use crate::status::{AlertStatus, ChannelStatus, MeterStatus, Status};
+use crate::store::{Applied, Batch, Keeper, NotTaken, OwnedInput, TailRecord, Unwritten};
+use crate::words::{Site, message};
+use crate::world::Sink;
+use kvarden_core::input::{Deed, HealthFact, Input, Order, Part};
+use kvarden_core::monitor::Monitor;
+use kvarden_core::output::{Answer, Denial, Output};
+use kvarden_core::reading::{MeterId, Reading, Sample};
+use kvarden_core::time::{EventTime, Span};
+use std::cell::RefCell;
+use std::rc::Rc;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+use tokio::sync::{Notify, watch};
+
+/// So many stored inputs make a batch even before its second is over.
+const BATCH_INPUTS: usize = 256;
+/// Inputs held while the store does not follow; more are judged but not kept, and counted.
+const MOST_HELD: usize = 50_000;
+/// How often the rebuildable state is saved.
+pub const SNAPSHOT_EVERY: Span = Span::minutes(5);
+/// After a failed write the store is left alone for so long.
+const WRITE_AGAIN: Span = Span::seconds(1);
+/// How long an order waits to be stored before the person is told that it is not yet.
+const ORDER_PATIENCE: Duration = Duration::from_secs(10);
+
+/// What became of the batch that is on its way to the store. Filled on the store's thread.
+type Landing = Arc<Mutex<Option<Result<Applied, Box<Unwritten>>>>>;
+
+/// The monitor with everything that is on its way to the store.
+#[derive(Debug)]
+pub struct Engine {
+    monitor: Monitor,
+    outputs: Vec<Output>,
+    gathered: Gathered,
+    number: u64,
+    batch: Batch,
+    /// A batch is on its way; the next one is gathered until it has landed, so that the store's order is ours.
+    in_flight: Option<u64>,
+    landing: Landing,
+    write_again: Option<EventTime>,
+    next_snapshot: Option<EventTime>,
+    store_works: bool,
+    not_kept: u64,
+    readings: u64,
+    meters: Vec<MeterStatus>,
+    order: u64,
+}
+
+/// The one handle to the engine: everything on the runtime's thread goes through it.
+#[derive(Debug)]
+pub struct Desk {
+    engine: RefCell<Engine>,
+    clock: Rc<Clock>,
+    keeper: Keeper,
+    site: Site,
+    since: EventTime,
+    committed: watch::Sender<u64>,
+    landed: Arc<Notify>,
+    letters: Rc<Notify>,
+}
+
+impl Engine {
+    /// An engine that goes on after input `number` with what is gathered so far.
+    pub fn new(monitor: Monitor, gathered: Gathered, number: u64, batch: Batch) -> Self {
+        let plan = Arc::clone(monitor.plan());
+        let name = |place: &kvarden_core::plan::MeterRef| {
+            let scope = &plan.scopes[place.scope];
+            MeterStatus {
+                transformer: scope.name.clone(),
+                meter: scope.meters[place.local].name.clone(),
+                ..MeterStatus::default()
+            }
+        };
+        Self {
+            meters: plan.meters.iter().map(name).collect(),
+            monitor,
+            outputs: Vec::with_capacity(64),
+            gathered,
+            number,
+            batch,
+            in_flight: None,
+            landing: Landing::default(),
+            write_again: None,
+            next_snapshot: None,
+            store_works: true,
+            not_kept: 0,
+            readings: 0,
+            order: 0,
+        }
+    }
+
+    fn keep(&mut self, now: EventTime, input: OwnedInput) {
+        self.number += 1;
+        self.batch.tail.push(TailRecord { number: self.number, now, input });
+    }
+
+    fn reading(&mut self, now: EventTime, meter: MeterId, at: EventTime, values: &[Sample]) -> u64 {
+        self.monitor.observe(now, Input::Reading(Reading { meter, at, values }), &mut self.outputs);
+        if let Some(name) = self.gathered.meter_name(meter) {
+            self.keep(now, OwnedInput::Reading { meter: name, at, values: values.into() });
+        }
+        self.readings += 1;
+        if let Some(status) = self.meters.get_mut(meter.0 as usize) {
+            status.readings += 1;
+            status.latest = Some(status.latest.map_or(at, |latest| latest.max(at)));
+        }
+        self.absorb();
+        self.number
+    }
+
+    fn fact(&mut self, now: EventTime, fact: HealthFact) {
+        self.monitor.observe(now, Input::Health(fact.clone()), &mut self.outputs);
+        self.keep(now, OwnedInput::Health(fact));
+        self.absorb();
+    }
+
+    fn reclocked(&mut self, now: EventTime, by: Span) {
+        self.monitor.observe(now, Input::Reclocked { by }, &mut self.outputs);
+        self.keep(now, OwnedInput::Reclocked { by });
+        self.absorb();
+    }
+
+    fn tick(&mut self, now: EventTime) {
+        self.monitor.advance(now, &mut self.outputs);
+        if !self.outputs.is_empty() {
+            self.keep(now, OwnedInput::Tick);
+            self.absorb();
+        }
+    }
+
+    fn order(&mut self, now: EventTime, by: &str, alert: &str, what: Deed) -> Result<(), Denial> {
+        self.order += 1;
+        let order = Order { number: self.order, by: by.to_owned(), alert: alert.to_owned(), what };
+        self.monitor.observe(now, Input::Person(order.clone()), &mut self.outputs);
+        let answer = self.outputs.iter().find_map(|output| match output {
+            Output::Answer(Answer { number, result }) if *number == self.order => Some(*result),
+            _ => None,
+        });
+        self.keep(now, OwnedInput::Person(order));
+        self.absorb();
+        answer.unwrap_or(Err(Denial::UnknownAlert))
+    }
+
+    /// Moves what came out into the batch.
+    fn absorb(&mut self) {
+        let told = self.outputs.iter().any(|output| matches!(output, Output::Alarm(_) | Output::Alert(_)));
+        for output in self.outputs.drain(..) {
+            if let Output::Refused(refused) = &output {
+                if let Some(status) = self.meters.get_mut(refused.meter.0 as usize) {
+                    status.refused += u64::from(refused.count);
+                    status.refusal = Some(crate::words::refusal(refused));
+                }
+            }
+            self.gathered.add(self.number, output, &mut self.batch);
+        }
+        if told {
+            self.gathered.add_precious(self.number, &self.monitor, &mut self.batch);
+        }
+        self.hold_bound();
+    }
+
+    /// While the store does not follow, the newest inputs are held and the oldest given up.
+    fn hold_bound(&mut self) {
+        let over = self.batch.tail.len().saturating_sub(MOST_HELD);
+        if over > 0 {
+            self.batch.tail.drain(..over);
+            self.not_kept += over as u64;
+        }
+        let over = self.batch.minutes.len().saturating_sub(MOST_HELD);
+        self.batch.minutes.drain(..over);
+    }
+
+    /// Takes what became of the batch in flight. Gives the applied part and the last number that is stored.
+    fn settle(&mut self, now: EventTime) -> Option<(Applied, u64)> {
+        let number = self.in_flight?;
+        let landed = self.landing.lock().ok().and_then(|mut landing| landing.take())?;
+        self.in_flight = None;
+        match landed {
+            Ok(applied) => {
+                self.write_again = None;
+                if !std::mem::replace(&mut self.store_works, true) {
+                    self.fact(now, HealthFact::Part { part: Part::Store, works: true });
+                }
+                Some((applied, number))
+            }
+            Err(unwritten) => {
+                tracing::error!(error = %unwritten.why, "the store can't be written; judging goes on, writing is tried again");
+                let newer = std::mem::replace(&mut self.batch, unwritten.batch);
+                crate::batching::append(&mut self.batch, newer);
+                self.write_again = Some(now + WRITE_AGAIN);
+                if std::mem::replace(&mut self.store_works, false) {
+                    self.fact(now, HealthFact::Part { part: Part::Store, works: false });
+                }
+                None
+            }
+        }
+    }
+
+    fn may_flush(&self, now: EventTime) -> bool {
+        self.in_flight.is_none() && !self.batch.is_empty() && self.write_again.is_none_or(|at| now >= at)
+    }
+}
+
+impl Desk {
+    /// Puts an engine to work.
+    pub fn new(engine: Engine, clock: Rc<Clock>, keeper: Keeper, site: Site) -> Self {
+        let since = clock.now();
+        let (committed, _) = watch::channel(engine.number);
+        Self {
+            engine: RefCell::new(engine),
+            clock,
+            keeper,
+            site,
+            since,
+            committed,
+            landed: Arc::new(Notify::new()),
+            letters: Rc::new(Notify::new()),
+        }
+    }
+
+    /// Steady time on the scale of event time.
+    pub fn now(&self) -> EventTime {
+        self.clock.now()
+    }
+
+    /// Woken when letters were stored.
+    pub fn letters(&self) -> Rc<Notify> {
+        Rc::clone(&self.letters)
+    }
+
+    /// Says that the program starts, or starts again.
+    pub fn resume(&self) {
+        self.engine.borrow_mut().fact(self.now(), HealthFact::Resumed);
+        self.flush(true);
+    }
+
+    /// What each second brings: the clocks are compared, what is due is done, what was gathered is stored.
+    pub fn second(&self) {
+        if let Some(by) = self.clock.compare() {
+            tracing::warn!(seconds = by.as_seconds(), "the wall clock was set; delays are not touched by it");
+            self.engine.borrow_mut().reclocked(self.now(), by);
+        }
+        self.engine.borrow_mut().tick(self.now());
+        self.flush(true);
+    }
+
+    /// Hands what was gathered to the store: at once if it tells of something or `whole` is asked, else when it has
+    /// grown large enough.
+    fn flush(&self, whole: bool) {
+        let now = self.now();
+        let mut engine = self.engine.borrow_mut();
+        let due = whole
+            || !engine.batch.alerts.is_empty()
+            || !engine.batch.changes.is_empty()
+            || engine.batch.tail.len() >= BATCH_INPUTS;
+        if !(due && engine.may_flush(now)) {
+            return;
+        }
+        let number = engine.number;
+        let snapshots =
+            engine.next_snapshot.is_none_or(|at| now >= at).then(|| self.snapshots(&mut engine, now));
+        let batch = std::mem::take(&mut engine.batch);
+        let (landing, landed) = (Arc::clone(&engine.landing), Arc::clone(&self.landed));
+        let done = move |result| {
+            if let Ok(mut place) = landing.lock() {
+                *place = Some(result);
+            }
+            landed.notify_one();
+        };
+        engine.in_flight = Some(number);
+        drop(engine);
+        match self.keeper.submit(batch, done) {
+            Ok(()) => self.store_snapshots(number, snapshots.unwrap_or_default()),
+            Err(NotTaken::Full(batch) | NotTaken::Gone(batch)) => {
+                let mut engine = self.engine.borrow_mut();
+                engine.in_flight = None;
+                engine.write_again = Some(now + WRITE_AGAIN);
+                let newer = std::mem::replace(&mut engine.batch, *batch);
+                crate::batching::append(&mut engine.batch, newer);
+            }
+        }
+    }
+
+    fn snapshots(&self, engine: &mut Engine, now: EventTime) -> Vec<(String, Vec<u8>)> {
+        engine.next_snapshot = Some(now + SNAPSHOT_EVERY);
+        crate::restore::encode(&engine.monitor)
+    }
+
+    /// Queues the snapshots behind the batch that they include; without it they are not stored.
+    fn store_snapshots(&self, number: u64, snapshots: Vec<(String, Vec<u8>)>) {
+        if snapshots.is_empty() {
+            return;
+        }
+        let keeper = self.keeper.clone();
+        tokio::task::spawn_local(async move {
+            let job = move |store: &mut crate::store::Store| crate::restore::put(store, number, &snapshots);
+            match keeper.ask(job).await {
+                Ok(Ok(())) => {}
+                Ok(Err(error)) => {
+                    tracing::warn!(%error, "the windows could not be saved; the tail is kept instead")
+                }
+                Err(error) => tracing::error!(%error, "the windows could not be saved"),
+            }
+        });
+    }
+
+    /// Takes what became of the batch in flight, tells those who wait for it, and sends the next one.
+    pub fn settle(&self) {
+        let settled = self.engine.borrow_mut().settle(self.now());
+        if let Some((applied, number)) = settled {
+            self.committed.send_replace(number);
+            if applied.new_letters > 0 {
+                self.letters.notify_waiters();
+            }
+            if let Some(path) = applied.set_aside {
+                tracing::error!(file = %path.display(), "the store was found damaged, set aside and begun anew");
+            }
+        }
+        self.flush(false);
+    }
+
+    /// Settles each batch as it lands, until the daemon stops.
+    pub async fn settle_always(&self) {
+        loop {
+            self.landed.notified().await;
+            self.settle();
+        }
+    }
+
+    /// Stores everything that was gathered, within a bounded time; for the end of the program, when nobody else
+    /// settles any more. What can't be stored in time is in no worse state than after a power cut.
+    pub async fn store_all(&self) {
+        let all = async {
+            loop {
+                self.flush(true);
+                self.settle();
+                let engine = self.engine.borrow();
+                if engine.batch.is_empty() && engine.in_flight.is_none() {
+                    return;
+                }
+                drop(engine);
+                // A short sleep beside the notice: a write that failed is tried again after a while.
+                let _ = tokio::time::timeout(Duration::from_millis(100), self.landed.notified()).await;
+            }
+        };
+        if tokio::time::timeout(ORDER_PATIENCE, all).await.is_err() {
+            tracing::error!("not everything could be stored before the end");
+        }
+    }
+
+    /// Carries out a person's order; returns when it is stored.
+    ///
+    /// # Errors
+    /// Why it was not carried out.
+    pub async fn order(&self, by: &str, alert: &str, what: Deed) -> Result<(), Denial> {
+        let mut committed = self.committed.subscribe();
+        let (result, number) = {
+            let mut engine = self.engine.borrow_mut();
+            let result = engine.order(self.now(), by, alert, what);
+            (result, engine.number)
+        };
+        self.flush(true);
+        self.settle();
+        if tokio::time::timeout(ORDER_PATIENCE, committed.wait_for(|stored| *stored >= number)).await.is_err()
+        {
+            tracing::warn!("an order was carried out but is not stored yet");
+        }
+        result
+    }
+
+    /// The ids of the open alerts.
+    pub fn open_alerts(&self) -> Vec<String> {
+        self.engine.borrow().monitor.open_alerts().map(|revision| revision.alert.clone()).collect()
+    }
+
+    /// How things stand.
+    pub async fn status(&self) -> Status {
+        let mut status = {
+            let engine = self.engine.borrow();
+            let alerts = engine.monitor.open_alerts().map(|revision| {
+                let message = message(revision, &self.site);
+                AlertStatus {
+                    code: message.code,
+                    alert: revision.alert.clone(),
+                    text: message.text,
+                    state: revision.state.words().to_owned(),
+                }
+            });
+            let made_here = |index: usize| {
+                engine.monitor.meter(MeterId(index as u32)).is_some_and(|meter| meter.points == 0)
+            };
+            let meters = engine.meters.iter().enumerate().filter(|(index, _)| !made_here(*index));
+            Status {
+                site: self.site.name.clone(),
+                timezone: self.site.zone.iana_name().unwrap_or("UTC").to_owned(),
+                now: self.now(),
+                since: self.since,
+                alerts: alerts.collect(),
+                meters: meters.map(|(_, meter)| meter.clone()).collect(),
+                channels: engine
+                    .gathered
+                    .channels()
+                    .iter()
+                    .map(|channel| ChannelStatus { channel: channel.clone(), waiting: 0 })
+                    .collect(),
+                readings: engine.readings,
+                not_kept: engine.not_kept,
+                store_works: engine.store_works,
+            }
+        };
+        let names: Vec<String> = status.channels.iter().map(|channel| channel.channel.clone()).collect();
+        let count = move |store: &mut crate::store::Store| {
+            names.iter().map(|name| store.waiting(name).unwrap_or(0)).collect::<Vec<_>>()
+        };
+        if let Ok(waiting) = self.keeper.ask(count).await {
+            for (channel, waiting) in status.channels.iter_mut().zip(waiting) {
+                channel.waiting = waiting as u64;
+            }
+        }
+        status
+    }
+}
+
+impl Sink for Desk {
+    fn reading(&self, meter: MeterId, at: EventTime, values: &[Sample]) -> u64 {
+        let number = self.engine.borrow_mut().reading(self.now(), meter, at, values);
+        self.flush(false);
+        number
+    }
+
+    fn part(&self, part: Part, works: bool) {
+        self.engine.borrow_mut().fact(self.now(), HealthFact::Part { part, works });
+        self.flush(false);
+    }
+
+    fn now(&self) -> EventTime {
+        self.clock.now()
+    }
+
+    fn committed(&self) -> watch::Receiver<u64> {
+        self.committed.subscribe()
+    }
+
+    fn trouble(&self, meter: MeterId, what: &'static str) {
+        let mut engine = self.engine.borrow_mut();
+        let Some(status) = engine.meters.get_mut(meter.0 as usize) else { return };
+        match status.troubles.iter_mut().find(|(known, _)| known == what) {
+            Some((_, count)) => *count += 1,
+            None => status.troubles.push((what.to_owned(), 1)),
+        }
+    }
+}

@@ -1,0 +1,256 @@
+//! One logged CSV file: rows to readings. A missing cell or one that is not a number is absent.
+
+use jiff::tz::TimeZone;
+use kvarden_config::{LogSpec, LogTime};
+use kvarden_core::reading::Sample;
+use kvarden_core::time::{EventTime, Span};
+use std::fs::File;
+use std::path::PathBuf;
+
+/// Read ahead in pieces of this size.
+const BUFFER: usize = 1 << 18;
+/// So many rows at the start of a file tell how often its meter gives values.
+const ROWS_FOR_INTERVAL: usize = 100;
+
+/// Why a file can't be read.
+#[derive(Debug, thiserror::Error)]
+pub enum LogError {
+    /// It can't be opened or read.
+    #[error("can't read {}: {source}; check the name in columns.toml and the folder after --from", file.display())]
+    Unreadable {
+        /// Which.
+        file: PathBuf,
+        /// Why.
+        source: csv::Error,
+    },
+    /// A column is missing from its first line.
+    #[error("{} has no column \"{column}\"; its first line has: {has}", file.display())]
+    NoColumn {
+        /// Which file.
+        file: PathBuf,
+        /// Which column.
+        column: String,
+        /// Those that it has.
+        has: String,
+    },
+    /// No row has a time that can be read.
+    #[error("{} has no row whose time can be read; the first is \"{example}\", the form in columns.toml is {form}", file.display())]
+    NoTime {
+        /// Which file.
+        file: PathBuf,
+        /// The first time found.
+        example: String,
+        /// The form that was expected.
+        form: &'static str,
+    },
+}
+
+struct Column {
+    index: usize,
+    factor: f64,
+    offset: f64,
+}
+
+/// A file being read, with one row in hand.
+pub struct LogFile {
+    path: PathBuf,
+    reader: csv::Reader<File>,
+    record: csv::ByteRecord,
+    time_column: usize,
+    form: LogTime,
+    zone: TimeZone,
+    columns: Vec<Column>,
+    every: Span,
+    at: Option<EventTime>,
+    values: Box<[Sample]>,
+    bad_times: u64,
+    bad_cells: u64,
+}
+
+impl LogFile {
+    /// Opens a file, finds its columns and takes its first row in hand.
+    ///
+    /// # Errors
+    /// See [`LogError`].
+    pub fn open(log: &LogSpec, zone: &TimeZone) -> Result<Self, LogError> {
+        let every = match log.every {
+            Some(every) => every,
+            None => Self::start(log, zone)?.find_interval()?,
+        };
+        let mut file = Self::start(log, zone)?;
+        file.every = every;
+        Ok(file)
+    }
+
+    fn start(log: &LogSpec, zone: &TimeZone) -> Result<Self, LogError> {
+        let unreadable = |source| LogError::Unreadable { file: log.file.clone(), source };
+        let mut reader = csv::ReaderBuilder::new()
+            .delimiter(log.delimiter)
+            .buffer_capacity(BUFFER)
+            .flexible(true)
+            .trim(csv::Trim::All)
+            .from_path(&log.file)
+            .map_err(unreadable)?;
+        let headers = reader.headers().map_err(unreadable)?.clone();
+        let find = |name: &str| {
+            headers.iter().position(|header| header.trim_start_matches('\u{feff}') == name).ok_or_else(|| {
+                LogError::NoColumn {
+                    file: log.file.clone(),
+                    column: name.to_owned(),
+                    has: headers.iter().collect::<Vec<_>>().join(", "),
+                }
+            })
+        };
+        let columns = log.columns.iter().map(|column| {
+            Ok(Column { index: find(&column.column)?, factor: column.factor, offset: column.offset })
+        });
+        let mut file = Self {
+            path: log.file.clone(),
+            time_column: find(&log.time_column)?,
+            columns: columns.collect::<Result<Vec<_>, LogError>>()?,
+            reader,
+            record: csv::ByteRecord::new(),
+            form: log.time_form,
+            zone: zone.clone(),
+            every: Span::seconds(1),
+            at: None,
+            values: vec![Sample::ABSENT; log.columns.len()].into(),
+            bad_times: 0,
+            bad_cells: 0,
+        };
+        file.next()?;
+        if file.at.is_none() && file.bad_times > 0 {
+            return Err(LogError::NoTime {
+                file: log.file.clone(),
+                example: String::from_utf8_lossy(file.record.get(file.time_column).unwrap_or_default())
+                    .into_owned(),
+                form: form_name(log.time_form),
+            });
+        }
+        Ok(file)
+    }
+
+    /// The median step of the first rows.
+    fn find_interval(mut self) -> Result<Span, LogError> {
+        let mut steps = Vec::with_capacity(ROWS_FOR_INTERVAL);
+        let mut last = self.at;
+        while steps.len() < ROWS_FOR_INTERVAL {
+            self.next()?;
+            let (Some(before), Some(at)) = (last, self.at) else { break };
+            if at > before {
+                steps.push(at - before);
+            }
+            last = self.at;
+        }
+        steps.sort_unstable();
+        Ok(steps.get(steps.len() / 2).copied().unwrap_or(Span::minutes(1)))
+    }
+
+    /// Goes to the next row whose time can be read.
+    ///
+    /// # Errors
+    /// When the file can't be read on.
+    pub fn next(&mut self) -> Result<(), LogError> {
+        self.at = None;
+        loop {
+            let more = self.reader.read_byte_record(&mut self.record);
+            if !more.map_err(|source| LogError::Unreadable { file: self.path.clone(), source })? {
+                return Ok(());
+            }
+            let Some(at) =
+                self.record.get(self.time_column).and_then(|cell| parse_time(cell, self.form, &self.zone))
+            else {
+                self.bad_times += 1;
+                continue;
+            };
+            for (value, column) in self.values.iter_mut().zip(&self.columns) {
+                *value = Sample::ABSENT;
+                let Some(cell) = self.record.get(column.index).filter(|cell| !cell.is_empty()) else {
+                    continue;
+                };
+                match fast_float2::parse::<f64, _>(cell) {
+                    Ok(number) => *value = Sample::new(number * column.factor + column.offset),
+                    Err(_) => self.bad_cells += 1,
+                }
+            }
+            self.at = Some(at);
+            return Ok(());
+        }
+    }
+
+    /// Time of the row in hand; `None` at the end of the file.
+    pub fn at(&self) -> Option<EventTime> {
+        self.at
+    }
+
+    /// Values of the row in hand, one per column.
+    pub fn values(&self) -> &[Sample] {
+        &self.values
+    }
+
+    /// How often the file has values.
+    pub fn every(&self) -> Span {
+        self.every
+    }
+
+    /// Rows passed over because their time could not be read.
+    pub fn bad_times(&self) -> u64 {
+        self.bad_times
+    }
+
+    /// Cells that held something that is not a number.
+    pub fn bad_cells(&self) -> u64 {
+        self.bad_cells
+    }
+}
+
+fn form_name(form: LogTime) -> &'static str {
+    match form {
+        LogTime::Rfc3339 => "rfc3339",
+        LogTime::UnixSeconds => "unix-s",
+        LogTime::UnixMillis => "unix-ms",
+        LogTime::Local => "local",
+    }
+}
+
+/// Reads a time. Local times that come twice on the day the clocks go back are taken as the first of the two.
+fn parse_time(cell: &[u8], form: LogTime, zone: &TimeZone) -> Option<EventTime> {
+    let text = std::str::from_utf8(cell).ok()?;
+    match form {
+        LogTime::Rfc3339 => Some(EventTime(text.parse::<jiff::Timestamp>().ok()?.as_millisecond())),
+        LogTime::UnixSeconds => {
+            let seconds: f64 = fast_float2::parse(cell).ok()?;
+            let millis = (seconds * 1000.0).round();
+            (millis.is_finite() && millis.abs() < 9e15).then_some(EventTime(millis as i64))
+        }
+        LogTime::UnixMillis => {
+            text.parse::<i64>().ok().filter(|millis| millis.abs() < 9_000_000_000_000_000).map(EventTime)
+        }
+        LogTime::Local => {
+            let civil: jiff::civil::DateTime = text.parse().ok()?;
+            let zoned = zone.to_ambiguous_zoned_datetime(civil).compatible().ok()?;
+            Some(EventTime(zoned.timestamp().as_millisecond()))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_form_of_time_reads_the_same_moment() {
+        let zone = TimeZone::get("America/Denver").unwrap();
+        let expected = Some(EventTime(1_790_000_000_000));
+        assert_eq!(parse_time(b"2026-09-21T14:13:20Z", LogTime::Rfc3339, &zone), expected);
+        assert_eq!(parse_time(b"2026-09-21T08:13:20-06:00", LogTime::Rfc3339, &zone), expected);
+        assert_eq!(parse_time(b"1790000000", LogTime::UnixSeconds, &zone), expected);
+        assert_eq!(parse_time(b"1790000000000", LogTime::UnixMillis, &zone), expected);
+        assert_eq!(parse_time(b"2026-09-21 08:13:20", LogTime::Local, &zone), expected);
+        for bad in [&b"yesterday"[..], b"", b"\xff\xfe"] {
+            assert_eq!(parse_time(bad, LogTime::Rfc3339, &zone), None);
+            assert_eq!(parse_time(bad, LogTime::UnixSeconds, &zone), None);
+        }
+        assert_eq!(parse_time(b"1e300", LogTime::UnixSeconds, &zone), None);
+    }
+}

@@ -1,0 +1,386 @@
+//! The whole daemon: `run` over a world, `run_until_signal` over the real one.
+
+use crate::acquire::{Intake, PolledMeter, ToldMeter, gateways, run_gateway, run_mqtt};
+use crate::batching::Gathered;
+use crate::clock::Clock;
+use crate::deliver::file::FileCourier;
+use crate::deliver::kept::KeptOutbox;
+use crate::deliver::log::LogCourier;
+use crate::deliver::mqtt::{MqttCourier, MqttSettings, PATIENCE};
+use crate::deliver::{Outbox, Pump};
+use crate::digest::DigestContext;
+use crate::engine::{Desk, Engine, SNAPSHOT_EVERY};
+use crate::restore::restore;
+use crate::store::{Error as StoreError, Keeper, Options, Store};
+use crate::words::Site;
+use crate::world::{Courier, Dial, Sink, TcpDial};
+use kvarden_config::{Configuration, SourceSpec};
+use kvarden_core::plan::{Plan, Unfit};
+use kvarden_core::plant::Priority;
+use kvarden_core::reading::MeterId;
+use std::collections::HashSet;
+use std::future::Future;
+use std::path::PathBuf;
+use std::rc::Rc;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::task::{JoinSet, LocalSet};
+use tokio::time::{Instant, MissedTickBehavior, interval};
+
+/// Old rows are looked for so often.
+const SWEEP_EVERY: u64 = 60;
+/// A task that ended unexpectedly is started again after so long.
+const START_AGAIN: Duration = Duration::from_secs(1);
+/// So many restarts of tasks mean that something is wrong with the program: it ends, and its keeper starts it anew.
+const MOST_RESTARTS: u32 = 100;
+/// At the end, letters that are under way get so long.
+const LAST_LETTERS: Duration = Duration::from_millis(500);
+
+/// Everything outside that the daemon touches.
+pub struct World {
+    /// Time.
+    pub clock: Rc<Clock>,
+    /// Byte streams.
+    pub dial: Rc<dyn Dial>,
+    /// Where the store is done: on a thread of its own, or on the spot in a simulation.
+    pub keeper: Keeper,
+    /// Ways of telling people besides those of the configuration.
+    pub couriers: Vec<Box<dyn Courier>>,
+    /// Whether the configuration's own channels and control socket are opened; a simulation opens none.
+    pub outside: Outside,
+}
+
+/// Whether doors to the outside are opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outside {
+    /// Channels, control socket, digests as files.
+    Open,
+    /// None of them.
+    Closed,
+}
+
+/// Why the daemon can't run, or ended.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The plant contradicts itself.
+    #[error(transparent)]
+    Unfit(#[from] Unfit),
+    /// The store's thread has ended.
+    #[error(transparent)]
+    StoreGone(#[from] crate::store::StoreGone),
+    /// A pointer in a map.
+    #[error(transparent)]
+    Pointer(#[from] crate::acquire::BadPointer),
+    /// Something of the machine.
+    #[error("{what}: {source}")]
+    Machine {
+        /// What was tried.
+        what: &'static str,
+        /// Why it failed.
+        source: std::io::Error,
+    },
+    /// Tasks ended again and again.
+    #[error("parts of the program ended {MOST_RESTARTS} times; see the log")]
+    TooManyRestarts,
+}
+
+fn machine(what: &'static str) -> impl FnOnce(std::io::Error) -> RunError {
+    move |source| RunError::Machine { what, source }
+}
+
+/// Runs the daemon until `SIGTERM` or Ctrl-C.
+///
+/// # Errors
+/// See [`RunError`].
+pub fn run_until_signal(configuration: Configuration) -> Result<(), RunError> {
+    run_in_real_world(configuration, async {
+        let terminate = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate());
+        let Ok(mut terminate) = terminate else { return };
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = tokio::signal::ctrl_c() => {}
+        }
+    })
+}
+
+/// Runs the daemon over the real world until `stop` is done.
+///
+/// # Errors
+/// See [`RunError`].
+pub fn run_in_real_world(
+    configuration: Configuration,
+    stop: impl Future<Output = ()>,
+) -> Result<(), RunError> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(machine("the runtime can't be started"))?;
+    let local = LocalSet::new();
+    let (result, thread) = local.block_on(&runtime, async {
+        let clock = Rc::new(Clock::of_machine());
+        let options = Options { max_bytes: configuration.store.max_bytes };
+        let opened = Store::open(&configuration.store.folder, options, clock.now())?;
+        if let Some(path) = opened.set_aside {
+            tracing::error!(file = %path.display(), "the store was damaged: it was set aside and a new one begun");
+        }
+        let (keeper, thread) = Keeper::thread(opened.store).map_err(machine("the store's thread can't be started"))?;
+        let world = World { clock, dial: Rc::new(TcpDial), keeper, couriers: Vec::new(), outside: Outside::Open };
+        Ok::<_, RunError>((run(world, configuration, stop).await, thread))
+    })?;
+    drop(local);
+    drop(runtime);
+    if thread.join().is_err() {
+        tracing::error!("the store's thread ended with a panic");
+    }
+    result
+}
+
+/// Runs the daemon over a world until `stop` is done. To be called within a [`LocalSet`].
+///
+/// # Errors
+/// See [`RunError`].
+pub async fn run(
+    world: World,
+    configuration: Configuration,
+    stop: impl Future<Output = ()>,
+) -> Result<(), RunError> {
+    let configuration = Rc::new(configuration);
+    let plan = Arc::new(Plan::new(&configuration.plant)?);
+    let site = site_of(&world.keeper, &configuration).await?;
+    let engine = build_engine(&world.keeper, &configuration, &plan, &site).await?;
+    let desk = Rc::new(Desk::new(engine, Rc::clone(&world.clock), world.keeper.clone(), site.clone()));
+    desk.resume();
+
+    let mut settling = tokio::task::spawn_local({
+        let desk = Rc::clone(&desk);
+        async move { desk.settle_always().await }
+    });
+    let mut tasks = Tasks::default();
+    start_acquiring(&mut tasks, &world, &configuration, &plan, &desk)?;
+    start_telling(&mut tasks, world.couriers, world.outside, &world.keeper, &configuration, &desk, &site);
+    if world.outside == Outside::Open {
+        let listener = crate::control::listen(&configuration.store.folder)
+            .map_err(machine("the control socket can't be made in the store's folder"))?;
+        let desk = Rc::clone(&desk);
+        tasks.once(crate::control::serve(listener, desk));
+    }
+    tracing::info!(site = %site.name, meters = configuration.plant.meters.len(), "watching");
+    let context = DigestContext::new(&plan, &configuration.timezone);
+    let result = tokio::select! {
+        biased;
+        () = stop => Ok(()),
+        result = tasks.supervise() => result,
+        () = every_second(&desk, &world.keeper, &configuration, &context, world.outside) => Ok(()),
+        _ = &mut settling => Ok(()),
+    };
+    tracing::info!("ending");
+    settling.abort();
+    desk.store_all().await;
+    if world.outside == Outside::Open {
+        tokio::time::sleep(LAST_LETTERS).await;
+    }
+    tasks.stop().await;
+    result
+}
+
+async fn site_of(keeper: &Keeper, configuration: &Configuration) -> Result<Site, RunError> {
+    let book = keeper.ask(|store| store.book().to_owned()).await?;
+    Ok(Site {
+        name: configuration.plant.site.clone(),
+        zone: jiff::tz::TimeZone::get(&configuration.timezone).unwrap_or(jiff::tz::TimeZone::UTC),
+        book,
+        topics: configuration.tell.topics.clone(),
+    })
+}
+
+async fn build_engine(
+    keeper: &Keeper,
+    configuration: &Configuration,
+    plan: &Arc<Plan>,
+    site: &Site,
+) -> Result<Engine, RunError> {
+    let (plan, site) = (Arc::clone(plan), site.clone());
+    let channels = configuration.plant.channels.clone();
+    let engine = keeper.ask(move |store| {
+        let open = store.open_alerts()?;
+        let told: HashSet<String> =
+            open.into_iter().filter(|one| one.priority > Priority::Journal).map(|one| one.alert).collect();
+        let mut gathered = Gathered::new(&plan, site, channels, told);
+        let restored = restore(store, &plan, &mut gathered)?;
+        tracing::info!(inputs = restored.replayed, "went on from the last snapshot");
+        Ok::<_, StoreError>(Engine::new(restored.monitor, gathered, restored.number, restored.batch))
+    });
+    Ok(engine.await??)
+}
+
+fn start_acquiring(
+    tasks: &mut Tasks,
+    world: &World,
+    configuration: &Configuration,
+    plan: &Plan,
+    desk: &Rc<Desk>,
+) -> Result<(), RunError> {
+    let mut polled = Vec::new();
+    let mut told = Vec::new();
+    for (index, (source, meter)) in configuration.sources.iter().zip(&configuration.plant.meters).enumerate()
+    {
+        let (id, name) = (MeterId(index as u32), meter.name.clone());
+        debug_assert!(plan.meter(id).is_some_and(|planned| planned.name == name));
+        match source {
+            SourceSpec::Modbus(spec) => polled.push(PolledMeter { meter: id, name, spec: spec.clone() }),
+            SourceSpec::Mqtt(spec) => {
+                told.push(ToldMeter { meter: id, name, every: meter.every, spec: spec.clone() })
+            }
+            SourceSpec::Logged => {}
+        }
+    }
+    let origin = Instant::now();
+    for gateway in gateways(polled) {
+        let (desk, dial) = (Rc::clone(desk), Rc::clone(&world.dial));
+        tasks.always(move || {
+            run_gateway(Rc::clone(&gateway), Rc::clone(&desk) as Rc<dyn Sink>, Rc::clone(&dial), origin)
+        });
+    }
+    if let (false, Some(broker)) = (told.is_empty(), &configuration.broker) {
+        // Compiled once here so that a bad pointer is an error now, not in a task.
+        Intake::new(Rc::clone(desk) as Rc<dyn Sink>, &told)?;
+        let (desk, broker) = (Rc::clone(desk), broker.clone());
+        tasks.always(move || {
+            let sink = Rc::clone(&desk) as Rc<dyn Sink>;
+            let (broker, intake) = (broker.clone(), Intake::new(Rc::clone(&sink), &told));
+            async move {
+                if let Ok(intake) = intake {
+                    run_mqtt(sink, broker, intake).await;
+                }
+            }
+        });
+    }
+    Ok(())
+}
+
+fn start_telling(
+    tasks: &mut Tasks,
+    couriers: Vec<Box<dyn Courier>>,
+    outside: Outside,
+    keeper: &Keeper,
+    configuration: &Configuration,
+    desk: &Rc<Desk>,
+    site: &Site,
+) {
+    let outbox: Rc<dyn Outbox> = Rc::new(KeptOutbox::new(keeper.clone(), site.clone()));
+    let sink = Rc::clone(desk) as Rc<dyn Sink>;
+    let pump =
+        |courier: Box<dyn Courier>| Pump::new(courier, Rc::clone(&outbox), Rc::clone(&sink), desk.letters());
+    for courier in couriers {
+        tasks.once(pump(courier).run());
+    }
+    if outside == Outside::Closed {
+        return;
+    }
+    tasks.once(pump(Box::new(LogCourier)).run());
+    if let Some(path) = &configuration.tell.file {
+        tasks.once(pump(Box::new(FileCourier::new(path.clone()))).run());
+    }
+    if let (true, Some(broker)) = (configuration.tell.mqtt, &configuration.broker) {
+        let login = broker.username.clone().map(|name| {
+            (name, broker.password.as_ref().map(|secret| secret.expose().to_owned()).unwrap_or_default())
+        });
+        let settings = MqttSettings {
+            address: broker.address.clone(),
+            client: broker.client.clone(),
+            login,
+            topics: configuration.tell.topics.clone(),
+            zone: site.zone.clone(),
+            heartbeat: Duration::from_millis(configuration.tell.heartbeat.0.max(1000).unsigned_abs()),
+            patience: PATIENCE,
+        };
+        let courier = MqttCourier::start(settings, Rc::clone(&outbox), Rc::clone(&sink));
+        let link = courier.link();
+        tasks.once(pump(Box::new(courier)).with_link(link).run());
+    }
+}
+
+/// What each second brings, and now and then a look at old rows and at the digest.
+async fn every_second(
+    desk: &Rc<Desk>,
+    keeper: &Keeper,
+    configuration: &Rc<Configuration>,
+    context: &DigestContext,
+    outside: Outside,
+) {
+    let mut ticks = interval(Duration::from_secs(1));
+    ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
+    let folder: Option<PathBuf> = (outside == Outside::Open).then(|| configuration.digest.folder.clone());
+    for second in 0u64.. {
+        ticks.tick().await;
+        desk.second();
+        if second % SWEEP_EVERY == 0 {
+            sweep(keeper.clone(), desk.now());
+            crate::digest::making::look(
+                keeper.clone(),
+                context.clone(),
+                configuration.digest.at,
+                folder.clone(),
+                desk.now(),
+            );
+        }
+    }
+}
+
+fn sweep(keeper: Keeper, now: kvarden_core::time::EventTime) {
+    tokio::task::spawn_local(async move {
+        match keeper.ask(move |store| store.sweep(now, SNAPSHOT_EVERY)).await {
+            Ok(Err(error)) => tracing::warn!(%error, "old rows could not be removed"),
+            Ok(Ok(_)) | Err(_) => {}
+        }
+    });
+}
+
+/// Tasks that are looked after: one that ends is started again or ends the daemon.
+#[derive(Default)]
+struct Tasks {
+    running: JoinSet<()>,
+}
+
+impl Tasks {
+    /// A task that is started again when it ends, by a panic or otherwise.
+    fn always<F: Future<Output = ()> + 'static>(&mut self, start: impl Fn() -> F + 'static) {
+        self.running.spawn_local(async move {
+            for _ in 0..MOST_RESTARTS {
+                if let Err(error) = tokio::task::spawn_local(start()).await {
+                    if error.is_cancelled() {
+                        return;
+                    }
+                    tracing::error!(%error, "a part of the program ended with a panic; it is started again");
+                }
+                tokio::time::sleep(START_AGAIN).await;
+            }
+        });
+    }
+
+    /// A task that runs as long as the daemon.
+    fn once(&mut self, task: impl Future<Output = ()> + 'static) {
+        self.running.spawn_local(task);
+    }
+
+    /// Returns only when a task ended that should not have.
+    async fn supervise(&mut self) -> Result<(), RunError> {
+        match self.running.join_next().await {
+            // A site whose meters are all logged files and that tells nobody has nothing to look after.
+            None => std::future::pending().await,
+            Some(ended) => {
+                if let Err(error) = ended {
+                    tracing::error!(%error, "a part of the program ended with a panic");
+                }
+                Err(RunError::TooManyRestarts)
+            }
+        }
+    }
+
+    async fn stop(mut self) {
+        self.running.shutdown().await;
+    }
+}

@@ -1,0 +1,225 @@
+//! The digest of a day as plain text: what an engineer reads with coffee. A pure function of the frozen day.
+
+use super::time::{duration, durations, moment};
+use super::{advice, subject};
+use crate::digest::FrozenDay;
+use kvarden_core::digest::{AlarmDay, CHATTERING, DayFigures, FLOOD, MeterDay, RecurrenceDay, SeriesDay};
+use kvarden_core::measurand::{Measurand, Quantity};
+use kvarden_core::plant::Priority;
+use kvarden_core::time::EventTime;
+use std::fmt::Write;
+
+/// Text is broken at this width, so that it reads on a phone and prints on paper.
+const WIDTH: usize = 78;
+
+/// The measurands whose day is told, in this order; the rest stands in the JSON form.
+const TOLD: &[Measurand] = &[
+    Measurand::LoadingKva,
+    Measurand::LoadingPhase,
+    Measurand::Current,
+    Measurand::NeutralCurrent,
+    Measurand::VoltageUnbalance,
+    Measurand::CurrentUnbalance,
+    Measurand::VoltageLl,
+    Measurand::VoltageLn,
+    Measurand::VoltageThd,
+    Measurand::CurrentThd,
+    Measurand::Winding,
+    Measurand::WindingRise,
+    Measurand::Termination,
+    Measurand::TerminationRise,
+    Measurand::Ambient,
+];
+
+/// The whole digest.
+pub fn digest(day: &FrozenDay) -> String {
+    let mut text = String::new();
+    let zone = jiff::tz::TimeZone::get(&day.timezone).unwrap_or(jiff::tz::TimeZone::UTC);
+    let page = Page { figures: &day.figures, zone };
+    let date = day.date.strftime("%A %d %B %Y");
+    let _ = writeln!(text, "{}: digest of {date}", day.site);
+    let _ = writeln!(
+        text,
+        "Times are local ({}). Figures are over what was measured, with the share beside.",
+        day.timezone
+    );
+    page.in_short(&mut text);
+    page.alarms(&mut text);
+    page.recurrences(&mut text);
+    for transformer in &day.transformers {
+        page.transformer(transformer, &mut text);
+    }
+    let _ = writeln!(text, "\nBefore anyone acts on this");
+    paragraph(&mut text, advice::caution_in_full());
+    let _ = writeln!(text, "\nWhat meters can't see");
+    paragraph(&mut text, NOT_SEEN);
+    text
+}
+
+/// What no meter shows, said wherever nothing may have been found.
+const NOT_SEEN: &str = "Insulation resistance, partial discharge, turns ratio, moisture, and a hot lug that has no \
+    sensor. A quiet digest does not say that a transformer is sound.";
+
+struct Page<'a> {
+    figures: &'a DayFigures,
+    zone: jiff::tz::TimeZone,
+}
+
+impl Page<'_> {
+    fn clock(&self, at: EventTime) -> String {
+        moment(at, self.figures.from, &self.zone)
+    }
+
+    fn in_short(&self, text: &mut String) {
+        let _ = writeln!(text, "\nIn short");
+        let count = |priority| self.figures.alarms.iter().filter(|alarm| alarm.priority == priority).count();
+        let said: Vec<String> = [Priority::Urgent, Priority::High, Priority::Low, Priority::Journal]
+            .into_iter()
+            .filter(|priority| count(*priority) > 0)
+            .map(|priority| format!("{} {}", count(priority), priority.key()))
+            .collect();
+        let alarms = if said.is_empty() { "none".to_owned() } else { said.join(", ") };
+        let _ = writeln!(text, "  Alarms that held at some time: {alarms}.");
+        let standing = self.figures.alarms.iter().filter(|alarm| alarm.standing).count();
+        let _ = writeln!(text, "  Still standing at the end of the day: {standing}.");
+        let times: u32 = self.figures.recurrences.iter().map(|one| one.times).sum();
+        let _ = writeln!(text, "  Short excursions that came and went: {times}.");
+        let most = self.figures.most_in_ten_minutes;
+        if most > FLOOD.0 {
+            let _ = writeln!(text, "  Alarm flood: {most} alarms rose within ten minutes.");
+        }
+        let least = self.figures.meters.iter().min_by(|one, other| one.measured.total_cmp(&other.measured));
+        if let Some(least) = least {
+            let _ =
+                writeln!(text, "  Least measured: {}, {} of the day.", least.meter, percent(least.measured));
+        }
+    }
+
+    fn alarms(&self, text: &mut String) {
+        if self.figures.alarms.is_empty() {
+            return;
+        }
+        let _ = writeln!(text, "\nAlarms, the most pressing first");
+        for alarm in &self.figures.alarms {
+            self.alarm(alarm, text);
+        }
+    }
+
+    fn alarm(&self, alarm: &AlarmDay, text: &mut String) {
+        let what = subject::alarm(&alarm.subject, alarm.rule);
+        let _ = writeln!(text, "  {:8}{}", alarm.priority.key().to_uppercase(), what);
+        let mut said = match alarm.times {
+            0 => format!("since {}", self.clock(alarm.first)),
+            1 => format!("once, at {}", self.clock(alarm.first)),
+            times => format!("{times} times, first at {}", self.clock(alarm.first)),
+        };
+        let _ = write!(said, ", held {}", duration(alarm.held));
+        let quantity = subject::quantity(&alarm.subject);
+        if let (Some(quantity), Some(peak)) = (quantity, alarm.peak) {
+            let _ = write!(said, ", peak {}", value(quantity, peak));
+        }
+        if let (Some(quantity), Some(setpoint)) = (quantity, alarm.setpoint) {
+            let _ = write!(said, " (limit {})", value(quantity, setpoint));
+        }
+        if alarm.standing {
+            said.push_str(", still standing");
+        }
+        if alarm.chattering {
+            let _ = write!(said, ", chattering ({} or more in a minute)", CHATTERING.0);
+        }
+        let _ = writeln!(text, "          {said}");
+    }
+
+    fn recurrences(&self, text: &mut String) {
+        if self.figures.recurrences.is_empty() {
+            return;
+        }
+        let _ = writeln!(text, "\nCame and went (short excursions past the first limit)");
+        for one in &self.figures.recurrences {
+            self.recurrence(one, text);
+        }
+    }
+
+    fn recurrence(&self, one: &RecurrenceDay, text: &mut String) {
+        let Some(quantity) = subject::quantity(&one.subject) else { return };
+        let times = if one.times == 1 { "once".to_owned() } else { format!("{} times", one.times) };
+        let _ = writeln!(
+            text,
+            "  {}: {times}, {} each",
+            subject::words(&one.subject),
+            durations(one.shortest, one.longest)
+        );
+        let _ = writeln!(
+            text,
+            "          between {} and {}, peak {} (limit {})",
+            self.clock(one.first),
+            self.clock(one.last),
+            value(quantity, one.peak),
+            value(quantity, one.setpoint)
+        );
+        let most = one.by_hour.iter().map(|(_, count)| *count).max().unwrap_or(1).max(1);
+        for (hour, count) in &one.by_hour {
+            let bar = "#".repeat((*count as usize * 40).div_ceil(most as usize));
+            let _ = writeln!(text, "          {hour:02} h {count:>5}  {bar}");
+        }
+    }
+
+    fn transformer(&self, name: &str, text: &mut String) {
+        let _ = writeln!(text, "\n{name}");
+        for meter in self.figures.meters.iter().filter(|meter| meter.transformer == name) {
+            self.meter(meter, text);
+        }
+    }
+
+    fn meter(&self, meter: &MeterDay, text: &mut String) {
+        let of = meter.feeder.as_ref().filter(|feeder| **feeder != meter.meter);
+        let of = of.map(|feeder| format!(" (feeder {feeder})")).unwrap_or_default();
+        let _ = writeln!(text, "  {}{of}: measured {} of the day", meter.meter, percent(meter.measured));
+        for measurand in TOLD {
+            for series in meter.series.iter().filter(|series| series.quantity.what == *measurand) {
+                self.series(meter, series, text);
+            }
+        }
+    }
+
+    fn series(&self, meter: &MeterDay, series: &SeriesDay, text: &mut String) {
+        let quantity = series.quantity;
+        let share = if (meter.measured - series.measured).abs() > 0.01 {
+            format!("  ({} measured)", percent(series.measured))
+        } else {
+            String::new()
+        };
+        let name = subject::quantity_words(quantity);
+        let low = if matches!(quantity.what, Measurand::VoltageLl | Measurand::VoltageLn) {
+            format!("  least {} at {}", value(quantity, series.min), self.clock(series.min_at))
+        } else {
+            format!("  mean {}", value(quantity, series.mean))
+        };
+        let peak = format!("peak {} at {}", value(quantity, series.max), self.clock(series.max_at));
+        let _ = writeln!(text, "    {name:<38} {peak}{low}{share}");
+    }
+}
+
+fn value(quantity: Quantity, value: f64) -> String {
+    let facts = quantity.what.facts();
+    let unit = facts.unit.symbol();
+    let space = if unit.is_empty() { "" } else { " " };
+    format!("{value:.*}{space}{unit}", usize::from(facts.decimals))
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.0} %", 100.0 * share)
+}
+
+fn paragraph(text: &mut String, words: &str) {
+    let mut line = String::from(" ");
+    for word in words.split_whitespace() {
+        if line.chars().count() + 1 + word.chars().count() > WIDTH {
+            let _ = writeln!(text, "{line}");
+            line = String::from(" ");
+        }
+        line.push(' ');
+        line.push_str(word);
+    }
+    let _ = writeln!(text, "{line}");
+}

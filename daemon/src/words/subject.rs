@@ -1,0 +1,52 @@
+//! What an alarm is about, in words for lists and tables.
+
+use super::text::named;
+use kvarden_core::input::Part;
+use kvarden_core::measurand::Quantity;
+use kvarden_core::output::{Matter, Rule, Subject};
+use kvarden_core::plant::Bound;
+
+/// The quantity, where it is about one.
+pub fn quantity(subject: &Subject) -> Option<Quantity> {
+    match subject.matter {
+        Matter::Quantity(quantity) => Some(quantity),
+        Matter::Meter | Matter::Part(_) => None,
+    }
+}
+
+/// A quantity with its place: `current phase B`.
+pub fn quantity_words(quantity: Quantity) -> String {
+    named(quantity)
+}
+
+/// Where and what: `T2, MP-3: voltage unbalance`.
+pub fn words(subject: &Subject) -> String {
+    let place = [&subject.transformer, &subject.feeder, &subject.meter].into_iter().flatten();
+    let mut names: Vec<&str> = Vec::new();
+    for name in place {
+        if !names.contains(&name.as_str()) {
+            names.push(name);
+        }
+    }
+    let what = match &subject.matter {
+        Matter::Quantity(quantity) => named(*quantity),
+        Matter::Meter => "meter".to_owned(),
+        Matter::Part(Part::Broker) => "link to the broker".to_owned(),
+        Matter::Part(Part::Store) => "store".to_owned(),
+        Matter::Part(Part::Channel(name)) => format!("channel {name}"),
+    };
+    if names.is_empty() { what } else { format!("{}: {what}", names.join(", ")) }
+}
+
+/// Where, what and by which rule: `T2, MP-3: voltage unbalance, comes and goes`.
+pub fn alarm(subject: &Subject, rule: Rule) -> String {
+    let rule = match rule {
+        Rule::Level { bound: Bound::High, level } => format!("above limit {level}"),
+        Rule::Level { bound: Bound::Low, level } => format!("below low limit {level}"),
+        Rule::Recurrence { .. } => "comes and goes".to_owned(),
+        Rule::Silent { .. } => "gives no values".to_owned(),
+        Rule::Frozen => "values stand still".to_owned(),
+        Rule::Broken => "does not work".to_owned(),
+    };
+    format!("{} {rule}", words(subject))
+}
