@@ -100,7 +100,7 @@ fn log(
     })
 }
 
-fn meter(value: Value<'_>, meters: &[Meter]) -> Result<usize, Fault> {
+fn meter(value: &Value<'_>, meters: &[Meter]) -> Result<usize, Fault> {
     let known: Vec<(&str, usize)> = meters.iter().map(|meter| meter.name.as_str()).zip(0..).collect();
     let given = text(value)?;
     known.iter().find(|(name, _)| *name == given).map(|(_, index)| *index).ok_or_else(|| {
@@ -130,7 +130,10 @@ fn column(
     let column = s.required("column", "\"Ua\"", text);
     if let Some(column) = column.as_ref().filter(|column| !is_new(heads, (*column).clone())) {
         let message = format!("the column \"{column}\" is used twice");
-        s.fault("column", Fault::new(message, "used before", "give each quantity, and the time, a column of its own"));
+        s.fault(
+            "column",
+            Fault::new(message, "used before", "give each quantity, and the time, a column of its own"),
+        );
     }
     let quantity = quantity(s, quantities);
     let own = Conversion { factor: 1.0, offset: 0.0 };
@@ -146,7 +149,7 @@ fn column(
 }
 
 /// How the written unit becomes the measurand's own.
-fn unit(value: Value<'_>, what: Option<Measurand>) -> Result<Conversion, Fault> {
+fn unit(value: &Value<'_>, what: Option<Measurand>) -> Result<Conversion, Fault> {
     let Some(what) = what else { return Err(Fault::Elsewhere) };
     let units = fitting(what.facts().unit);
     let names: Vec<&str> = units.iter().map(|(name, _)| *name).collect();

@@ -31,6 +31,11 @@ impl Document {
     }
 
     fn syntax(&self, error: &toml::de::Error) -> Problem {
+        let help = if error.message() == "duplicate key" {
+            "keep one of the two lines"
+        } else {
+            "write `key = value`; texts stand in double quotes, tables in { } or under a [heading]"
+        };
         let end = self.shown.len();
         let at = error.span().unwrap_or(end..end);
         self.problem(
@@ -38,7 +43,7 @@ impl Document {
             Words {
                 message: format!("this is not TOML: {}", error.message()),
                 label: "here".to_owned(),
-                help: "write `key = value`; texts stand in double quotes, tables in { } or under a [heading]".to_owned(),
+                help: help.to_owned(),
                 follows: false,
             },
         )
@@ -79,7 +84,9 @@ impl Document {
                 || whole
                 || !(problem.follows() || self.broken_lines.contains(&problem.line()))
         }));
-        syntax.sort_by_key(|problem| (problem.file() != self.name, problem.file().to_owned(), problem.span().start));
+        syntax.sort_by_key(|problem| {
+            (problem.file() != self.name, problem.file().to_owned(), problem.span().start)
+        });
         syntax
     }
 }

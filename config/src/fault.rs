@@ -37,17 +37,28 @@ pub(crate) fn listed<T: Display>(names: impl IntoIterator<Item = T>) -> String {
 /// The known name that was most likely meant, if one is near enough.
 pub(crate) fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = given.to_lowercase();
-    let far = given.chars().count().max(3) / 3 + 1;
+    let length = lower.chars().count();
     known
         .into_iter()
-        .map(|name| (strsim::damerau_levenshtein(&lower, &name.to_lowercase()), name))
-        .filter(|(distance, _)| *distance <= far)
+        .map(|name| (distance(&lower, &name.to_lowercase()), name))
+        .filter(|(distance, name)| {
+            *distance <= (length / 3).max(1) && *distance < length.max(name.chars().count())
+        })
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, name)| name)
 }
 
+/// How many slips part two words; a word that only lacks its end or its beginning is one slip away.
+fn distance(given: &str, known: &str) -> usize {
+    const TELLING: usize = 4; // Fewer letters begin too many words.
+    if given != known && given.len() >= TELLING && (known.starts_with(given) || known.ends_with(given)) {
+        return 1;
+    }
+    strsim::damerau_levenshtein(given, known)
+}
+
 /// "Did you mean …?" and what is allowed.
-pub(crate) fn suggest<'a>(given: &str, known: &[&'a str]) -> String {
+pub(crate) fn suggest(given: &str, known: &[&str]) -> String {
     match nearest(given, known.iter().copied()) {
         Some(name) => format!("did you mean \"{name}\"? Allowed: {}", listed(known)),
         None => format!("allowed: {}", listed(known)),
@@ -62,6 +73,9 @@ mod tests {
     fn a_slip_of_the_pen_finds_its_name_and_a_stranger_finds_none() {
         assert_eq!(nearest("on_dely", ["on_delay", "off_delay"]), Some("on_delay"));
         assert_eq!(nearest("t2", ["T1", "T2"]), Some("T2"));
+        assert_eq!(nearest("password", ["username", "password_file"]), Some("password_file"));
+        assert_eq!(nearest("Denver", ["America/Boise", "America/Denver"]), Some("America/Denver"));
+        assert_eq!(nearest("N", ["A", "B", "C"]), None);
         assert_eq!(nearest("colour", ["on_delay", "off_delay"]), None);
     }
 

@@ -26,6 +26,7 @@ pub use keys::{SECTIONS, Shape};
 pub use main_file::{load, parse};
 pub use problem::{Problem, render};
 pub use settings::{
-    BrokerSpec, Configuration, DigestSpec, JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec, NumberKind,
-    RegisterPoint, Registers, Secret, SourceSpec, StoreSpec, TellSpec, TimeField, TimeForm, WordOrder,
+    BrokerSpec, Configuration, DigestSpec, JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec,
+    NumberKind, RegisterPoint, Registers, Secret, SourceSpec, StoreSpec, TellSpec, TimeField, TimeForm,
+    WordOrder,
 };

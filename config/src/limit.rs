@@ -3,7 +3,7 @@
 use crate::fault::Fault;
 use crate::keys::{LEVEL, RECURS, WHEN};
 use crate::names::{Names, find};
-use crate::section::{Section, Value};
+use crate::section::{Optional, Section, Value};
 use crate::site::Nameplate;
 use crate::values::{LONGEST, choice, measurand, number, place_of, priority, span, whole, yes_or_no};
 use kvarden_core::alarm::recurrence::MOST_TIMES;
@@ -11,7 +11,9 @@ use kvarden_core::defaults::{Rating, default_limits};
 use kvarden_core::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
-use kvarden_core::plant::{AppliesTo, Bound, Condition, Cooling, Level, Limit, Meter, Priority, Recurs, SideOf, Target};
+use kvarden_core::plant::{
+    AppliesTo, Bound, Condition, Cooling, Level, Limit, Meter, Priority, Recurs, SideOf, Target,
+};
 use kvarden_core::time::Span;
 use std::ops::Range;
 use toml::de::DeValue;
@@ -43,15 +45,16 @@ pub(crate) fn limit(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<Li
     let over = s.optional("over", span(SHORTEST_WINDOW..=LONGEST));
     let on_delay = s.optional("on_delay", span(Span::ZERO..=LONGEST));
     let judged = is_judged(s);
-    let levels = levels(s, on, over.flatten(), on_delay.flatten());
+    let mut setpoints = Vec::new();
+    let levels = levels(s, on, (over.flatten(), on_delay.flatten()), &mut setpoints);
     let deadband = or_if(s, judged, "deadband", "0.3", deadband_range(on));
     let off_delay = or_if(s, judged, "off_delay", "\"2m\"", span(Span::ZERO..=LONGEST));
     let when = s.table("when", &WHEN, condition);
     let recurs = recurs(s, on, bound);
     let latch = s.or("latch", false, yes_or_no);
-    if let (Some(on), Some(bound), Some(levels)) = (on, bound, &levels) {
-        check_ladder(s, bound, levels);
-        check_deadband(s, on, bound, levels, deadband);
+    if let (Some(on), Some(bound)) = (on, bound) {
+        check_ladder(s, bound, levels.as_deref().unwrap_or_default());
+        check_deadband(s, on, bound, &setpoints, deadband);
     }
     let (Some(on), Some(of), Some(place), Some(bound)) = (on, of, place, bound) else { return None };
     check_new(s, context, (on, of, place, bound));
@@ -83,12 +86,12 @@ fn or_if<T: Default>(
     needed: bool,
     key: &str,
     example: &str,
-    read: impl FnOnce(Value<'_>) -> Result<T, Fault>,
+    read: impl FnOnce(&Value<'_>) -> Result<T, Fault>,
 ) -> Option<T> {
     if needed { s.required(key, example, read) } else { s.or(key, T::default(), read) }
 }
 
-fn applies_to(value: Value<'_>, context: &Context<'_>) -> Result<AppliesTo, Fault> {
+fn applies_to(value: &Value<'_>, context: &Context<'_>) -> Result<AppliesTo, Fault> {
     let (kind, index) = find(&[context.transformers, context.feeders, context.meters], value)?;
     Ok(match kind {
         0 => AppliesTo::Transformer(index),
@@ -99,7 +102,12 @@ fn applies_to(value: Value<'_>, context: &Context<'_>) -> Result<AppliesTo, Faul
 
 type Placed = (Level, Range<usize>);
 
-fn levels(s: &mut Section<'_>, on: Option<Measurand>, over: Option<Span>, on_delay: Option<Span>) -> Option<Vec<Placed>> {
+fn levels(
+    s: &mut Section<'_>,
+    on: Option<Measurand>,
+    (over, on_delay): (Option<Span>, Option<Span>),
+    setpoints: &mut Vec<f64>,
+) -> Option<Vec<Placed>> {
     if !s.has("levels") {
         let help = "add them, for example: levels = [{ setpoint = 3.0, priority = \"high\" }]; levels = [] means not judged";
         s.missing("a limit needs `levels`".to_owned(), help.to_owned());
@@ -108,6 +116,7 @@ fn levels(s: &mut Section<'_>, on: Option<Measurand>, over: Option<Span>, on_del
     let has_delay = s.has("on_delay");
     let levels = s.tables("levels", &LEVEL, |s| {
         let setpoint = s.required("setpoint", "3.0", number_of(on));
+        setpoints.extend(setpoint);
         let priority = s.required("priority", "\"high\"", priority);
         let own_delay = s.optional("on_delay", span(Span::ZERO..=LONGEST));
         let over = s.or("over", over, |value| span(SHORTEST_WINDOW..=LONGEST)(value).map(Some));
@@ -115,7 +124,12 @@ fn levels(s: &mut Section<'_>, on: Option<Measurand>, over: Option<Span>, on_del
             let help = "add on_delay = \"60s\" to the limit, for all its levels, or to this level";
             s.missing("this level has no `on_delay`, and its limit has none".to_owned(), help.to_owned());
         }
-        let level = Level { setpoint: setpoint?, priority: priority?, on_delay: own_delay?.or(on_delay)?, over: over? };
+        let level = Level {
+            setpoint: setpoint?,
+            priority: priority?,
+            on_delay: own_delay?.or(on_delay)?,
+            over: over?,
+        };
         Some((level, s.place("setpoint")))
     });
     if levels.len() > MOST_LEVELS {
@@ -126,12 +140,12 @@ fn levels(s: &mut Section<'_>, on: Option<Measurand>, over: Option<Span>, on_del
 }
 
 /// A value that the measurand can have.
-fn number_of(on: Option<Measurand>) -> impl Fn(Value<'_>) -> Result<f64, Fault> {
+fn number_of(on: Option<Measurand>) -> impl Fn(&Value<'_>) -> Result<f64, Fault> {
     let (low, high) = on.map_or((-1e9, 1e9), |on| on.facts().range);
     number(low..=high, on.map_or("", |on| on.facts().unit.symbol()))
 }
 
-fn deadband_range(on: Option<Measurand>) -> impl Fn(Value<'_>) -> Result<f64, Fault> {
+fn deadband_range(on: Option<Measurand>) -> impl Fn(&Value<'_>) -> Result<f64, Fault> {
     move |value| {
         let unit = on.map_or("", |on| on.facts().unit.symbol());
         let written = value.written.clone();
@@ -139,7 +153,8 @@ fn deadband_range(on: Option<Measurand>) -> impl Fn(Value<'_>) -> Result<f64, Fa
         if deadband > 0.0 {
             return Ok(deadband);
         }
-        let help = "give a value above 0 and below the setpoint: without it an alarm comes and goes with each value";
+        let help =
+            "give a value above 0 and below the setpoint: without it an alarm comes and goes with each value";
         Err(Fault::new(format!("`deadband` is {written}, not above 0"), "this value", help))
     }
 }
@@ -149,43 +164,70 @@ fn check_ladder(s: &mut Section<'_>, bound: Bound, levels: &[Placed]) {
         let [(milder, _), (level, at)] = pair else { continue };
         let way = if bound == Bound::High { "above" } else { "below" };
         if !bound.is_past(level.setpoint, milder.setpoint) && level.over == milder.over {
-            let message = format!("`setpoint` is {}, not {way} {} of the level before", level.setpoint, milder.setpoint);
+            let message = format!(
+                "`setpoint` is {}, not {way} {} of the level before",
+                level.setpoint, milder.setpoint
+            );
             let help = "write the mildest level first; each further one lies beyond it";
             s.fault_at(at.clone(), Fault::new(message, "not beyond", help));
         }
         if level.priority < milder.priority {
             let (high, low) = (level.priority.key(), milder.priority.key());
-            let message = format!("the level at {} is {high}, less than the {low} of the level before", level.setpoint);
+            let message =
+                format!("the level at {} is {high}, less than the {low} of the level before", level.setpoint);
             let help = "a level further out suppresses the milder one, so give it at least the same priority";
             s.fault_at(at.clone(), Fault::new(message, "less urgent", help));
         }
     }
 }
 
-fn check_deadband(s: &mut Section<'_>, on: Measurand, bound: Bound, levels: &[Placed], deadband: Option<f64>) {
+fn check_deadband(
+    s: &mut Section<'_>,
+    on: Measurand,
+    bound: Bound,
+    setpoints: &[f64],
+    deadband: Option<f64>,
+) {
     let Some(deadband) = deadband.filter(|_| s.has("deadband")) else { return };
     let (low, high) = on.facts().range;
-    let unit = on.facts().unit.symbol();
-    let stuck = levels.iter().map(|(level, _)| level.setpoint).find(|setpoint| match bound {
-        Bound::High => setpoint - deadband <= low || (*setpoint > 0.0 && deadband >= *setpoint),
-        Bound::Low => setpoint + deadband >= high,
+    let unit = match on.facts().unit.symbol() {
+        "" => String::new(),
+        symbol => format!(" {symbol}"),
+    };
+    let stuck = setpoints.iter().find(|setpoint| match bound {
+        Bound::High => *setpoint - deadband <= low || (**setpoint > 0.0 && deadband >= **setpoint),
+        Bound::Low => *setpoint + deadband >= high,
     });
     let Some(setpoint) = stuck else { return };
-    let fault = if bound == Bound::High && setpoint > 0.0 {
-        let message = format!("deadband {deadband} {unit} is not smaller than setpoint {setpoint} {unit}, so the alarm could never clear");
+    let fault = if bound == Bound::High && *setpoint > 0.0 {
+        let message = format!(
+            "deadband {deadband}{unit} is not smaller than setpoint {setpoint}{unit}, so the alarm could never clear"
+        );
         Fault::new(message, "this deadband", format!("give `deadband` a value above 0 and below {setpoint}"))
     } else {
-        let message = format!("deadband {deadband} {unit} reaches past what {} can be, so the alarm could never clear", on.key());
-        Fault::new(message, "this deadband", format!("{} lies between {low} and {high} {unit}: give less", on.key()))
+        let message = format!(
+            "deadband {deadband}{unit} reaches past what {} can be, so the alarm could never clear",
+            on.key()
+        );
+        Fault::new(
+            message,
+            "this deadband",
+            format!("{} lies between {low} and {high}{unit}: give less", on.key()),
+        )
     };
     s.fault("deadband", fault);
 }
 
-fn check_new(s: &mut Section<'_>, context: &mut Context<'_>, key: (Measurand, AppliesTo, Option<Place>, Bound)) {
+fn check_new(
+    s: &mut Section<'_>,
+    context: &mut Context<'_>,
+    key: (Measurand, AppliesTo, Option<Place>, Bound),
+) {
     if crate::names::is_new(&mut context.seen, key) {
         return;
     }
-    let message = format!("there are two {} limits on {} for the same thing and place", key.3.key(), key.0.key());
+    let message =
+        format!("there are two {} limits on {} for the same thing and place", key.3.key(), key.0.key());
     let help = "put all levels into one limit, or tell them apart by `of`, `place` or `side`";
     s.fault("on", Fault::new(message, "limited before", help));
 }
@@ -197,8 +239,11 @@ fn condition(s: &mut Section<'_>) -> Option<Condition> {
         if Quantity::whole(on).is_allowed() {
             return Ok(on);
         }
-        let whole: Vec<&str> =
-            Measurand::ALL.iter().filter(|one| Quantity::whole(**one).is_allowed()).map(|one| one.key()).collect();
+        let whole: Vec<&str> = Measurand::ALL
+            .iter()
+            .filter(|one| Quantity::whole(**one).is_allowed())
+            .map(|one| one.key())
+            .collect();
         let message = format!("`{key}` is {written}, which has one value for each phase");
         Err(Fault::new(message, "this value", format!("allowed: {}", whole.join(", "))))
     });
@@ -207,7 +252,7 @@ fn condition(s: &mut Section<'_>) -> Option<Condition> {
 }
 
 /// Left out it is as in the measurand's default limit; `false` is none.
-fn recurs(s: &mut Section<'_>, on: Option<Measurand>, bound: Option<Bound>) -> Option<Option<Recurs>> {
+fn recurs(s: &mut Section<'_>, on: Option<Measurand>, bound: Option<Bound>) -> Optional<Recurs> {
     if !s.has("recurs") {
         return Some(usual_recurrence(on?, bound?));
     }
@@ -216,7 +261,8 @@ fn recurs(s: &mut Section<'_>, on: Option<Measurand>, bound: Option<Bound>) -> O
         Some(DeValue::Table(_)) => s.table("recurs", &RECURS, recurs_table),
         _ => {
             let message = "`recurs` is neither a table nor false".to_owned();
-            let help = "write { times = 3, within = \"6h\", shortest = \"2s\" }, or false for no recurrence alarm";
+            let help =
+                "write { times = 3, within = \"6h\", shortest = \"2s\" }, or false for no recurrence alarm";
             s.fault("recurs", Fault::new(message, "this value", help));
             None
         }
@@ -247,8 +293,13 @@ fn usual_recurrence(on: Measurand, bound: Bound) -> Option<Recurs> {
     default_limits(on, &rating).into_iter().find(|limit| limit.bound == bound).and_then(|limit| limit.recurs)
 }
 
-/// Limits on neutral currents from `neutral_rating_percent`, where the owner sets none himself.
-pub(crate) fn neutral_limits(plates: &[Nameplate], meters: &[Meter], limits: &[Limit], file: &str) -> Vec<Limit> {
+/// Limits on neutral currents from `neutral_rating_percent`, where the owner sets none.
+pub(crate) fn neutral_limits(
+    plates: &[Nameplate],
+    meters: &[Meter],
+    limits: &[Limit],
+    file: &str,
+) -> Vec<Limit> {
     let mut found = Vec::new();
     for (number, meter) in meters.iter().enumerate() {
         let Target::Transformer(index, SideOf::Secondary) = meter.measures else { continue };
@@ -258,7 +309,11 @@ pub(crate) fn neutral_limits(plates: &[Nameplate], meters: &[Meter], limits: &[L
         if limits.iter().any(|limit| limit.on == Measurand::NeutralCurrent && own.contains(&limit.of)) {
             continue;
         }
-        let rated = if plate.transformer.phases == 1 { rated_current_single_phase } else { rated_current_three_phase };
+        let rated = if plate.transformer.phases == 1 {
+            rated_current_single_phase
+        } else {
+            rated_current_three_phase
+        };
         let rated_a = rated(plate.transformer.kva, plate.transformer.secondary.volts);
         let rating = Rating { rated_a: rated_a.map(|rated| rated * percent / 100.0), ..Rating::default() };
         found.extend(default_limits(Measurand::NeutralCurrent, &rating).into_iter().map(|limit| Limit {

@@ -9,7 +9,9 @@ use crate::meter::{self, Maps, meter};
 use crate::names::Names;
 use crate::problem::Problem;
 use crate::section::Section;
-use crate::services::{broker, digest, digest_default, digest_under, slug, store, store_default, tell, tell_default};
+use crate::services::{
+    broker, digest, digest_default, digest_under, slug, store, store_default, tell, tell_default,
+};
 use crate::settings::Configuration;
 use crate::site::{feeder, site, transformer};
 use kvarden_core::plant::Plant;
@@ -58,7 +60,11 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
     let file = name.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let has_broker = root.has("broker");
 
-    let site = root.required_table("site", "{ name = \"Larkspur Cannery\", timezone = \"America/Denver\" }", &SITE, site);
+    if !root.has("site") {
+        let help = "add [site], and under it a name and a timezone such as \"America/Denver\"";
+        root.missing("there is no [site]: its time zone says when a day begins".to_owned(), help.to_owned());
+    }
+    let site = root.table("site", &SITE, site).flatten();
     let slug = slug(site.as_ref().map_or("", |(name, _)| name));
     let transformers = Names::scan(root, "transformer");
     let feeders = Names::scan(root, "feeder");

@@ -55,7 +55,8 @@ pub(crate) fn json_map(name: &str, text: &str) -> (Option<JsonMap>, Vec<Problem>
     read(name, text, &JSON_MAP, |s| {
         let time = s.table("time", &JSON_TIME, time_field);
         if s.has("wait") && !s.has("time") {
-            let message = "`wait` has no meaning without `time`: readings in order of receipt need none".to_owned();
+            let message =
+                "`wait` has no meaning without `time`: readings in order of receipt need none".to_owned();
             s.fault("wait", Fault::new(message, "this value", "add `time`, or leave `wait` out"));
         }
         let wait = s.or("wait", WAIT, span(Span::ZERO..=LONGEST_WAIT));
@@ -69,7 +70,10 @@ pub(crate) fn json_map(name: &str, text: &str) -> (Option<JsonMap>, Vec<Problem>
             let pointer = pointer?;
             if !is_new(&mut pointers, pointer.clone()) {
                 let message = format!("two points read the same place \"{pointer}\"");
-                s.fault("pointer", Fault::new(message, "used before", "give each point the place of its own value"));
+                s.fault(
+                    "pointer",
+                    Fault::new(message, "used before", "give each point the place of its own value"),
+                );
             }
             Some((quantity?, JsonPoint { pointer, scale: scale?, offset: offset? }))
         });
@@ -111,9 +115,15 @@ pub(crate) fn quantity(s: &mut Section<'_>, seen: &mut Vec<Quantity>) -> Option<
     Some(quantity)
 }
 
-fn whole_points<P>(s: &mut Section<'_>, points: Vec<Option<(Quantity, P)>>) -> Option<(Vec<Quantity>, Vec<P>)> {
+fn whole_points<P>(
+    s: &mut Section<'_>,
+    points: Vec<Option<(Quantity, P)>>,
+) -> Option<(Vec<Quantity>, Vec<P>)> {
     if points.is_empty() {
-        s.missing("the map has no points".to_owned(), "add a [[point]] for each value that the meter gives".to_owned());
+        s.missing(
+            "the map has no points".to_owned(),
+            "add a [[point]] for each value that the meter gives".to_owned(),
+        );
         return None;
     }
     Some(points.into_iter().collect::<Option<Vec<_>>>()?.into_iter().unzip())
@@ -150,18 +160,28 @@ fn register_point(s: &mut Section<'_>, word_order: WordOrder) -> Option<Register
 fn not_taken(s: &mut Section<'_>, point: &RegisterPoint, taken: &mut Vec<(Registers, u32, u32)>) {
     let first = u32::from(point.address);
     let end = first + u32::from(point.kind.registers());
-    let overlaps = |known: &&(Registers, u32, u32)| known.0 == point.registers && first < known.2 && known.1 < end;
+    let overlaps =
+        |known: &&(Registers, u32, u32)| known.0 == point.registers && first < known.2 && known.1 < end;
     if let Some((_, from, to)) = taken.iter().find(overlaps) {
-        let message = format!("`address` is {first}, but register {} is already read by another point", first.max(*from));
-        let help = format!("that point takes registers {from} to {}; u32, i32 and f32 take two registers each", to - 1);
+        let message = format!(
+            "`address` is {first}, but register {} is already read by another point",
+            first.max(*from)
+        );
+        let help = format!(
+            "that point takes registers {from} to {}; u32, i32 and f32 take two registers each",
+            to - 1
+        );
         s.fault("address", Fault::new(message, "overlaps", help));
     }
     taken.push((point.registers, first, end));
 }
 
 fn time_field(s: &mut Section<'_>) -> Option<TimeField> {
-    let forms =
-        [("rfc3339", TimeForm::Rfc3339), ("unix-s", TimeForm::UnixSeconds), ("unix-ms", TimeForm::UnixMillis)];
+    let forms = [
+        ("rfc3339", TimeForm::Rfc3339),
+        ("unix-s", TimeForm::UnixSeconds),
+        ("unix-ms", TimeForm::UnixMillis),
+    ];
     let pointer = s.required("pointer", "\"/t\"", pointer);
     let form = s.required("form", "\"rfc3339\"", choice(&forms));
     Some(TimeField { pointer: pointer?, form: form? })

@@ -6,7 +6,7 @@ use crate::keys::{MEASURES, MODBUS, MQTT};
 use crate::maps::{JsonMap, RegisterMap, json_map, register_map};
 use crate::names::Names;
 use crate::problem::Problem;
-use crate::section::{Section, Value};
+use crate::section::{Optional, Section, Value};
 use crate::settings::{ModbusSpec, MqttSpec, SourceSpec};
 use crate::values::{LONGEST, address, choice, span, span_or_never, text, topic, whole, written_span};
 use kvarden_core::measurand::Quantity;
@@ -61,11 +61,19 @@ pub(crate) fn meter(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<(M
     let (every, origin) = origin(s, own_every, &mut context.maps);
     if s.has("mqtt") && !context.has_broker {
         let help = "add a [broker] with its address, for example: address = \"127.0.0.1:1883\"";
-        s.fault("mqtt", Fault::new("a meter is read by MQTT, but there is no [broker]".to_owned(), "needs a broker", help));
+        s.fault(
+            "mqtt",
+            Fault::new(
+                "a meter is read by MQTT, but there is no [broker]".to_owned(),
+                "needs a broker",
+                help,
+            ),
+        );
     }
     let pace = every.unwrap_or(EVERY);
     let silent_after = s.or("silent_after", SILENT_AFTER.max(pace.times(3)), span(Span(1)..=LONGEST));
-    let frozen_after = s.or("frozen_after", Some(FROZEN_AFTER.max(pace.times(10))), span_or_never(Span(1)..=LONGEST));
+    let frozen_after =
+        s.or("frozen_after", Some(FROZEN_AFTER.max(pace.times(10))), span_or_never(Span(1)..=LONGEST));
     longer_than_a_reading(s, "silent_after", silent_after, every);
     longer_than_a_reading(s, "frozen_after", frozen_after.flatten(), every);
     let origin = origin?;
@@ -82,29 +90,35 @@ pub(crate) fn meter(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<(M
     Some((meter, origin.source))
 }
 
-fn meter_name(value: Value<'_>) -> Result<String, Fault> {
+fn meter_name(value: &Value<'_>) -> Result<String, Fault> {
     let name = text(value)?;
     if name.ends_with(NAME_ACROSS_METERS) {
-        let message = format!("a meter can't be called \"{name}\": what is computed across meters is called so");
+        let message =
+            format!("a meter can't be called \"{name}\": what is computed across meters is called so");
         return Err(Fault::new(message, "kept for the program", "give it another name"));
     }
     Ok(name)
 }
 
 fn longer_than_a_reading(s: &mut Section<'_>, key: &str, after: Option<Span>, every: Option<Span>) {
-    if let (true, Some(after), Some(every)) = (s.has(key), after, every) {
-        if after <= every {
-            let (after, every) = (written_span(after), written_span(every));
-            let message = format!("`{key}` is \"{after}\", not longer than from one reading to the next (\"{every}\")");
-            s.fault(key, Fault::new(message, "too short", format!("write several times \"{every}\"")));
-        }
+    if let (true, Some(after), Some(every)) = (s.has(key), after, every)
+        && after <= every
+    {
+        let (after, every) = (written_span(after), written_span(every));
+        let message =
+            format!("`{key}` is \"{after}\", not longer than from one reading to the next (\"{every}\")");
+        s.fault(key, Fault::new(message, "too short", format!("write several times \"{every}\"")));
     }
 }
 
 fn measures(s: &mut Section<'_>, context: &Context<'_>) -> Option<Target> {
     let transformer = s.optional("transformer", |value| context.transformers.find(value));
     let feeder = s.optional("feeder", |value| context.feeders.find(value));
-    let side = s.or("side", SideOf::Secondary, choice(&[("secondary", SideOf::Secondary), ("primary", SideOf::Primary)]));
+    let side = s.or(
+        "side",
+        SideOf::Secondary,
+        choice(&[("secondary", SideOf::Secondary), ("primary", SideOf::Primary)]),
+    );
     match (s.has("transformer"), s.has("feeder")) {
         (true, true) => {
             let message = "a meter measures a transformer or a feeder, not both".to_owned();
@@ -128,7 +142,7 @@ fn measures(s: &mut Section<'_>, context: &Context<'_>) -> Option<Target> {
 }
 
 /// How often the meter gives values, and its source. `every` may stand on the meter or in the source's table.
-fn origin(s: &mut Section<'_>, own: Option<Option<Span>>, maps: &mut Maps<'_>) -> (Option<Span>, Option<Origin>) {
+fn origin(s: &mut Section<'_>, own: Optional<Span>, maps: &mut Maps<'_>) -> (Option<Span>, Option<Origin>) {
     let mut inner = Some(None);
     let modbus = s.table("modbus", &MODBUS, |s| {
         inner = inner_every(s, own);
@@ -162,7 +176,7 @@ fn origin(s: &mut Section<'_>, own: Option<Option<Span>>, maps: &mut Maps<'_>) -
     (every, origin)
 }
 
-fn inner_every(s: &mut Section<'_>, own: Option<Option<Span>>) -> Option<Option<Span>> {
+fn inner_every(s: &mut Section<'_>, own: Optional<Span>) -> Optional<Span> {
     if s.has("every") && !matches!(own, Some(None)) {
         let message = "`every` is given twice for one meter".to_owned();
         s.fault("every", Fault::new(message, "also on the meter itself", "leave one of the two out"));

@@ -120,7 +120,17 @@ pub fn render(problems: &[Problem]) -> String {
     for problem in problems {
         if handler.render_report(&mut text, problem).is_err() {
             // Writing into a string does not fail; a broken span would, and then the bare words must do.
-            text.push_str(&format!("{}:{}:{}: {problem}\n", problem.file, problem.line, problem.column));
+            let (file, line, column) = (&problem.file, problem.line, problem.column);
+            text.extend([
+                file.as_str(),
+                ":",
+                &line.to_string(),
+                ":",
+                &column.to_string(),
+                ": ",
+                &problem.message,
+                "\n",
+            ]);
         }
         text.push('\n');
     }

@@ -10,6 +10,9 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+/// What may be left out. Nothing outside: it is wrong, and told of. Nothing inside: it is not there.
+pub(crate) type Optional<T> = Option<Option<T>>;
+
 /// A value with its key and the text that stands in the file.
 #[derive(Clone)]
 pub(crate) struct Value<'d> {
@@ -54,7 +57,9 @@ impl<'d> Section<'d> {
                 None => format!("keys here: {}", known.join(", ")),
             };
             let message = format!("there is no key `{name}` in {}", self.shape.name);
-            let words = Words { message, label: "not known here".to_owned(), help, follows: false };
+            // Under a broken heading keys fall to the table before, so a strange one may only follow from that.
+            let follows = help.starts_with("keys");
+            let words = Words { message, label: "not known here".to_owned(), help, follows };
             self.problems.push(self.doc.problem(key.span(), words));
         }
         self.problems
@@ -116,7 +121,12 @@ impl<'d> Section<'d> {
         self.problems.extend(problems);
     }
 
-    fn read<T>(&mut self, value: Value<'d>, at: Range<usize>, read: impl FnOnce(Value<'d>) -> Result<T, Fault>) -> Option<T> {
+    fn read<T>(
+        &mut self,
+        value: &Value<'d>,
+        at: Range<usize>,
+        read: impl FnOnce(&Value<'d>) -> Result<T, Fault>,
+    ) -> Option<T> {
         match read(value) {
             Ok(read) => Some(read),
             Err(fault) => {
@@ -131,25 +141,25 @@ impl<'d> Section<'d> {
         &mut self,
         key: &str,
         example: &str,
-        read: impl FnOnce(Value<'d>) -> Result<T, Fault>,
+        read: impl FnOnce(&Value<'d>) -> Result<T, Fault>,
     ) -> Option<T> {
         let Some((value, at)) = self.value(key) else {
             let message = format!("{} needs `{key}`", self.shape.name);
             self.missing(message, format!("add it, for example: {key} = {example}"));
             return None;
         };
-        self.read(value, at, read)
+        self.read(&value, at, read)
     }
 
     /// A value that may be left out.
     pub(crate) fn optional<T>(
         &mut self,
         key: &str,
-        read: impl FnOnce(Value<'d>) -> Result<T, Fault>,
-    ) -> Option<Option<T>> {
+        read: impl FnOnce(&Value<'d>) -> Result<T, Fault>,
+    ) -> Optional<T> {
         match self.value(key) {
             None => Some(None),
-            Some((value, at)) => self.read(value, at, read).map(Some),
+            Some((value, at)) => self.read(&value, at, read).map(Some),
         }
     }
 
@@ -158,13 +168,17 @@ impl<'d> Section<'d> {
         &mut self,
         key: &str,
         default: T,
-        read: impl FnOnce(Value<'d>) -> Result<T, Fault>,
+        read: impl FnOnce(&Value<'d>) -> Result<T, Fault>,
     ) -> Option<T> {
         Some(self.optional(key, read)?.unwrap_or(default))
     }
 
     /// A list of values; left out it is empty.
-    pub(crate) fn list<T>(&mut self, key: &str, read: impl Fn(Value<'d>) -> Result<T, Fault>) -> Option<Vec<T>> {
+    pub(crate) fn list<T>(
+        &mut self,
+        key: &str,
+        read: impl Fn(&Value<'d>) -> Result<T, Fault>,
+    ) -> Option<Vec<T>> {
         let Some((value, at)) = self.value(key) else { return Some(Vec::new()) };
         let DeValue::Array(items) = value.node else {
             self.fault_at(at, wrong_kind(&value, "a list", "write it in brackets, with commas between"));
@@ -175,7 +189,7 @@ impl<'d> Section<'d> {
             .map(|item| {
                 let at = item.span();
                 let value = Value { node: item.get_ref(), written: self.doc.written(&at), ..value.clone() };
-                self.read(value, at, &read)
+                self.read(&value, at, &read)
             })
             .collect();
         read.into_iter().collect()
@@ -187,7 +201,7 @@ impl<'d> Section<'d> {
         key: &str,
         shape: &'static Shape,
         read: impl FnOnce(&mut Section<'d>) -> Option<T>,
-    ) -> Option<Option<T>> {
+    ) -> Optional<T> {
         let Some((value, at)) = self.value(key) else { return Some(None) };
         let DeValue::Table(table) = value.node else {
             let braces = format!("write it as {{ … }} with these keys: {}", shape.keys.join(", "));
@@ -222,7 +236,12 @@ impl<'d> Section<'d> {
     ) -> Vec<Option<T>> {
         let Some((value, at)) = self.value(key) else { return Vec::new() };
         let DeValue::Array(items) = value.node else {
-            let help = format!("write [[{key}]], with two brackets on each side, or a list in brackets");
+            let help = match shape.name.split_once("]]") {
+                Some((heading, _)) => format!("write {heading}]], with two brackets on each side"),
+                None => {
+                    format!("write {key} = [{{ … }}, {{ … }}] with these keys: {}", shape.keys.join(", "))
+                }
+            };
             self.fault_at(at, wrong_kind(&value, "a list of tables", &help));
             return vec![None];
         };
@@ -262,7 +281,9 @@ impl<'d> Section<'d> {
     /// The tables of a list as they stand, for a first look at their names.
     pub(crate) fn peek(&self, key: &str) -> Vec<&'d DeTable<'d>> {
         match self.node(key) {
-            Some(DeValue::Array(items)) => items.iter().filter_map(|item| item.get_ref().as_table()).collect(),
+            Some(DeValue::Array(items)) => {
+                items.iter().filter_map(|item| item.get_ref().as_table()).collect()
+            }
             _ => Vec::new(),
         }
     }

@@ -2,7 +2,7 @@
 
 use crate::fault::Fault;
 use crate::files::{Files, reason};
-use crate::section::Section;
+use crate::section::{Optional, Section};
 use crate::settings::{BrokerSpec, DigestSpec, Secret, StoreSpec, TellSpec};
 use crate::values::{address, bytes, span, text, time_of_day, topic, yes_or_no};
 use kvarden_core::time::Span;
@@ -39,13 +39,17 @@ pub(crate) fn broker(s: &mut Section<'_>, slug: &str, base: &Path, files: &Files
 }
 
 /// What the file holds is seen by nobody but the broker: it is in no problem and in no `Debug`.
-fn password(s: &mut Section<'_>, base: &Path, files: &Files<'_>) -> Option<Option<Secret>> {
+fn password(s: &mut Section<'_>, base: &Path, files: &Files<'_>) -> Optional<Secret> {
     let Some(written) = s.optional("password_file", text)? else { return Some(None) };
     let path = base.join(&written);
     let fault = match (files.text)(&path) {
         Err(error) => {
             let message = format!("the password file \"{written}\" can't be read: {}", reason(&error));
-            Fault::new(message, "this file", "write the path of a file that holds the password and that this user may read")
+            Fault::new(
+                message,
+                "this file",
+                "write the path of a file that holds the password and that this user may read",
+            )
         }
         Ok(_) if (files.is_open_to_all)(&path) => {
             let message = format!("every user of this machine may read the password file \"{written}\"");
@@ -77,7 +81,12 @@ pub(crate) fn tell(s: &mut Section<'_>, slug: &str, has_broker: bool, base: &Pat
     let topics = s.or("topics", usual.topics, topic);
     let file = s.optional("file", text);
     let heartbeat = s.or("heartbeat", usual.heartbeat, span(Span::seconds(5)..=Span::hours(1)));
-    Some(TellSpec { mqtt: mqtt?, topics: topics?, file: file?.map(|file| base.join(file)), heartbeat: heartbeat? })
+    Some(TellSpec {
+        mqtt: mqtt?,
+        topics: topics?,
+        file: file?.map(|file| base.join(file)),
+        heartbeat: heartbeat?,
+    })
 }
 
 /// Where things are kept.

@@ -29,7 +29,7 @@ pub(crate) fn site(s: &mut Section<'_>) -> Option<(String, String)> {
     Some((name?, zone?))
 }
 
-fn timezone(value: Value<'_>) -> Result<String, Fault> {
+fn timezone(value: &Value<'_>) -> Result<String, Fault> {
     let given = text(value)?;
     let database = TimeZoneDatabase::bundled();
     if let Some(name) = database.get(&given).ok().and_then(|zone| zone.iana_name().map(str::to_owned)) {
@@ -52,7 +52,8 @@ pub(crate) fn transformer(s: &mut Section<'_>) -> Option<Nameplate> {
     let primary = s.required_table("primary", "{ volts = 480, form = \"delta\" }", &SIDE, side);
     let secondary = s.required_table("secondary", "{ volts = 208, form = \"wye\" }", &SIDE, side);
     let impedance_percent = s.optional("impedance_percent", number(1.0..=10.0, "%"));
-    let cooling = s.or("cooling", Cooling::Dry, choice(&[("dry", Cooling::Dry), ("liquid", Cooling::Liquid)]));
+    let cooling =
+        s.or("cooling", Cooling::Dry, choice(&[("dry", Cooling::Dry), ("liquid", Cooling::Liquid)]));
     let rated_rise_k = s.optional("rated_rise_c", number(55.0..=150.0, "K"));
     let class = s.optional("insulation_class_c", one_of(INSULATION_CLASSES));
     let k_rating = s.optional("k_rating", one_of(K_RATINGS));
@@ -74,10 +75,11 @@ pub(crate) fn transformer(s: &mut Section<'_>) -> Option<Nameplate> {
     Some(Nameplate { transformer, neutral: neutral?.map(|percent| (percent, neutral_line)) })
 }
 
-fn scope_name(value: Value<'_>) -> Result<String, Fault> {
+fn scope_name(value: &Value<'_>) -> Result<String, Fault> {
     let name = text(value)?;
     if name == NAME_OF_THE_PROGRAM {
-        let message = format!("a transformer can't be called \"{name}\": the program's own alarms stand under it");
+        let message =
+            format!("a transformer can't be called \"{name}\": the program's own alarms stand under it");
         return Err(Fault::new(message, "kept for the program", "give it another name, for example \"T2\""));
     }
     Ok(name)

@@ -27,11 +27,15 @@ pub(crate) fn fitting(unit: Unit) -> &'static [(&'static str, Conversion)] {
         Unit::One => const { &[("1", times(1.0)), ("%", times(0.01))] },
         Unit::Hertz => const { &[("Hz", times(1.0))] },
         Unit::Percent => const { &[("%", times(1.0)), ("1", times(100.0))] },
-        Unit::Celsius => const { &[
-            ("°C", times(1.0)),
-            ("°F", Conversion { factor: FAHRENHEIT, offset: -32.0 * FAHRENHEIT }),
-            ("K", Conversion { factor: 1.0, offset: -273.15 }),
-        ] },
+        Unit::Celsius => {
+            const {
+                &[
+                    ("°C", times(1.0)),
+                    ("°F", Conversion { factor: FAHRENHEIT, offset: -32.0 * FAHRENHEIT }),
+                    ("K", Conversion { factor: 1.0, offset: -273.15 }),
+                ]
+            }
+        }
         // A difference of temperatures: no zero point to move.
         Unit::Kelvin => const { &[("K", times(1.0)), ("°C", times(1.0)), ("°F", times(FAHRENHEIT))] },
     }

@@ -19,22 +19,27 @@ fn says<T>(value: &Value<'_>, wrong: &str, help: impl Into<String>) -> Result<T,
 }
 
 /// A text: not empty, without control characters.
-pub(crate) fn text(value: Value<'_>) -> Result<String, Fault> {
-    let text = raw_text(&value)?;
+pub(crate) fn text(value: &Value<'_>) -> Result<String, Fault> {
+    let text = raw_text(value)?;
     if text.trim().is_empty() {
-        return says(&value, "which is empty", "write a text, or leave the key out if it has a default");
+        return says(value, "which is empty", "write a text, or leave the key out if it has a default");
     }
-    if text.trim() != text || text.chars().any(char::is_control) {
+    if !is_plain(text) {
         return says(
-            &value,
+            value,
             "which has blanks at an end or control characters",
             "write one line without blanks at its ends",
         );
     }
     if text.chars().count() > LONGEST_TEXT {
-        return says(&value, "which is too long", format!("use at most {LONGEST_TEXT} characters"));
+        return says(value, "which is too long", format!("use at most {LONGEST_TEXT} characters"));
     }
     Ok(text.to_owned())
+}
+
+/// Whether it is one line with something on it and no blanks at its ends.
+pub(crate) fn is_plain(text: &str) -> bool {
+    !text.is_empty() && text.trim() == text && !text.chars().any(char::is_control)
 }
 
 fn raw_text<'d>(value: &Value<'d>) -> Result<&'d str, Fault> {
@@ -42,25 +47,28 @@ fn raw_text<'d>(value: &Value<'d>) -> Result<&'d str, Fault> {
 }
 
 /// One of some words.
-pub(crate) fn choice<T: Copy>(known: &[(&'static str, T)]) -> impl Fn(Value<'_>) -> Result<T, Fault> {
+pub(crate) fn choice<T: Copy>(known: &[(&'static str, T)]) -> impl Fn(&Value<'_>) -> Result<T, Fault> {
     move |value| {
         let names: Vec<&str> = known.iter().map(|(name, _)| *name).collect();
-        let given = value.node.as_str().ok_or_else(|| wrong_kind(&value, "a word", &suggest("", &names)))?;
+        let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "a word", &suggest("", &names)))?;
         match known.iter().find(|(name, _)| *name == given) {
             Some((_, meaning)) => Ok(*meaning),
-            None => says(&value, "which is not one of its words", suggest(given, &names)),
+            None => says(value, "which is not one of its words", suggest(given, &names)),
         }
     }
 }
 
 /// How soon a person must act.
-pub(crate) fn priority(value: Value<'_>) -> Result<Priority, Fault> {
+pub(crate) fn priority(value: &Value<'_>) -> Result<Priority, Fault> {
     choice(&Priority::ALL.map(|priority| (priority.key(), priority)))(value)
 }
 
 /// `true` or `false`.
-pub(crate) fn yes_or_no(value: Value<'_>) -> Result<bool, Fault> {
-    value.node.as_bool().ok_or_else(|| wrong_kind(&value, "true or false", "write true or false, without quotes"))
+pub(crate) fn yes_or_no(value: &Value<'_>) -> Result<bool, Fault> {
+    value
+        .node
+        .as_bool()
+        .ok_or_else(|| wrong_kind(value, "true or false", "write true or false, without quotes"))
 }
 
 fn as_number(node: &DeValue<'_>) -> Option<f64> {
@@ -77,81 +85,92 @@ fn as_number(node: &DeValue<'_>) -> Option<f64> {
 pub(crate) fn number(
     range: RangeInclusive<f64>,
     unit: &'static str,
-) -> impl Fn(Value<'_>) -> Result<f64, Fault> {
+) -> impl Fn(&Value<'_>) -> Result<f64, Fault> {
     move |value| {
         let (low, high) = (range.start(), range.end());
         let blank = if unit.is_empty() { "" } else { " " };
         let help = format!("write a number from {low} to {high}{blank}{unit}, without quotes");
         match as_number(value.node) {
-            None => Err(wrong_kind(&value, "a number", &help)),
+            None => Err(wrong_kind(value, "a number", &help)),
             Some(number) if range.contains(&number) => Ok(number),
-            Some(_) => says(&value, &format!("outside {low} to {high}{blank}{unit}"), help),
+            Some(_) => says(value, &format!("outside {low} to {high}{blank}{unit}"), help),
         }
     }
 }
 
-/// A finite number that is not zero: a factor of zero would make every value the same.
-pub(crate) fn factor(value: Value<'_>) -> Result<f64, Fault> {
+/// Factors and offsets of raw numbers stay below this, and factors above its inverse: units differ by a million.
+const MOST_FACTOR: f64 = 1e9;
+
+/// A number to multiply by. Zero would make every value the same.
+pub(crate) fn factor(value: &Value<'_>) -> Result<f64, Fault> {
     const HELP: &str = "write a number other than 0, for example 0.1; a negative one turns the sign";
     match as_number(value.node) {
-        None => Err(wrong_kind(&value, "a number", HELP)),
-        Some(number) if number.is_finite() && number != 0.0 => Ok(number),
-        Some(_) => says(&value, "which makes no value of anything", HELP),
+        None => Err(wrong_kind(value, "a number", HELP)),
+        Some(number) if (MOST_FACTOR.recip()..=MOST_FACTOR).contains(&number.abs()) => Ok(number),
+        Some(_) => says(value, "which makes no value of anything", HELP),
     }
 }
 
-/// A finite number.
-pub(crate) fn offset(value: Value<'_>) -> Result<f64, Fault> {
+/// A number to add.
+pub(crate) fn offset(value: &Value<'_>) -> Result<f64, Fault> {
     const HELP: &str = "write a plain number, for example -40";
     match as_number(value.node) {
-        None => Err(wrong_kind(&value, "a number", HELP)),
-        Some(number) if number.is_finite() => Ok(number),
-        Some(_) => says(&value, "which is no number to add", HELP),
+        None => Err(wrong_kind(value, "a number", HELP)),
+        Some(number) if number.abs() <= MOST_FACTOR => Ok(number),
+        Some(_) => says(value, "which is no number to add", HELP),
     }
 }
 
 /// A whole number within bounds.
-pub(crate) fn whole(range: RangeInclusive<i64>) -> impl Fn(Value<'_>) -> Result<i64, Fault> {
+pub(crate) fn whole(range: RangeInclusive<i64>) -> impl Fn(&Value<'_>) -> Result<i64, Fault> {
     move |value| {
         let (low, high) = (range.start(), range.end());
         let help = format!("write a whole number from {low} to {high}, without quotes");
-        let DeValue::Integer(given) = value.node else { return Err(wrong_kind(&value, "a whole number", &help)) };
+        let DeValue::Integer(given) = value.node else {
+            return Err(wrong_kind(value, "a whole number", &help));
+        };
         match i64::from_str_radix(given.as_str(), given.radix()) {
             Ok(number) if range.contains(&number) => Ok(number),
-            _ => says(&value, &format!("outside {low} to {high}"), help),
+            _ => says(value, &format!("outside {low} to {high}"), help),
         }
     }
 }
 
 /// One of some whole numbers.
-pub(crate) fn one_of(known: &'static [i64]) -> impl Fn(Value<'_>) -> Result<i64, Fault> {
+pub(crate) fn one_of(known: &'static [i64]) -> impl Fn(&Value<'_>) -> Result<i64, Fault> {
     move |value| {
         let names: Vec<String> = known.iter().map(ToString::to_string).collect();
         let help = format!("allowed: {}", names.join(", "));
-        let DeValue::Integer(given) = value.node else { return Err(wrong_kind(&value, "a whole number", &help)) };
+        let DeValue::Integer(given) = value.node else {
+            return Err(wrong_kind(value, "a whole number", &help));
+        };
         match i64::from_str_radix(given.as_str(), given.radix()) {
             Ok(number) if known.contains(&number) => Ok(number),
-            _ => says(&value, "which is not one of its values", help),
+            _ => says(value, "which is not one of its values", help),
         }
     }
 }
 
 /// A span such as `"90s"`, within bounds.
-pub(crate) fn span(range: RangeInclusive<Span>) -> impl Fn(Value<'_>) -> Result<Span, Fault> {
+pub(crate) fn span(range: RangeInclusive<Span>) -> impl Fn(&Value<'_>) -> Result<Span, Fault> {
     move |value| {
         let (low, high) = (written_span(*range.start()), written_span(*range.end()));
-        let help = format!("write a number with ms, s, m, h or d, from \"{low}\" to \"{high}\", for example \"60s\"");
-        let given = value.node.as_str().ok_or_else(|| wrong_kind(&value, "a span in quotes", &help))?;
+        let help = format!(
+            "write a number with ms, s, m, h or d, from \"{low}\" to \"{high}\", for example \"60s\""
+        );
+        let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "a span in quotes", &help))?;
         match parse_span(given) {
-            None => says(&value, "which is not a span", help),
+            None => says(value, "which is not a span", help),
             Some(span) if range.contains(&span) => Ok(span),
-            Some(_) => says(&value, &format!("outside {low} to {high}"), help),
+            Some(_) => says(value, &format!("outside {low} to {high}"), help),
         }
     }
 }
 
 /// A span, or `"never"`.
-pub(crate) fn span_or_never(range: RangeInclusive<Span>) -> impl Fn(Value<'_>) -> Result<Option<Span>, Fault> {
+pub(crate) fn span_or_never(
+    range: RangeInclusive<Span>,
+) -> impl Fn(&Value<'_>) -> Result<Option<Span>, Fault> {
     move |value| {
         if value.node.as_str() == Some("never") {
             return Ok(None);
@@ -160,7 +179,8 @@ pub(crate) fn span_or_never(range: RangeInclusive<Span>) -> impl Fn(Value<'_>) -
     }
 }
 
-const SPAN_UNITS: [(&str, i64); 5] = [("ms", 1), ("s", 1000), ("m", 60_000), ("h", 3_600_000), ("d", 86_400_000)];
+const SPAN_UNITS: [(&str, i64); 5] =
+    [("ms", 1), ("s", 1000), ("m", 60_000), ("h", 3_600_000), ("d", 86_400_000)];
 
 fn parse_span(text: &str) -> Option<Span> {
     let digits = text.find(|c: char| !c.is_ascii_digit())?;
@@ -179,14 +199,17 @@ pub(crate) fn written_span(span: Span) -> String {
 }
 
 /// Bytes such as `"2 GiB"`, at least `least`.
-pub(crate) fn bytes(least: u64) -> impl Fn(Value<'_>) -> Result<u64, Fault> {
+pub(crate) fn bytes(least: u64) -> impl Fn(&Value<'_>) -> Result<u64, Fault> {
     move |value| {
-        let help = format!("write a number with MiB, GiB or TiB, at least \"{} MiB\", for example \"2 GiB\"", least >> 20);
-        let given = value.node.as_str().ok_or_else(|| wrong_kind(&value, "a size in quotes", &help))?;
+        let help = format!(
+            "write a number with MiB, GiB or TiB, at least \"{} MiB\", for example \"2 GiB\"",
+            least >> 20
+        );
+        let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "a size in quotes", &help))?;
         match parse_bytes(given) {
-            None => says(&value, "which is not a size", help),
+            None => says(value, "which is not a size", help),
             Some(bytes) if (least..=1 << 44).contains(&bytes) => Ok(bytes),
-            Some(_) => says(&value, &format!("outside {} MiB to 16 TiB", least >> 20), help),
+            Some(_) => says(value, &format!("outside {} MiB to 16 TiB", least >> 20), help),
         }
     }
 }
@@ -205,92 +228,107 @@ fn parse_bytes(text: &str) -> Option<u64> {
 }
 
 /// `host:port`.
-pub(crate) fn address(value: Value<'_>) -> Result<String, Fault> {
-    const HELP: &str = "write host and port, for example \"192.0.2.20:502\", \"meter-t2.lan:502\" or \"[2001:db8::20]:502\"";
-    let given = value.node.as_str().ok_or_else(|| wrong_kind(&value, "an address in quotes", HELP))?;
-    let Some((host, port)) = given.rsplit_once(':') else { return says(&value, "which has no port", HELP) };
+pub(crate) fn address(value: &Value<'_>) -> Result<String, Fault> {
+    const HELP: &str =
+        "write host and port, for example \"192.0.2.20:502\", \"meter-t2.lan:502\" or \"[2001:db8::20]:502\"";
+    let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "an address in quotes", HELP))?;
+    let Some((host, port)) = given.rsplit_once(':') else { return says(value, "which has no port", HELP) };
     if port.parse::<u16>().unwrap_or(0) == 0 {
-        return says(&value, "whose port is not a number from 1 to 65535", HELP);
+        return says(value, "whose port is not a number from 1 to 65535", HELP);
     }
-    let is_v6 = host.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')).is_some_and(|inner| {
-        inner.parse::<std::net::Ipv6Addr>().is_ok()
-    });
+    let is_v6 = host
+        .strip_prefix('[')
+        .and_then(|rest| rest.strip_suffix(']'))
+        .is_some_and(|inner| inner.parse::<std::net::Ipv6Addr>().is_ok());
     let is_name = !host.is_empty() && host.chars().all(|c| c.is_ascii_alphanumeric() || "-._".contains(c));
-    if is_v6 || is_name { Ok(given.to_owned()) } else { says(&value, "whose host is not a name or number", HELP) }
+    if is_v6 || is_name {
+        Ok(given.to_owned())
+    } else {
+        says(value, "whose host is not a name or number", HELP)
+    }
 }
 
 /// An MQTT topic to publish to or read from, without wildcards.
-pub(crate) fn topic(value: Value<'_>) -> Result<String, Fault> {
-    let given = text(value.clone())?;
-    if given.contains(['+', '#']) || given.starts_with('/') || given.ends_with('/') || given.starts_with('$') {
-        let help = "write one topic such as \"cannery/mp3/values\": no + or #, no slash at an end, no $ in front";
-        return says(&value, "which is not one plain topic", help);
+pub(crate) fn topic(value: &Value<'_>) -> Result<String, Fault> {
+    let given = text(value)?;
+    if given.contains(['+', '#']) || given.starts_with('/') || given.ends_with('/') || given.starts_with('$')
+    {
+        let help =
+            "write one topic such as \"cannery/mp3/values\": no + or #, no slash at an end, no $ in front";
+        return says(value, "which is not one plain topic", help);
     }
     Ok(given)
 }
 
 /// An RFC 6901 pointer.
-pub(crate) fn pointer(value: Value<'_>) -> Result<String, Fault> {
+pub(crate) fn pointer(value: &Value<'_>) -> Result<String, Fault> {
     const HELP: &str = "write a JSON pointer (RFC 6901): \"/values/current_a\"; \"\" is the whole; ~ is written ~0 and / within a name ~1";
-    let given = value.node.as_str().ok_or_else(|| wrong_kind(&value, "a JSON pointer in quotes", HELP))?;
+    let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "a JSON pointer in quotes", HELP))?;
     let begins = given.is_empty() || given.starts_with('/');
     let escapes = given.split('~').skip(1).all(|after| after.starts_with(['0', '1']));
     if begins && escapes && given.chars().count() <= LONGEST_TEXT && !given.chars().any(char::is_control) {
         return Ok(given.to_owned());
     }
-    says(&value, "which is not a JSON pointer", HELP)
+    says(value, "which is not a JSON pointer", HELP)
 }
 
 /// A time of day such as `"06:00"`.
-pub(crate) fn time_of_day(value: Value<'_>) -> Result<(u8, u8), Fault> {
-    const HELP: &str = "write hour and minute of the local day, from \"00:00\" to \"23:59\", for example \"06:00\"";
-    let given = value.node.as_str().ok_or_else(|| wrong_kind(&value, "a time of day in quotes", HELP))?;
+pub(crate) fn time_of_day(value: &Value<'_>) -> Result<(u8, u8), Fault> {
+    const HELP: &str =
+        "write hour and minute of the local day, from \"00:00\" to \"23:59\", for example \"06:00\"";
+    let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "a time of day in quotes", HELP))?;
     let two = |text: &str| (text.len() == 2).then(|| text.parse::<u8>().ok()).flatten();
     let parts = given.split_once(':').and_then(|(hour, minute)| Some((two(hour)?, two(minute)?)));
     match parts {
         Some((hour, minute)) if hour < 24 && minute < 60 => Ok((hour, minute)),
-        _ => says(&value, "which is not a time of day", HELP),
+        _ => says(value, "which is not a time of day", HELP),
     }
 }
 
 /// One character between cells.
-pub(crate) fn delimiter(value: Value<'_>) -> Result<u8, Fault> {
+pub(crate) fn delimiter(value: &Value<'_>) -> Result<u8, Fault> {
     const HELP: &str = "write one of \",\", \";\", \"|\" or \"\\t\"";
-    let given = value.node.as_str().ok_or_else(|| wrong_kind(&value, "one character in quotes", HELP))?;
+    let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "one character in quotes", HELP))?;
     match given.as_bytes() {
         [one @ (b',' | b';' | b'|' | b'\t')] => Ok(*one),
-        _ => says(&value, "which can't part two cells", HELP),
+        _ => says(value, "which can't part two cells", HELP),
     }
 }
 
 /// A measurand's key.
-pub(crate) fn measurand(value: Value<'_>) -> Result<Measurand, Fault> {
+pub(crate) fn measurand(value: &Value<'_>) -> Result<Measurand, Fault> {
     let all: Vec<(&str, Measurand)> = Measurand::ALL.iter().map(|known| (known.key(), *known)).collect();
     choice(&all)(value)
 }
 
 /// A measurand that a meter can give.
-pub(crate) fn measured(value: Value<'_>) -> Result<Measurand, Fault> {
-    let measured: Vec<(&str, Measurand)> =
-        Measurand::ALL.iter().filter(|known| !known.is_computed()).map(|known| (known.key(), *known)).collect();
+pub(crate) fn measured(value: &Value<'_>) -> Result<Measurand, Fault> {
+    let measured: Vec<(&str, Measurand)> = Measurand::ALL
+        .iter()
+        .filter(|known| !known.is_computed())
+        .map(|known| (known.key(), *known))
+        .collect();
     let given = value.node.as_str().and_then(Measurand::from_key);
     if given.is_some_and(Measurand::is_computed) {
         let help = "leave it out: it is computed here from what the meters give, and may have a [[limit]]";
-        return says(&value, "which is computed here and not read from a meter", help);
+        return says(value, "which is computed here and not read from a meter", help);
     }
     choice(&measured)(value)
 }
 
 /// A place that the measurand may have. Without the measurand any place will do.
-pub(crate) fn place_of(what: Option<Measurand>) -> impl Fn(Value<'_>) -> Result<Place, Fault> {
+pub(crate) fn place_of(what: Option<Measurand>) -> impl Fn(&Value<'_>) -> Result<Place, Fault> {
     move |value| {
         let places = what.map_or(&Place::ALL[..], |what| what.facts().places.list());
-        let known: Vec<(&str, Place)> =
-            places.iter().filter(|place| **place != Place::Whole).map(|place| (place.key(), *place)).collect();
+        let known: Vec<(&str, Place)> = places
+            .iter()
+            .filter(|place| **place != Place::Whole)
+            .map(|place| (place.key(), *place))
+            .collect();
         match what {
             Some(what) if known.is_empty() && value.node.as_str().is_some() => {
                 let wrong = format!("but {} has no place", what.key());
-                says(&value, &wrong, "leave `place` out: it is one value for the whole")
+                says(value, &wrong, "leave `place` out: it is one value for the whole")
             }
             _ => choice(&known)(value),
         }
@@ -303,13 +341,17 @@ mod tests {
 
     #[test]
     fn spans_are_read_and_written_alike() {
-        for (text, millis) in [("500ms", 500), ("60s", 60_000), ("2m", 120_000), ("6h", 21_600_000), ("7d", 604_800_000)] {
+        for (text, millis) in
+            [("500ms", 500), ("60s", 60_000), ("2m", 120_000), ("6h", 21_600_000), ("7d", 604_800_000)]
+        {
             assert_eq!(parse_span(text), Some(Span(millis)), "{text}");
         }
         assert_eq!(written_span(Span(500)), "500ms");
         assert_eq!(written_span(Span(120_000)), "2m");
         assert_eq!(written_span(Span::ZERO), "0s");
-        for text in ["", "s", "5", "1.5h", "-2s", "2 m", "5 weeks", "99999999999999999999s", "9223372036854775807d"] {
+        for text in
+            ["", "s", "5", "1.5h", "-2s", "2 m", "5 weeks", "99999999999999999999s", "9223372036854775807d"]
+        {
             assert_eq!(parse_span(text), None, "{text}");
         }
     }

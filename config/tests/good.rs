@@ -4,17 +4,19 @@ mod common;
 
 use common::{good, parse};
 use kvarden_config::{
-    JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec, NumberKind, RegisterPoint, Registers, SourceSpec,
-    TimeField, TimeForm, WordOrder,
+    JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec, NumberKind, RegisterPoint, Registers,
+    SourceSpec, TimeField, TimeForm, WordOrder,
 };
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::{
-    AppliesTo, Bound, Condition, Cooling, Feeder, Level, Limit, Priority, Recurs, Side, SideOf, StampedBy, Target,
-    Transformer, WiringForm,
+    AppliesTo, Bound, Condition, Cooling, Feeder, Level, Limit, Priority, Recurs, Side, SideOf, StampedBy,
+    Target, Transformer, WiringForm,
 };
 use kvarden_core::time::Span;
 use std::path::{Path, PathBuf};
+
+const COLUMNS: &str = include_str!("good/columns.toml");
 
 const SMALL: &str = r#"
 [site]
@@ -50,8 +52,12 @@ fn nameplates_are_as_written() {
             k_rating: Some(4.0),
         }
     );
-    let feeder =
-        Feeder { name: "MP-3".into(), fed_by: 1, rated_a: Some(100.0), location: Some("Packing line 3".into()) };
+    let feeder = Feeder {
+        name: "MP-3".into(),
+        fed_by: 1,
+        rated_a: Some(100.0),
+        location: Some("Packing line 3".into()),
+    };
     assert_eq!(plant.feeders, [feeder]);
     assert_eq!(plant.channels, ["log", "mqtt", "file"]);
 }
@@ -101,7 +107,10 @@ fn a_telling_meter_with_a_time_is_stamped_by_itself_and_waits() {
     let configuration = good();
     let meter = &configuration.plant.meters[1];
     assert_eq!(meter.measures, Target::Feeder(0));
-    assert_eq!((meter.every, meter.wait, meter.stamped_by), (Span::seconds(10), Span::seconds(5), StampedBy::Meter));
+    assert_eq!(
+        (meter.every, meter.wait, meter.stamped_by),
+        (Span::seconds(10), Span::seconds(5), StampedBy::Meter)
+    );
     assert_eq!((meter.silent_after, meter.frozen_after), (Span::minutes(2), None));
     let spec = MqttSpec {
         topic: "cannery/mp3/values".into(),
@@ -118,7 +127,10 @@ fn a_telling_meter_with_a_time_is_stamped_by_itself_and_waits() {
 fn a_telling_meter_without_a_time_is_stamped_at_receipt_and_waits_for_nothing() {
     let configuration = good();
     let meter = &configuration.plant.meters[2];
-    assert_eq!((meter.every, meter.wait, meter.stamped_by), (Span::seconds(1), Span::ZERO, StampedBy::Receipt));
+    assert_eq!(
+        (meter.every, meter.wait, meter.stamped_by),
+        (Span::seconds(1), Span::ZERO, StampedBy::Receipt)
+    );
     assert_eq!((meter.silent_after, meter.frozen_after), (Span::minutes(2), Some(Span::minutes(5))));
     assert!(matches!(&configuration.sources[2], SourceSpec::Mqtt(spec) if spec.time.is_none()));
 }
@@ -201,7 +213,7 @@ fn a_limit_that_does_not_speak_of_recurrence_keeps_the_usual_rule_and_false_ends
 }
 
 #[test]
-fn a_neutral_of_double_rating_gets_limits_from_it_unless_the_owner_sets_his_own() {
+fn a_neutral_of_double_rating_gets_limits_from_it_unless_the_owner_sets_one() {
     let limits = good().plant.limits;
     let neutral: Vec<&Limit> = limits.iter().filter(|limit| limit.on == Measurand::NeutralCurrent).collect();
     assert_eq!(neutral.len(), 1);
@@ -226,7 +238,10 @@ fn the_services_are_as_written_and_the_password_is_not_shown() {
     assert_eq!(broker.password.as_ref().unwrap().expose(), "correct horse");
     assert!(!format!("{configuration:?}").contains("correct horse"));
     let tell = configuration.tell;
-    assert_eq!((tell.mqtt, tell.topics.as_str(), tell.heartbeat), (true, "cannery/alerts", Span::seconds(30)));
+    assert_eq!(
+        (tell.mqtt, tell.topics.as_str(), tell.heartbeat),
+        (true, "cannery/alerts", Span::seconds(30))
+    );
     assert_eq!(tell.file, Some(PathBuf::from("alerts.jsonl")));
     assert_eq!((configuration.store.folder, configuration.store.max_bytes), (PathBuf::from("data"), 4 << 30));
     assert_eq!((configuration.digest.at, configuration.digest.folder), ((5, 30), PathBuf::from("data/days")));
@@ -239,11 +254,17 @@ fn a_nameplate_and_a_meter_are_enough() {
     assert!(problems.is_empty(), "{}", kvarden_config::render(&problems));
     let configuration = configuration.unwrap();
     assert_eq!(configuration.broker, None);
-    assert_eq!((configuration.tell.mqtt, configuration.tell.topics.as_str()), (false, "kvarden/larkspur-cannery"));
+    assert_eq!(
+        (configuration.tell.mqtt, configuration.tell.topics.as_str()),
+        (false, "kvarden/larkspur-cannery")
+    );
     assert_eq!(configuration.tell.heartbeat, Span::seconds(60));
     assert_eq!(configuration.plant.channels, ["log"]);
     assert_eq!((configuration.store.folder, configuration.store.max_bytes), (PathBuf::from("data"), 2 << 30));
-    assert_eq!((configuration.digest.at, configuration.digest.folder), ((6, 0), PathBuf::from("data/digests")));
+    assert_eq!(
+        (configuration.digest.at, configuration.digest.folder),
+        ((6, 0), PathBuf::from("data/digests"))
+    );
     let meter = &configuration.plant.meters[0];
     assert_eq!((meter.every, meter.silent_after), (Span::seconds(1), Span::minutes(2)));
     assert_eq!(meter.frozen_after, Some(Span::minutes(5)));
@@ -273,11 +294,15 @@ fn paths_are_counted_from_the_folder_of_the_file() {
 #[test]
 fn columns_have_their_unit_in_factor_and_offset() {
     let plant = good().plant;
-    let (logs, problems) = kvarden_config::parse_columns("columns.toml", common::COLUMNS, &plant, &|path| {
-        path == Path::new("T2.csv")
-    });
+    let (logs, problems) =
+        kvarden_config::parse_columns("columns.toml", COLUMNS, &plant, &|path| path == Path::new("T2.csv"));
     assert!(problems.is_empty(), "{}", kvarden_config::render(&problems));
-    let column = |column: &str, quantity, factor, offset| LogColumn { column: column.into(), quantity, factor, offset };
+    let column = |column: &str, quantity, factor, offset| LogColumn {
+        column: column.into(),
+        quantity,
+        factor,
+        offset,
+    };
     let logs = logs.unwrap();
     let expected = LogSpec {
         file: PathBuf::from("T2.csv"),

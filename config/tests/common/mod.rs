@@ -5,27 +5,24 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 /// The main file.
-pub const MAIN: &str = include_str!("../good/kvarden.toml");
-/// What columns mean.
-pub const COLUMNS: &str = include_str!("../good/columns.toml");
-
+pub(crate) const MAIN: &str = include_str!("../good/kvarden.toml");
 /// A folder of this crate's tests.
-pub fn folder(name: &str) -> PathBuf {
+pub(crate) fn folder(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests").join(name)
 }
 
 /// A file of the good folder.
-pub fn good_file(path: &Path) -> io::Result<String> {
+pub(crate) fn good_file(path: &Path) -> io::Result<String> {
     std::fs::read_to_string(folder("good").join(path))
 }
 
 /// Reads a main file beside the good maps.
-pub fn parse(text: &str) -> (Option<Configuration>, Vec<Problem>) {
+pub(crate) fn parse(text: &str) -> (Option<Configuration>, Vec<Problem>) {
     kvarden_config::parse("kvarden.toml", text, &good_file)
 }
 
 /// The good configuration.
-pub fn good() -> Configuration {
+pub(crate) fn good() -> Configuration {
     let (configuration, problems) = parse(MAIN);
     assert!(problems.is_empty(), "{}", kvarden_config::render(&problems));
     configuration.expect("no problems, so a configuration")
