@@ -22,6 +22,7 @@ impl Document {
         let (tree, errors) = DeTable::parse_recoverable(text);
         let mut shown = text.as_bytes().to_vec();
         mask(tree.get_ref(), &mut shown);
+        mask_lines(text, &mut shown);
         // Only whole values are overwritten, and with ASCII, so this is text again.
         let shown: Arc<str> = String::from_utf8_lossy(&shown).into();
         let mut document = Self { name: name.to_owned(), shown, broken_lines: Vec::new() };
@@ -94,6 +95,18 @@ impl Document {
 fn mask(table: &DeTable<'_>, shown: &mut [u8]) {
     for (key, value) in table {
         mask_value(SECRET_KEYS.contains(&key.get_ref().as_ref()), value, shown);
+    }
+}
+
+/// Masks also what the tree has lost to a syntax error: the rest of a line that begins with a secret key.
+fn mask_lines(text: &str, shown: &mut [u8]) {
+    let mut start = 0;
+    for line in text.split_inclusive('\n') {
+        let end = start + line.trim_end().len();
+        if let Some((key, _)) = line.split_once('=').filter(|(key, _)| SECRET_KEYS.contains(&key.trim())) {
+            shown.get_mut(start + key.len() + 1..end).unwrap_or_default().fill(b'*');
+        }
+        start += line.len();
     }
 }
 
