@@ -46,9 +46,14 @@ impl MeterState {
         }
     }
 
-    /// Panes and limits of one reading whose values, measured and computed, stand in `row`.
-    pub(crate) fn judge(&mut self, plan: &MeterPlan, at: EventTime, row: &[Sample], desk: &mut Desk<'_>) {
-        let credit = self.cadence.credit(at, plan.every);
+    /// Panes and limits of one reading whose values, measured and computed, stand in `row`; it stands for `credit`.
+    pub(crate) fn judge(
+        &mut self,
+        plan: &MeterPlan,
+        (at, credit): (EventTime, Span),
+        row: &[Sample],
+        desk: &mut Desk<'_>,
+    ) {
         self.turn_minute(plan, at, desk.out);
         for (pane, sample) in self.panes.iter_mut().zip(row) {
             if let Some(value) = sample.get() {
@@ -141,12 +146,12 @@ impl MeterState {
     pub(crate) fn is_frozen(
         &mut self,
         plan: &MeterPlan,
-        at: EventTime,
+        (at, credit): (EventTime, Span),
         values: &[Sample],
         desk: &mut Desk<'_>,
     ) -> bool {
         let Some((after, alarm)) = plan.frozen else { return false };
-        let frozen = self.frozen.observe(at, values, &plan.lively, after);
+        let frozen = self.frozen.observe((at, credit), values, &plan.lively, after);
         if frozen && !desk.holds(alarm) {
             let since = self.frozen.same_since().unwrap_or(at);
             desk.raise(alarm, at, Raise::without_value(since));

@@ -73,13 +73,21 @@ pub fn fill_row(
 pub struct FrozenWatch {
     last: Vec<Sample>,
     same_since: Option<EventTime>,
+    /// Measured time for which they stood still: what nobody saw does not count.
+    held: Span,
     frozen: bool,
 }
 
 impl FrozenWatch {
-    /// Takes a reading's values. Says whether the meter is frozen: all values whose last digit always moves on a
+    /// Takes a reading's values, which stand for `credit`. Says whether the meter is frozen: all values whose last digit always moves on a
     /// live meter have stood still for `after`, and they are not all zero, which is a dead bus.
-    pub fn observe(&mut self, at: EventTime, values: &[Sample], lively: &[usize], after: Span) -> bool {
+    pub fn observe(
+        &mut self,
+        (at, credit): (EventTime, Span),
+        values: &[Sample],
+        lively: &[usize],
+        after: Span,
+    ) -> bool {
         if self.last.len() != lively.len() {
             self.last = lively.iter().map(|_| Sample::ABSENT).collect();
             self.same_since = None;
@@ -93,10 +101,11 @@ impl FrozenWatch {
             *kept = value;
         }
         if moved || !speaks {
-            self.same_since = Some(at);
+            (self.same_since, self.held) = (Some(at), Span::ZERO);
+        } else {
+            self.held += credit;
         }
-        let since = *self.same_since.get_or_insert(at);
-        self.frozen = speaks && at - since >= after;
+        self.frozen = speaks && self.held >= after;
         self.frozen
     }
 
@@ -129,7 +138,8 @@ mod tests {
             .enumerate()
             .map(|(index, pair)| {
                 let samples = pair.map(Sample::new);
-                watch.observe(EventTime(index as i64 * every), &samples, &[0, 1], Span::seconds(3))
+                let at = (EventTime(index as i64 * every), Span(every));
+                watch.observe(at, &samples, &[0, 1], Span::seconds(3))
             })
             .collect()
     }

@@ -1,7 +1,7 @@
 //! The state of one scope as it is saved: keyed by names, never by slots, so that it fits a changed plan as far
 //! as the names are the same.
 
-use crate::alarm::book::{AlarmBook, Entry, SavedAlarm};
+use crate::alarm::book::{AlarmBook, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
 use crate::grid::Grid;
 use crate::measurand::Quantity;
@@ -82,27 +82,25 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
     }
 }
 
-/// Saves the alarms and alerts that ever rose or are muted.
+/// Saves the alarms and alerts that were ever told of, also those of earlier configurations.
 pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
-    let worth = |entry: &Entry| entry.raised > 0 || entry.is_muted();
-    let alarms = plan.alarms.iter().enumerate().filter(|(index, _)| worth(scope.alarms.entry(*index)));
+    let alarms = plan.alarms.iter().enumerate().filter(|(index, _)| scope.alarms.entry(*index).was_told());
+    let alarms = alarms.map(|(index, facts)| SavedAlarm {
+        key: facts.key.clone(),
+        subject: plan.subjects[facts.subject].subject.clone(),
+        rule: facts.rule,
+        priority: facts.priority,
+        entry: scope.alarms.entry(index).clone(),
+    });
     let alerts = plan.subjects.iter().enumerate().filter(|(index, _)| scope.alerts.entry(*index).number > 0);
+    let alerts = alerts.map(|(index, facts)| SavedAlert {
+        key: facts.key.clone(),
+        entry: scope.alerts.entry(index).clone(),
+    });
+    let former = &scope.former;
     Precious {
-        alarms: alarms
-            .map(|(index, facts)| SavedAlarm {
-                key: facts.key.clone(),
-                subject: plan.subjects[facts.subject].subject.clone(),
-                rule: facts.rule,
-                priority: facts.priority,
-                entry: scope.alarms.entry(index).clone(),
-            })
-            .collect(),
-        alerts: alerts
-            .map(|(index, facts)| SavedAlert {
-                key: facts.key.clone(),
-                entry: scope.alerts.entry(index).clone(),
-            })
-            .collect(),
+        alarms: former.alarms.iter().cloned().chain(alarms).collect(),
+        alerts: former.alerts.iter().cloned().chain(alerts).collect(),
     }
 }
 

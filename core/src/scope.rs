@@ -98,15 +98,16 @@ impl Scope {
         let state = &mut self.meters[local];
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
         fill_row(meter, at, values, row, &mut state.quarantine, out);
+        let stands_for = (at, state.cadence.credit(at, meter.every));
         let desk = &mut Desk { plan, book: &mut self.alarms, out };
-        if state.is_frozen(meter, at, values, desk) {
+        if state.is_frozen(meter, stands_for, values, desk) {
             row.fill(Sample::ABSENT);
         }
         for (index, formula) in meter.formulas.iter().enumerate() {
             self.row[meter.first_slot + meter.points + index] = formula.evaluate(&self.row);
         }
         let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
-        state.judge(meter, at, row, desk);
+        state.judge(meter, stands_for, row, desk);
         self.fold(plan, out);
         self.across(plan, local, at, out);
     }
@@ -136,7 +137,9 @@ impl Scope {
             }
             let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
             let desk = &mut Desk { plan, book: &mut self.alarms, out };
-            self.meters[grid_plan.meter].judge(meter, end, row, desk);
+            let state = &mut self.meters[grid_plan.meter];
+            let stands_for = (end, state.cadence.credit(end, meter.every));
+            state.judge(meter, stands_for, row, desk);
             self.fold(plan, out);
         }
     }

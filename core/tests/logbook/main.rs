@@ -1,0 +1,10 @@
+//! Stories of the packing hall, told second by second, as its logbook would hold them.
+
+#[path = "../cannery/mod.rs"]
+mod cannery;
+
+mod limits;
+mod meters;
+mod people;
+mod plan;
+mod recurrence;
