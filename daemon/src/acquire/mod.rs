@@ -1,0 +1,38 @@
+//! Reads meters: polls registers over Modbus TCP, takes messages from an MQTT broker, and hands whole readings to
+//! the [`Sink`](crate::world::Sink). Nothing here judges a value; what does not fit is absent and counted.
+//!
+//! Begin with [`gateway`] for polling and [`mqtt`] for messages. Both are tasks that live with every fault outside.
+
+mod backoff;
+mod gateway;
+mod grid;
+mod health;
+mod intake;
+pub mod json;
+mod modbus;
+mod mqtt;
+mod payload;
+mod pointer;
+mod queue;
+mod receipts;
+pub mod registers;
+mod requests;
+mod subscriptions;
+mod trouble;
+
+#[cfg(test)]
+mod gateway_tests;
+#[cfg(test)]
+mod mqtt_tests;
+#[cfg(test)]
+mod notebook;
+#[cfg(test)]
+mod scripted;
+
+pub use gateway::{Gateway, PolledMeter, gateways, run_gateway};
+pub use grid::{PollGrid, SLOT};
+pub use intake::{Intake, Message, ToldMeter};
+pub use mqtt::run_mqtt;
+pub use payload::{PayloadReader, Refusal, Told};
+pub use pointer::{BadPointer, MOST_STEPS};
+pub use requests::{MOST_REGISTERS, ReadPlan, ReadRequest};

@@ -1,0 +1,190 @@
+//! The inbound client against a scripted broker on the loopback, in real time.
+
+use super::intake::{Intake, ToldMeter};
+use super::mqtt::run_mqtt;
+use super::notebook::Notebook;
+use bytes::BytesMut;
+use kvarden_config::{BrokerSpec, JsonPoint, MqttSpec};
+use kvarden_core::input::Part;
+use kvarden_core::reading::MeterId;
+use kvarden_core::time::Span;
+use rumqttc::mqttbytes::v4::Packet;
+use rumqttc::{ConnAck, ConnectReturnCode, Publish, QoS, SubAck, SubscribeReasonCode};
+use std::rc::Rc;
+use std::time::Duration;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::task::LocalSet;
+use tokio::time::timeout;
+
+const PATIENCE: Duration = Duration::from_secs(5);
+const MOST: usize = 1024 * 1024;
+
+/// The broker's end of one connection.
+struct Peer {
+    stream: TcpStream,
+    buffer: BytesMut,
+}
+
+impl Peer {
+    /// Accepts a connection and says that no session is kept; gives what the client said.
+    async fn accept(listener: &TcpListener) -> (Self, rumqttc::Connect) {
+        let (stream, _) = timeout(PATIENCE, listener.accept()).await.unwrap().unwrap();
+        let mut peer = Self { stream, buffer: BytesMut::new() };
+        let Packet::Connect(connect) = peer.hear().await else { panic!("a connect comes first") };
+        peer.say(Packet::ConnAck(ConnAck::new(ConnectReturnCode::Success, false))).await;
+        (peer, connect)
+    }
+
+    /// Answers the subscription; gives the topics asked for.
+    async fn grant(&mut self, code: SubscribeReasonCode) -> Vec<String> {
+        let Packet::Subscribe(subscribe) = self.hear().await else { panic!("a subscribe follows") };
+        let topics: Vec<_> = subscribe.filters.iter().map(|filter| filter.path.clone()).collect();
+        self.say(Packet::SubAck(SubAck::new(subscribe.pkid, vec![code; topics.len()]))).await;
+        topics
+    }
+
+    async fn say(&mut self, packet: Packet) {
+        let mut bytes = BytesMut::new();
+        packet.write(&mut bytes, MOST).unwrap();
+        self.stream.write_all(&bytes).await.unwrap();
+    }
+
+    async fn publish(&mut self, id: u16, topic: &str, payload: impl Into<Vec<u8>>, retain: bool) {
+        let mut publish = Publish::new(topic, QoS::AtLeastOnce, payload);
+        (publish.pkid, publish.retain) = (id, retain);
+        self.say(Packet::Publish(publish)).await;
+    }
+
+    async fn hear(&mut self) -> Packet {
+        timeout(PATIENCE, async {
+            loop {
+                if let Ok(packet) = Packet::read(&mut self.buffer, MOST) {
+                    return packet;
+                }
+                assert!(self.stream.read_buf(&mut self.buffer).await.unwrap() > 0, "the client hung up");
+            }
+        })
+        .await
+        .unwrap()
+    }
+
+    async fn hear_acknowledged(&mut self) -> u16 {
+        match self.hear().await {
+            Packet::PubAck(ack) => ack.pkid,
+            other => panic!("an acknowledgement is due, not {other:?}"),
+        }
+    }
+
+    async fn assert_quiet(&mut self) {
+        let heard = timeout(Duration::from_millis(150), self.stream.read_buf(&mut self.buffer)).await;
+        assert!(heard.is_err(), "nothing is said before the store has it");
+    }
+}
+
+fn meter(number: u32, topic: &str) -> ToldMeter {
+    let points = vec![JsonPoint { pointer: "/v".to_owned(), scale: 1.0, offset: 0.0 }];
+    let spec = MqttSpec { topic: topic.to_owned(), time: None, points };
+    ToldMeter { meter: MeterId(number), name: format!("MP-{number}"), every: Span::seconds(1), spec }
+}
+
+/// Runs the client with meters on topics `a` and `b` beside the broker's side of the story.
+async fn beside<F: Future<Output = ()>>(story: impl FnOnce(TcpListener, Rc<Notebook>) -> F) {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    let notebook = Rc::new(Notebook::at(0));
+    let intake = Intake::new(notebook.clone(), &[meter(0, "a"), meter(1, "b")]).unwrap();
+    let broker = BrokerSpec { address, client: "larkspur".to_owned(), username: None, password: None };
+    let client = Box::pin(run_mqtt(notebook.clone(), broker, intake));
+    LocalSet::new()
+        .run_until(async {
+            tokio::select! { () = client => panic!("the client never ends"), () = story(listener, notebook) => {} }
+        })
+        .await;
+}
+
+#[tokio::test]
+async fn the_session_is_persistent_and_every_topic_is_asked_for() {
+    beside(|listener, notebook| async move {
+        let (mut peer, connect) = Peer::accept(&listener).await;
+        assert_eq!((connect.client_id.as_str(), connect.clean_session), ("larkspur-in", false));
+        assert!(notebook.parts().is_empty(), "connected is not yet subscribed");
+        let code = SubscribeReasonCode::Success(QoS::AtLeastOnce);
+        assert_eq!(peer.grant(code).await, ["a", "b"]);
+        peer.publish(1, "a", r#"{"v":5}"#, false).await;
+        while notebook.readings().is_empty() {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        assert_eq!(notebook.parts(), [(Part::Broker, true)]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_message_is_acknowledged_when_it_is_stored_and_not_before() {
+    beside(|listener, notebook| async move {
+        let (mut peer, _) = Peer::accept(&listener).await;
+        peer.grant(SubscribeReasonCode::Success(QoS::AtLeastOnce)).await;
+        peer.publish(11, "a", r#"{"v":5}"#, false).await;
+        peer.publish(12, "a", "garbage", false).await;
+        peer.publish(13, "b", r#"{"v":6}"#, false).await;
+        peer.assert_quiet().await;
+        notebook.commit(1);
+        assert_eq!([peer.hear_acknowledged().await, peer.hear_acknowledged().await], [11, 12]);
+        peer.assert_quiet().await;
+        notebook.commit(2);
+        assert_eq!(peer.hear_acknowledged().await, 13);
+        assert_eq!(notebook.noted().len(), 2);
+        assert_eq!(notebook.troubles(), ["0: payload refused: not JSON"]);
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn after_a_lost_connection_it_subscribes_again() {
+    beside(|listener, notebook| async move {
+        let code = SubscribeReasonCode::Success(QoS::AtLeastOnce);
+        let (mut peer, _) = Peer::accept(&listener).await;
+        peer.grant(code).await;
+        peer.publish(1, "a", r#"{"v":5}"#, false).await;
+        peer.assert_quiet().await;
+        drop(peer);
+        let (mut peer, _) = Peer::accept(&listener).await;
+        assert_eq!(peer.grant(code).await, ["a", "b"]);
+        peer.publish(1, "a", r#"{"v":5}"#, false).await;
+        notebook.commit(2);
+        assert_eq!(peer.hear_acknowledged().await, 1, "what was not acknowledged comes again");
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn a_refused_subscription_is_counted_and_the_link_does_not_count_as_working() {
+    beside(|listener, notebook| async move {
+        let (mut peer, _) = Peer::accept(&listener).await;
+        peer.grant(SubscribeReasonCode::Failure).await;
+        peer.assert_quiet().await;
+        let what = "subscription refused by the broker";
+        assert_eq!(notebook.troubles(), [format!("0: {what}"), format!("1: {what}")]);
+        assert!(notebook.parts().is_empty());
+    })
+    .await;
+}
+
+#[tokio::test]
+async fn too_large_old_and_foreign_messages_are_acknowledged_and_do_not_end_the_link() {
+    beside(|listener, notebook| async move {
+        let (mut peer, _) = Peer::accept(&listener).await;
+        peer.grant(SubscribeReasonCode::Success(QoS::AtLeastOnce)).await;
+        peer.publish(1, "a", vec![b' '; 300 * 1024], false).await;
+        peer.publish(2, "b", r#"{"v":7}"#, true).await;
+        assert_eq!([peer.hear_acknowledged().await, peer.hear_acknowledged().await], [1, 2]);
+        peer.publish(3, "left/long/ago", "{}", false).await;
+        let Packet::Unsubscribe(left) = peer.hear().await else { panic!("it leaves that topic") };
+        assert_eq!(left.topics, ["left/long/ago"]);
+        assert_eq!(peer.hear_acknowledged().await, 3);
+        assert_eq!(notebook.troubles(), ["0: payload refused: too large", "1: old retained value"]);
+        assert!(notebook.noted().is_empty());
+    })
+    .await;
+}

@@ -1,0 +1,102 @@
+//! For tests: a sink that writes down what it is handed.
+
+use crate::world::Sink;
+use kvarden_core::input::Part;
+use kvarden_core::reading::{MeterId, Sample};
+use kvarden_core::time::{EventTime, Span};
+use std::cell::RefCell;
+use tokio::sync::watch;
+use tokio::time::Instant;
+
+/// One reading as handed over.
+#[derive(Debug, Clone)]
+pub(super) struct Noted {
+    pub(super) meter: u32,
+    /// Since the notebook was opened.
+    pub(super) at: Span,
+    pub(super) told: EventTime,
+    pub(super) values: Vec<Option<f64>>,
+}
+
+/// The sink.
+#[derive(Debug)]
+pub(super) struct Notebook {
+    opened: Instant,
+    starts_at: i64,
+    noted: RefCell<Vec<Noted>>,
+    troubles: RefCell<Vec<(u32, &'static str)>>,
+    parts: RefCell<Vec<(Part, bool)>>,
+    committed: watch::Sender<u64>,
+}
+
+impl Notebook {
+    /// Opened now, which is `starts_at` on the scale of event time.
+    pub(super) fn at(starts_at: i64) -> Self {
+        Self {
+            opened: Instant::now(),
+            starts_at,
+            noted: RefCell::default(),
+            troubles: RefCell::default(),
+            parts: RefCell::default(),
+            committed: watch::channel(0).0,
+        }
+    }
+
+    /// All readings.
+    pub(super) fn noted(&self) -> Vec<Noted> {
+        self.noted.borrow().clone()
+    }
+
+    /// All readings as lines such as `0 at 1000: 5 -`.
+    pub(super) fn readings(&self) -> Vec<String> {
+        let value = |value: &Option<f64>| value.map_or("-".to_owned(), |value| value.to_string());
+        let line = |noted: &Noted| {
+            let values: Vec<_> = noted.values.iter().map(value).collect();
+            format!("{} at {}: {}", noted.meter, noted.told.0, values.join(" "))
+        };
+        self.noted.borrow().iter().map(line).collect()
+    }
+
+    /// All troubles, in order.
+    pub(super) fn troubles(&self) -> Vec<String> {
+        self.troubles.borrow().iter().map(|(meter, what)| format!("{meter}: {what}")).collect()
+    }
+
+    /// What was said of parts.
+    pub(super) fn parts(&self) -> Vec<(Part, bool)> {
+        self.parts.borrow().clone()
+    }
+
+    /// Everything up to `number` is stored.
+    pub(super) fn commit(&self, number: u64) {
+        self.committed.send_replace(number);
+    }
+
+    fn passed(&self) -> Span {
+        Span(self.opened.elapsed().as_millis() as i64)
+    }
+}
+
+impl Sink for Notebook {
+    fn reading(&self, meter: MeterId, at: EventTime, values: &[Sample]) -> u64 {
+        let values = values.iter().map(|value| value.get()).collect();
+        self.noted.borrow_mut().push(Noted { meter: meter.0, at: self.passed(), told: at, values });
+        self.noted.borrow().len() as u64
+    }
+
+    fn part(&self, part: Part, works: bool) {
+        self.parts.borrow_mut().push((part, works));
+    }
+
+    fn now(&self) -> EventTime {
+        EventTime(self.starts_at) + self.passed()
+    }
+
+    fn committed(&self) -> watch::Receiver<u64> {
+        self.committed.subscribe()
+    }
+
+    fn trouble(&self, meter: MeterId, what: &'static str) {
+        self.troubles.borrow_mut().push((meter.0, what));
+    }
+}

@@ -1,0 +1,98 @@
+//! Which topics were asked for, and what the broker said to each.
+
+use rumqttc::{AsyncClient, QoS, SubAck, SubscribeFilter, SubscribeReasonCode};
+use std::collections::VecDeque;
+use std::time::Duration;
+
+/// Topics asked for in one request: it stays far below the largest packet that brokers take.
+const TOPICS_A_REQUEST: usize = 32;
+
+/// The topics of one connection.
+#[derive(Debug)]
+pub(super) struct Subscriptions {
+    topics: Vec<(Box<str>, Standing)>,
+    /// Requests that wait in the client library, as the topics that they ask for.
+    queued: VecDeque<Vec<usize>>,
+    /// Requests that were sent and not answered.
+    open: VecDeque<(u16, Vec<usize>)>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Standing {
+    NotAnswered,
+    Granted,
+    Refused,
+}
+
+impl Subscriptions {
+    /// How soon a refused topic is asked for again: someone must change the broker's access list, so not soon.
+    pub(super) const RETRY: Duration = Duration::from_mins(1);
+
+    pub(super) fn new(topics: &[Box<str>]) -> Self {
+        let topics = topics.iter().map(|topic| (topic.clone(), Standing::NotAnswered)).collect();
+        Self { topics, queued: VecDeque::new(), open: VecDeque::new() }
+    }
+
+    /// How many requests it takes to ask for all.
+    pub(super) fn requests(&self) -> usize {
+        self.topics.len().div_ceil(TOPICS_A_REQUEST)
+    }
+
+    /// Asks for all topics. Done at each connection: a broker that says that it knows us may still have lost some.
+    pub(super) fn ask_all(&mut self, client: &AsyncClient) {
+        self.ask(client, &(0..self.topics.len()).collect::<Vec<_>>());
+    }
+
+    /// Asks again for what was refused.
+    pub(super) fn ask_refused(&mut self, client: &AsyncClient) {
+        let refused =
+            |(at, (_, standing)): (usize, &(_, Standing))| (*standing == Standing::Refused).then_some(at);
+        let refused: Vec<usize> = self.topics.iter().enumerate().filter_map(refused).collect();
+        self.ask(client, &refused);
+    }
+
+    fn ask(&mut self, client: &AsyncClient, topics: &[usize]) {
+        for request in topics.chunks(TOPICS_A_REQUEST) {
+            let filter = |&at: &usize| SubscribeFilter::new(self.topics[at].0.to_string(), QoS::AtLeastOnce);
+            if client.try_subscribe_many(request.iter().map(filter).collect::<Vec<_>>()).is_ok() {
+                self.queued.push_back(request.to_vec());
+            }
+        }
+    }
+
+    /// The client library sent the next request, under this packet id.
+    pub(super) fn sent(&mut self, id: u16) {
+        if let Some(topics) = self.queued.pop_front() {
+            self.open.push_back((id, topics));
+        }
+    }
+
+    /// The broker answered. `refused` is called for each topic that it does not grant.
+    pub(super) fn answered(&mut self, answer: &SubAck, mut refused: impl FnMut(&str)) {
+        let Some(at) = self.open.iter().position(|(id, _)| *id == answer.pkid) else { return };
+        let Some((_, topics)) = self.open.remove(at) else { return };
+        for (nth, at) in topics.into_iter().enumerate() {
+            let (topic, standing) = &mut self.topics[at];
+            *standing = match answer.return_codes.get(nth) {
+                Some(SubscribeReasonCode::Success(_)) => Standing::Granted,
+                Some(SubscribeReasonCode::Failure) | None => {
+                    refused(topic);
+                    Standing::Refused
+                }
+            };
+        }
+    }
+
+    /// Whether the broker has granted every topic.
+    pub(super) fn all_granted(&self) -> bool {
+        self.topics.iter().all(|(_, standing)| *standing == Standing::Granted)
+    }
+
+    /// Leaves a topic that an earlier configuration had and whose subscription the broker still keeps. If the
+    /// request finds no room, the next message tries again.
+    pub(super) fn leave(client: &AsyncClient, topic: &str) {
+        if client.try_unsubscribe(topic).is_ok() {
+            tracing::info!(?topic, "no meter listens to this topic: subscription left");
+        }
+    }
+}
