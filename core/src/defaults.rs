@@ -123,9 +123,15 @@ fn loading_phase() -> Limit {
     limit
 }
 
+/// To a tenth: a setpoint that a person can read out.
+fn tenth(value: f64) -> f64 {
+    (value * 10.0).round() / 10.0
+}
+
 fn neutral_current(rated_a: f64) -> Limit {
+    let rated_a = tenth(rated_a);
     let levels =
-        vec![level(rated_a, High, Span::minutes(10)), level(1.25 * rated_a, Urgent, Span::minutes(5))];
+        vec![level(rated_a, High, Span::minutes(10)), level(tenth(1.25 * rated_a), Urgent, Span::minutes(5))];
     let origin = "neutral rated as the lines, 1.25 times it common practice";
     limit(Measurand::NeutralCurrent, levels, 0.03 * rated_a, Span::minutes(10), origin)
 }
@@ -134,19 +140,20 @@ fn supply(on: Measurand, nominal: f64) -> Vec<Limit> {
     let half_minute = Span::seconds(30);
     let (a, b) = (UTILIZATION_VOLTAGE.a, UTILIZATION_VOLTAGE.b);
     let high = vec![
-        level(a.1 * nominal, Journal, half_minute),
-        level(b.1 * nominal, Low, half_minute),
-        level(1.06 * nominal, High, half_minute),
-        level(1.10 * nominal, Urgent, Span::minutes(1)),
+        level(tenth(a.1 * nominal), Journal, half_minute),
+        level(tenth(b.1 * nominal), Low, half_minute),
+        level(tenth(1.06 * nominal), High, half_minute),
+        level(tenth(1.10 * nominal), Urgent, Span::minutes(1)),
     ];
     let low = vec![
-        level(a.0 * nominal, Journal, half_minute),
-        level(b.0 * nominal, Low, half_minute),
-        level(0.80 * nominal, Urgent, Span::minutes(1)),
+        level(tenth(a.0 * nominal), Journal, half_minute),
+        level(tenth(b.0 * nominal), Low, half_minute),
+        level(tenth(0.80 * nominal), Urgent, Span::minutes(1)),
     ];
     let origin = "ANSI C84.1 utilization ranges A and B, rest common practice";
     let (deadband, off_delay) = (0.005 * nominal, Span::seconds(60));
-    let recurs = Some(Recurs { priority: Low, ..RECURS });
+    // Motors that start dip the voltage many times a day: counted for the digest, not told.
+    let recurs = Some(Recurs { priority: Journal, ..RECURS });
     vec![
         limit(on, high, deadband, off_delay, origin),
         Limit { bound: Bound::Low, recurs, ..limit(on, low, deadband, off_delay, origin) },

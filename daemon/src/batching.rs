@@ -4,7 +4,7 @@ use crate::store::{Batch, MinuteRow, NewLetter, Precious, RefusedRow};
 use crate::words::{Site, message};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::monitor::Monitor;
-use kvarden_core::output::{AlertRevision, Output, Revised};
+use kvarden_core::output::{AlertRevision, Output};
 use kvarden_core::plan::Plan;
 use kvarden_core::plant::Priority;
 use kvarden_core::reading::MeterId;
@@ -18,13 +18,34 @@ pub struct Gathered {
     channels: Vec<String>,
     /// By meter id: name and series, shared with every row.
     meters: Vec<(Arc<str>, Arc<[Quantity]>)>,
-    /// Open alerts that people were told of; what is for the digest only is never told.
-    told: HashSet<String>,
+    told: Told,
+}
+
+/// Open alerts that people were told of; what is for the digest only is never told.
+#[derive(Debug, Clone, Default)]
+pub struct Told(HashSet<String>);
+
+impl Told {
+    /// These alerts are known to people.
+    pub fn new(alerts: HashSet<String>) -> Self {
+        Self(alerts)
+    }
+
+    /// Whether people are told of this revision: its alert is more than journal, or was when it was told before.
+    pub fn knows(&mut self, revision: &AlertRevision) -> bool {
+        if !revision.open {
+            return self.0.remove(&revision.alert);
+        }
+        if revision.priority > Priority::Journal {
+            self.0.insert(revision.alert.clone());
+        }
+        self.0.contains(&revision.alert)
+    }
 }
 
 impl Gathered {
     /// For this plan and these channels. `told` are the open alerts that people know of.
-    pub fn new(plan: &Plan, site: Site, channels: Vec<String>, told: HashSet<String>) -> Self {
+    pub fn new(plan: &Plan, site: Site, channels: Vec<String>, told: Told) -> Self {
         let facts = |place: &kvarden_core::plan::MeterRef| {
             let meter = &plan.scopes[place.scope].meters[place.local];
             (Arc::from(meter.name.as_str()), Arc::from(&*meter.series))
@@ -73,15 +94,7 @@ impl Gathered {
 
     /// Writes the letters of a revision, unless it is for the digest only.
     fn tell(&mut self, revision: &AlertRevision, batch: &mut Batch) {
-        if revision.priority > Priority::Journal && revision.why != Revised::Closed {
-            self.told.insert(revision.alert.clone());
-        }
-        let known = if revision.open {
-            self.told.contains(&revision.alert)
-        } else {
-            self.told.remove(&revision.alert)
-        };
-        if !known {
+        if !self.told.knows(revision) {
             return;
         }
         let message = message(revision, &self.site);

@@ -1,7 +1,7 @@
 //! The whole daemon: `run` over a world, `run_until_signal` over the real one.
 
 use crate::acquire::{Intake, PolledMeter, ToldMeter, gateways, run_gateway, run_mqtt};
-use crate::batching::Gathered;
+use crate::batching::{Gathered, Told};
 use crate::clock::Clock;
 use crate::deliver::file::FileCourier;
 use crate::deliver::kept::KeptOutbox;
@@ -208,7 +208,7 @@ async fn build_engine(
         let open = store.open_alerts()?;
         let told: HashSet<String> =
             open.into_iter().filter(|one| one.priority > Priority::Journal).map(|one| one.alert).collect();
-        let mut gathered = Gathered::new(&plan, site, channels, told);
+        let mut gathered = Gathered::new(&plan, site, channels, Told::new(told));
         let restored = restore(store, &plan, &mut gathered)?;
         tracing::info!(inputs = restored.replayed, "went on from the last snapshot");
         Ok::<_, StoreError>(Engine::new(restored.monitor, gathered, restored.number, restored.batch))

@@ -77,7 +77,7 @@ pub fn main_text(sources: Sources, more: &str) -> String {
             text,
             "\n[[transformer]]\nname = \"{}\"\nlocation = \"{}\"\nkva = {:?}\nprimary = {{ volts = 480, form = \
              \"delta\" }}\nsecondary = {{ volts = 208, form = \"wye\" }}\nimpedance_percent = {:?}\ncooling = \
-             \"dry\"\nrated_rise_c = {:?}\ninsulation_class_c = {:?}\n",
+             \"dry\"\nrated_rise_c = {:?}\ninsulation_class_c = {}\n",
             plan.name,
             plan.location,
             plan.kva,
@@ -86,7 +86,7 @@ pub fn main_text(sources: Sources, more: &str) -> String {
             plan.insulation_class_c,
         );
         if let Some(k) = plan.k_rating {
-            let _ = writeln!(text, "k_rating = {k:?}");
+            let _ = writeln!(text, "k_rating = {k}");
         }
     }
     for feeder in &FEEDERS {

@@ -3,6 +3,8 @@
 mod commands;
 mod replay;
 
+pub use replay::replay_files;
+
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -151,7 +153,7 @@ pub fn main() -> ExitCode {
     match cli.command {
         Command::Run { config } => commands::run(&config),
         Command::Check { config } => commands::check(&config),
-        Command::Replay { config, from, json } => replay::command(&config, &from, json),
+        Command::Replay { config, from, json } => replay_files(&config, &from, json),
         Command::Status { which, json } => commands::status(&which.config, json),
         Command::Acknowledge { alert } => {
             commands::steer(&alert, |alert, by| crate::control::Request::Acknowledge { alert, by })

@@ -1,6 +1,7 @@
 //! `kvarden replay`: logged files through the monitor, told as lines for a person or for a program.
 
 use super::commands::{failed, load};
+use crate::batching::Told;
 use crate::digest::{DigestContext, calendar};
 use crate::replay::{Replayed, line, replay};
 use crate::words::{Site, message};
@@ -17,7 +18,8 @@ use std::process::ExitCode;
 /// The mapping's name in the folder of logs.
 const COLUMNS: &str = "columns.toml";
 
-pub(super) fn command(config: &Path, from: &Path, json: bool) -> ExitCode {
+/// Replays the files of a folder and prints what would have been told.
+pub fn replay_files(config: &Path, from: &Path, json: bool) -> ExitCode {
     let Some(configuration) = load(config) else { return ExitCode::FAILURE };
     let columns = from.join(COLUMNS);
     let (logs, problems) = kvarden_config::load_columns(&columns, &configuration.plant);
@@ -70,6 +72,7 @@ struct Teller<W: Write> {
     excursions: Vec<Excursion>,
     context: Option<DigestContext>,
     digests: Vec<String>,
+    told: Told,
     trouble: Option<std::io::Error>,
 }
 
@@ -93,6 +96,7 @@ impl<W: Write> Teller<W> {
             excursions: Vec::new(),
             context: None,
             digests: Vec::new(),
+            told: Told::default(),
             trouble: None,
         }
     }
@@ -127,6 +131,9 @@ impl<W: Write> Teller<W> {
 
     fn tell_person(&mut self, output: &Output) -> std::io::Result<()> {
         if let Output::Alert(revision) = output {
+            if !self.told.knows(revision) {
+                return Ok(());
+            }
             let at = crate::words::time::local(revision.at, &self.site.zone).strftime("%a %d %b %H:%M:%S");
             writeln!(self.out, "{at}  {}", message(revision, &self.site).text)?;
         }

@@ -5,6 +5,7 @@ use super::{advice, subject};
 use crate::digest::FrozenDay;
 use kvarden_core::digest::{AlarmDay, CHATTERING, DayFigures, FLOOD, MeterDay, RecurrenceDay, SeriesDay};
 use kvarden_core::measurand::{Measurand, Quantity};
+use kvarden_core::phases::Place;
 use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
 use std::fmt::Write;
@@ -176,27 +177,40 @@ impl Page<'_> {
         let of = of.map(|feeder| format!(" (feeder {feeder})")).unwrap_or_default();
         let _ = writeln!(text, "  {}{of}: measured {} of the day", meter.meter, percent(meter.measured));
         for measurand in TOLD {
-            for series in meter.series.iter().filter(|series| series.quantity.what == *measurand) {
-                self.series(meter, series, text);
-            }
+            let places: Vec<&SeriesDay> =
+                meter.series.iter().filter(|series| series.quantity.what == *measurand).collect();
+            self.measurand(meter, &places, text);
         }
     }
 
-    fn series(&self, meter: &MeterDay, series: &SeriesDay, text: &mut String) {
-        let quantity = series.quantity;
-        let share = if (meter.measured - series.measured).abs() > 0.01 {
-            format!("  ({} measured)", percent(series.measured))
+    /// One line for a measurand: of its places the one that went furthest.
+    fn measurand(&self, meter: &MeterDay, places: &[&SeriesDay], text: &mut String) {
+        let Some(highest) = places.iter().max_by(|one, other| one.max.total_cmp(&other.max)) else { return };
+        let Some(lowest) = places.iter().min_by(|one, other| one.min.total_cmp(&other.min)) else { return };
+        let quantity = highest.quantity;
+        let place = |quantity: Quantity| {
+            let several = places.len() > 1 && quantity.place != Place::Whole;
+            if several { format!(" ({})", quantity.place) } else { String::new() }
+        };
+        let peak = format!(
+            "peak {}{} at {}",
+            value(quantity, highest.max),
+            place(quantity),
+            self.clock(highest.max_at)
+        );
+        let rest = if matches!(quantity.what, Measurand::VoltageLl | Measurand::VoltageLn) {
+            let low = value(lowest.quantity, lowest.min);
+            format!("least {low}{} at {}", place(lowest.quantity), self.clock(lowest.min_at))
+        } else {
+            format!("mean {}", value(quantity, highest.mean))
+        };
+        let share = if (meter.measured - highest.measured).abs() > 0.01 {
+            format!(" ({} measured)", percent(highest.measured))
         } else {
             String::new()
         };
-        let name = subject::quantity_words(quantity);
-        let low = if matches!(quantity.what, Measurand::VoltageLl | Measurand::VoltageLn) {
-            format!("  least {} at {}", value(quantity, series.min), self.clock(series.min_at))
-        } else {
-            format!("  mean {}", value(quantity, series.mean))
-        };
-        let peak = format!("peak {} at {}", value(quantity, series.max), self.clock(series.max_at));
-        let _ = writeln!(text, "    {name:<38} {peak}{low}{share}");
+        let name = quantity.what.facts().words;
+        let _ = writeln!(text, "    {name:<30} {peak:<30} {rest}{share}");
     }
 }
 

@@ -1,0 +1,28 @@
+#!/usr/bin/env bash
+# Installs the outside parts that the tests talk to: a broker, a Modbus server of another library, numpy, valgrind.
+# Debian or Ubuntu; asks nothing. Anything that is there already is left as it is.
+set -euo pipefail
+
+missing=()
+need() { command -v "$1" >/dev/null || missing+=("$2"); }
+need mosquitto mosquitto
+need mosquitto_sub mosquitto-clients
+need python3 python3
+need valgrind valgrind
+need cc gcc
+[ ${#missing[@]} -eq 0 ] || {
+  echo "installing system packages: ${missing[*]}"
+  sudo=""
+  [ "$(id -u)" -eq 0 ] || sudo="sudo"
+  $sudo apt-get update -qq
+  DEBIAN_FRONTEND=noninteractive $sudo apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null
+}
+# A broker that the package started by itself is not used; the tests start their own on free ports.
+
+python3 - <<'PY' 2>/dev/null || {
+import numpy, pymodbus
+PY
+  echo "installing Python packages for the tests: numpy, pymodbus"
+  python3 -m pip install --quiet --disable-pip-version-check numpy pymodbus ||
+    python3 -m pip install --quiet --disable-pip-version-check --break-system-packages numpy pymodbus
+}
