@@ -32,7 +32,7 @@ const SEND: Duration = Duration::from_secs(5);
 /// Pause after a failed accept, so that a lack of file handles does not become a busy loop.
 const ACCEPT_PAUSE: Duration = Duration::from_millis(200);
 /// A client that keeps no time of its own is given up after this silence.
-const LONGEST_SILENCE: Duration = Duration::from_secs(24 * 3600);
+const LONGEST_SILENCE: Duration = Duration::from_hours(24);
 
 /// A running broker. Dropping it closes the port and every connection.
 #[derive(Debug)]
@@ -149,10 +149,11 @@ async fn serve(
             packet = wire.next() => {
                 let Some(packet) = packet else { return Ok(End::Lost) };
                 deadline = tokio::time::Instant::now() + silence;
-                if let Packet::Disconnect = packet.as_ref().map_err(|_| Error::IncorrectPacketFormat)? {
+                let packet = packet?;
+                if packet == Packet::Disconnect {
                     return Ok(End::Farewell);
                 }
-                for answer in take(packet?, shared, ticket)? {
+                for answer in take(packet, shared, ticket)? {
                     send(wire, answer).await?;
                 }
             }

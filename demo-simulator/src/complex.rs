@@ -5,6 +5,7 @@ use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub};
 
 /// A complex number; a phasor where it stands for a voltage or current (r.m.s. magnitude, fundamental).
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[must_use]
 pub struct Complex {
     /// Real part.
     pub re: f64,
@@ -120,9 +121,9 @@ pub fn solve(mut matrix: Matrix, mut right: Abc) -> Abc {
         let pivot = matrix[column][column].inverse();
         for row in column + 1..3 {
             let factor = matrix[row][column] * pivot;
-            for k in column..3 {
-                let above = matrix[column][k];
-                matrix[row][k] = matrix[row][k] - factor * above;
+            let above = matrix[column];
+            for (value, above) in matrix[row].iter_mut().zip(above).skip(column) {
+                *value = *value - factor * above;
             }
             right[row] = right[row] - factor * right[column];
         }

@@ -130,7 +130,7 @@ mod tests {
         let (quick, mut other) = exchange.join("quick");
         assert!(exchange.subscribe(slow, "#", QoS::AtMostOnce));
         assert!(exchange.subscribe(quick, "hall/last", QoS::AtLeastOnce));
-        for _ in 0..WAITING_MESSAGES + 1 {
+        for _ in 0..=WAITING_MESSAGES {
             exchange.publish(&message("hall/t2", "x"));
         }
         exchange.publish(&message("hall/last", "y"));

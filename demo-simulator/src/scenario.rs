@@ -135,7 +135,7 @@ impl Scenario {
     pub fn loose_ohms(&self, unix_ms: i64, chance: Chance) -> f64 {
         let bad = self.is_on(unix_ms)
             && self.loose_times(unix_ms, chance).iter().any(|&(from, to)| unix_ms >= from && unix_ms < to);
-        if bad { 0.42 + 0.08 * chance.normal(STREAM + 2, unix_ms.div_euclid(1000)) } else { 0.0 }
+        if bad { 0.5 + 0.04 * chance.normal(STREAM + 2, unix_ms.div_euclid(1000)) } else { 0.0 }
     }
 
     /// The next moment after `unix_ms` at which this scenario changes something by itself.

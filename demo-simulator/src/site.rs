@@ -139,9 +139,9 @@ impl Site {
 
     /// Takes hold of what a meter shows at the moment it freezes, and lets go when it thaws.
     fn hold_frozen(&mut self) {
-        for meter in 0..METERS.len() {
+        for (meter, plan) in METERS.iter().enumerate() {
             let frozen = self.scenarios.iter().any(|s| {
-                matches!(&s.fault, Fault::Frozen { meter: m } if m == METERS[meter].name) && s.is_on(self.now)
+                matches!(&s.fault, Fault::Frozen { meter } if meter == plan.name) && s.is_on(self.now)
             });
             match (&self.held[meter], frozen) {
                 (None, true) => self.held[meter] = Some(self.measured(meter)),

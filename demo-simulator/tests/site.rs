@@ -173,10 +173,17 @@ fn a_frozen_meter_repeats_itself_while_time_goes_on() {
 fn logged(seed: u64, folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let fault = Scenario::from(TUESDAY_11, Fault::LoosePhase { every_s: 60 });
     let mut site = Site::new(seed, TUESDAY_11, Working::Calendar, vec![fault]);
-    let logged = write_logs(folder, &mut site, &meters_of("T2"), TUESDAY_11 + HOUR, 10_000).unwrap();
+    let logged = write_logs(folder, &mut site, &meters_of("T2"), TUESDAY_11 + HOUR, 10_000)
+        .expect("the folder is there");
     assert_eq!((logged.files, logged.rows), (7, 7 * 360));
-    let files = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap());
-    files.map(|f| (f.file_name().into_string().unwrap(), fs::read(f.path()).unwrap())).collect()
+    let files =
+        fs::read_dir(folder).expect("the folder is there").map(|entry| entry.expect("it can be read"));
+    files
+        .map(|file| {
+            let name = file.file_name().into_string().expect("names are plain text");
+            (name, fs::read(file.path()).expect("it can be read"))
+        })
+        .collect()
 }
 
 #[test]
