@@ -5,8 +5,9 @@ use super::{advice, subject};
 use crate::digest::FrozenDay;
 use kvarden_core::digest::{AlarmDay, CHATTERING, DayFigures, FLOOD, MeterDay, RecurrenceDay, SeriesDay};
 use kvarden_core::measurand::{Measurand, Quantity};
+use kvarden_core::output::Rule;
 use kvarden_core::phases::Place;
-use kvarden_core::plant::Priority;
+use kvarden_core::plant::{Bound, Priority};
 use kvarden_core::time::EventTime;
 use std::fmt::Write;
 
@@ -117,7 +118,7 @@ impl Page<'_> {
         let _ = write!(said, ", held {}", duration(alarm.held));
         let quantity = subject::quantity(&alarm.subject);
         if let (Some(quantity), Some(peak)) = (quantity, alarm.peak) {
-            let _ = write!(said, ", peak {}", value(quantity, peak));
+            let _ = write!(said, ", {} {}", furthest(alarm.rule), value(quantity, peak));
         }
         if let (Some(quantity), Some(setpoint)) = (quantity, alarm.setpoint) {
             let _ = write!(said, " (limit {})", value(quantity, setpoint));
@@ -152,9 +153,10 @@ impl Page<'_> {
         );
         let _ = writeln!(
             text,
-            "          between {} and {}, peak {} (limit {})",
+            "          between {} and {}, {} {} (limit {})",
             self.clock(one.first),
             self.clock(one.last),
+            furthest(Rule::Recurrence { bound: one.bound }),
             value(quantity, one.peak),
             value(quantity, one.setpoint)
         );
@@ -211,6 +213,14 @@ impl Page<'_> {
         };
         let name = quantity.what.facts().words;
         let _ = writeln!(text, "    {name:<30} {peak:<30} {rest}{share}");
+    }
+}
+
+/// The word for the worst value, by which way the limit is passed.
+fn furthest(rule: Rule) -> &'static str {
+    match rule {
+        Rule::Level { bound: Bound::Low, .. } | Rule::Recurrence { bound: Bound::Low } => "least",
+        _ => "peak",
     }
 }
 
