@@ -84,8 +84,9 @@ impl Pointers {
         if document.len() > MOST_BYTES {
             return Err(Malformed::TooLarge);
         }
+        let document = std::str::from_utf8(document).map_err(|_| Malformed::NotJson)?;
         let too_deep = Cell::new(false);
-        let mut json = serde_json::Deserializer::from_slice(document);
+        let mut json = serde_json::Deserializer::from_str(document);
         let place = Place { tree: self, node: Some(0), depth: 0, too_deep: &too_deep, take: &mut take };
         match place.deserialize(&mut json).and_then(|()| json.end()) {
             Ok(()) => Ok(()),

@@ -98,7 +98,7 @@ fn number(text: &str) -> Option<f64> {
     if !text.starts_with(|first: char| first == '-' || first.is_ascii_digit()) {
         return None;
     }
-    text.parse().ok().filter(|number: &f64| number.is_finite())
+    fast_float2::parse(text).ok().filter(|number: &f64| number.is_finite())
 }
 
 fn moment(form: TimeForm, text: &str) -> Option<EventTime> {
