@@ -19,13 +19,13 @@ use tokio::time::{Instant, sleep_until, timeout};
 /// The longest that one letter may take. A courier has shorter deadlines of its own; this one is round them all.
 pub const SEND_DEADLINE: Duration = Duration::from_secs(30);
 /// The longest wait between two tries: somebody who mends the other side sees letters within a quarter of an hour.
-pub const LONGEST_WAIT: Duration = Duration::from_secs(15 * 60);
+pub const LONGEST_WAIT: Duration = Duration::from_mins(15);
 /// After a pause the letters of other alerts go before the one that failed.
 const LET_OTHERS_PASS: Duration = Duration::from_secs(1);
 /// So many failures in a row mean that the channel does not work.
 pub const FAILURES_TO_TELL: u32 = 3;
 /// So long without success while letters wait, or without a link, means the same.
-pub const QUIET_TO_TELL: Duration = Duration::from_secs(60);
+pub const QUIET_TO_TELL: Duration = Duration::from_mins(1);
 /// The longest wait after the store gave no answer: it is our own, so it is asked often.
 const LONGEST_STORE_WAIT: Duration = Duration::from_secs(10);
 /// The longest reason kept with a letter or logged.

@@ -79,7 +79,7 @@ impl Bench {
 
     fn gaps(&self) -> Vec<f64> {
         let tries = self.tries.borrow();
-        tries.windows(2).map(|pair| (pair[1].0 - pair[0].0).as_secs_f64()).collect()
+        tries.windows(2).map(|pair| pair[1].0.as_secs_f64() - pair[0].0.as_secs_f64()).collect()
     }
 }
 
@@ -87,8 +87,8 @@ async fn seconds(seconds: u64) {
     sleep(Duration::from_secs(seconds)).await;
 }
 
-fn later() -> Option<Outcome> {
-    Some(Outcome::TryLater("the other side is away".to_owned()))
+fn later() -> Outcome {
+    Outcome::TryLater("the other side is away".to_owned())
 }
 
 async fn on_local<F: Future>(work: F) -> F::Output {
@@ -114,9 +114,9 @@ async fn letters_go_in_order_at_once_and_new_ones_wake_the_pump() {
 #[tokio::test(start_paused = true)]
 async fn waits_grow_and_all_letters_follow_in_order_when_the_other_side_is_back() {
     on_local(async {
-        let hours = Duration::from_secs(72 * 3600);
+        let hours = Duration::from_hours(72);
         let bench = Bench::start(
-            move |_, since| if since < hours { later() } else { Some(Outcome::Delivered) },
+            move |_, since| Some(if since < hours { later() } else { Outcome::Delivered }),
             None,
         );
         bench.post(&[("T2#1", 1), ("T2#1", 2), ("T2#1", 3)]);
@@ -138,7 +138,7 @@ async fn waits_grow_and_all_letters_follow_in_order_when_the_other_side_is_back(
 async fn a_letter_that_never_goes_holds_up_only_its_own_alert() {
     on_local(async {
         let bench = Bench::start(
-            |letter, _| if letter.alert == "T1#1" { later() } else { Some(Outcome::Delivered) },
+            |letter, _| Some(if letter.alert == "T1#1" { later() } else { Outcome::Delivered }),
             None,
         );
         bench.post(&[("T1#1", 1), ("T1#1", 2), ("T2#1", 1), ("T2#1", 2), ("T3#1", 1)]);
@@ -230,7 +230,7 @@ async fn letters_go_at_once_when_the_link_is_back_however_long_they_waited() {
     on_local(async {
         let back = Duration::from_secs(20_000);
         let bench = Bench::start(
-            move |_, since| if since < back { later() } else { Some(Outcome::Delivered) },
+            move |_, since| Some(if since < back { later() } else { Outcome::Delivered }),
             Some(false),
         );
         bench.post(&[("T2#1", 1), ("T2#1", 2)]);

@@ -11,7 +11,7 @@ const FIRST: Duration = Duration::from_secs(1);
 pub(super) fn wait(failures: u32, longest: Duration, key: &str) -> Duration {
     let doubled = FIRST.saturating_mul(1 << failures.saturating_sub(1).min(20)).min(longest);
     let share = fingerprint(&format!("{key} {failures}")) % 256;
-    doubled - doubled.mul_f64(share as f64 / 1024.0)
+    doubled.mul_f64(1.0 - share as f64 / 1024.0)
 }
 
 #[cfg(test)]
@@ -20,7 +20,7 @@ mod tests {
 
     #[test]
     fn waits_grow_to_their_bound_and_differ_between_boxes() {
-        let longest = Duration::from_secs(900);
+        let longest = Duration::from_mins(15);
         let waits: Vec<f64> = (1..=14).map(|n| wait(n, longest, "k7").as_secs_f64()).collect();
         for (n, wait) in waits.iter().enumerate() {
             let full = 2f64.powi(n as i32).min(900.0);

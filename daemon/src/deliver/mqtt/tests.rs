@@ -25,7 +25,7 @@ enum Answer {
 
 type Heard = Rc<RefCell<Vec<(usize, String)>>>;
 
-const PATIENCE: Duration = Duration::from_millis(1000);
+const PATIENCE: Duration = Duration::from_secs(1);
 const A_WHILE: Duration = Duration::from_millis(200);
 
 async fn packet(stream: &mut TcpStream) -> Option<(u8, Vec<u8>)> {
@@ -150,7 +150,7 @@ async fn on_local<F: Future>(work: F) -> F::Output {
         .expect("the test came to its end in time")
 }
 
-const QUIET: Duration = Duration::from_secs(60);
+const QUIET: Duration = Duration::from_mins(1);
 
 fn state(connection: usize, alert: &str, revision: u32) -> String {
     format!("{connection}: p/alert/{} kept k7:{alert}:{revision}", code(alert))
