@@ -154,6 +154,7 @@ impl Monitor {
     /// Puts a saved scope in place. What the plan no longer has is told as "no longer watched".
     pub fn adopt(&mut self, state: ScopeState, out: &mut Vec<Output>) {
         self.now = Some(self.now.map_or(state.at, |known| known.max(state.at)));
+        self.begun = false;
         match self.plan.scopes.iter().position(|plan| plan.name == state.scope) {
             Some(index) => saved::adopt(&self.plan.scopes[index], &mut self.scopes[index], state, out),
             None => saved::no_longer_watched(&state, out),

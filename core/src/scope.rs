@@ -209,7 +209,7 @@ impl Scope {
         for subject in 0..plan.subjects.len() {
             self.alerts.review(plan, &self.alarms, subject, at, out);
         }
-        self.begin(plan, at);
+        self.due = self.exact_deadline(plan);
     }
 
     fn soonest(&mut self, due: EventTime) {
