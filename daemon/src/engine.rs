@@ -26,6 +26,9 @@ const MOST_HELD: usize = 50_000;
 pub const SNAPSHOT_EVERY: Span = Span::minutes(5);
 /// After a failed write the store is left alone for so long.
 const WRITE_AGAIN: Span = Span::seconds(1);
+/// A broker keeps a message until it is acknowledged, and few of them at a time: readings whose senders wait are
+/// stored within so long.
+const SENDER_PATIENCE: Duration = Duration::from_millis(100);
 /// How long an order waits to be stored before the person is told that it is not yet.
 const ORDER_PATIENCE: Duration = Duration::from_secs(10);
 
@@ -62,7 +65,12 @@ pub struct Desk {
     since: EventTime,
     committed: watch::Sender<u64>,
     landed: Arc<Notify>,
-    letters: Rc<Notify>,
+    /// One for each channel's pump, so that a pump that is busy just now does not miss it.
+    letters: RefCell<Vec<Rc<Notify>>>,
+    /// A sender waits for the commit of its message.
+    hurry: Notify,
+    /// The store's file was found damaged and begun anew.
+    replaced: Notify,
 }
 
 impl Engine {
@@ -220,7 +228,9 @@ impl Desk {
             since,
             committed,
             landed: Arc::new(Notify::new()),
-            letters: Rc::new(Notify::new()),
+            letters: RefCell::default(),
+            hurry: Notify::new(),
+            replaced: Notify::new(),
         }
     }
 
@@ -229,9 +239,11 @@ impl Desk {
         self.clock.now()
     }
 
-    /// Woken when letters were stored.
+    /// A notice of its own for one pump, given whenever letters were stored.
     pub fn letters(&self) -> Rc<Notify> {
-        Rc::clone(&self.letters)
+        let notice = Rc::new(Notify::new());
+        self.letters.borrow_mut().push(Rc::clone(&notice));
+        notice
     }
 
     /// Says that the program starts, or starts again.
@@ -316,10 +328,11 @@ impl Desk {
         if let Some((applied, number)) = settled {
             self.committed.send_replace(number);
             if applied.new_letters > 0 {
-                self.letters.notify_waiters();
+                self.letters.borrow().iter().for_each(|notice| notice.notify_one());
             }
             if let Some(path) = applied.set_aside {
                 tracing::error!(file = %path.display(), "the store was found damaged, set aside and begun anew");
+                self.replaced.notify_one();
             }
         }
         self.flush(false);
@@ -330,6 +343,20 @@ impl Desk {
         loop {
             self.landed.notified().await;
             self.settle();
+        }
+    }
+
+    /// Returns when the store's file was found damaged and begun anew: ids would begin with another book.
+    pub async fn store_replaced(&self) {
+        self.replaced.notified().await;
+    }
+
+    /// Stores what was gathered soon after a sender began to wait for it, until the daemon stops.
+    pub async fn hurry_always(&self) {
+        loop {
+            self.hurry.notified().await;
+            tokio::time::sleep(SENDER_PATIENCE).await;
+            self.flush(true);
         }
     }
 
@@ -445,6 +472,10 @@ impl Sink for Desk {
 
     fn committed(&self) -> watch::Receiver<u64> {
         self.committed.subscribe()
+    }
+
+    fn await_commit(&self) {
+        self.hurry.notify_one();
     }
 
     fn trouble(&self, meter: MeterId, what: &'static str) {

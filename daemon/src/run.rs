@@ -16,9 +16,7 @@ use crate::words::Site;
 use crate::world::{Courier, Dial, Sink, TcpDial};
 use kvarden_config::{Configuration, SourceSpec};
 use kvarden_core::plan::{Plan, Unfit};
-use kvarden_core::plant::Priority;
 use kvarden_core::reading::MeterId;
-use std::collections::HashSet;
 use std::future::Future;
 use std::path::PathBuf;
 use std::rc::Rc;
@@ -82,6 +80,11 @@ pub enum RunError {
         /// Why it failed.
         source: std::io::Error,
     },
+    /// The store's file was found damaged while running; it was set aside.
+    #[error(
+        "the store was damaged and set aside; the program ends so that it can start anew with a whole one"
+    )]
+    StoreReplaced,
     /// Tasks ended again and again.
     #[error("parts of the program ended {MOST_RESTARTS} times; see the log")]
     TooManyRestarts,
@@ -159,6 +162,10 @@ pub async fn run(
         async move { desk.settle_always().await }
     });
     let mut tasks = Tasks::default();
+    tasks.once({
+        let desk = Rc::clone(&desk);
+        async move { desk.hurry_always().await }
+    });
     start_acquiring(&mut tasks, &world, &configuration, &plan, &desk)?;
     start_telling(&mut tasks, world.couriers, world.outside, &world.keeper, &configuration, &desk, &site);
     if world.outside == Outside::Open {
@@ -174,6 +181,7 @@ pub async fn run(
         () = stop => Ok(()),
         result = tasks.supervise() => result,
         () = every_second(&desk, &world.keeper, &configuration, &context, world.outside) => Ok(()),
+        () = desk.store_replaced() => Err(RunError::StoreReplaced),
         _ = &mut settling => Ok(()),
     };
     tracing::info!("ending");
@@ -205,10 +213,7 @@ async fn build_engine(
     let (plan, site) = (Arc::clone(plan), site.clone());
     let channels = configuration.plant.channels.clone();
     let engine = keeper.ask(move |store| {
-        let open = store.open_alerts()?;
-        let told: HashSet<String> =
-            open.into_iter().filter(|one| one.priority > Priority::Journal).map(|one| one.alert).collect();
-        let mut gathered = Gathered::new(&plan, site, channels, Told::new(told));
+        let mut gathered = Gathered::new(&plan, site, channels, Told::new(store.told_alerts()?));
         let restored = restore(store, &plan, &mut gathered)?;
         tracing::info!(inputs = restored.replayed, "went on from the last snapshot");
         Ok::<_, StoreError>(Engine::new(restored.monitor, gathered, restored.number, restored.batch))

@@ -57,6 +57,9 @@ pub trait Sink {
     /// The number of the last input that is stored for good.
     fn committed(&self) -> watch::Receiver<u64>;
 
+    /// Says that a sender waits until the last reading is stored.
+    fn await_commit(&self);
+
     /// Counts something that went wrong at the door, to be shown with the meter's state. `what` is a short
     /// fixed phrase, such as "no answer in time".
     fn trouble(&self, meter: MeterId, what: &'static str);

@@ -83,6 +83,11 @@ impl Intake {
         &self.topics
     }
 
+    /// Says that a sender waits until what was taken is stored.
+    pub fn await_commit(&self) {
+        self.sink.await_commit();
+    }
+
     /// Takes one message. Gives the number of the stored input that must be committed before the message is
     /// acknowledged, so that acknowledgements keep the order of the messages; a refused message is acknowledged
     /// too, or it would come for ever. `None`: no meter listens to the topic.

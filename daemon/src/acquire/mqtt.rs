@@ -158,6 +158,9 @@ impl<'a> Link<'a> {
                             return End::Receipts;
                         }
                         receipts.settle(&client, *committed.borrow());
+                        if message.qos != rumqttc::QoS::AtMostOnce {
+                            intake.borrow().await_commit();
+                        }
                     }
                     _ => {}
                 }

@@ -92,6 +92,8 @@ impl Sink for Notebook {
         EventTime(self.starts_at) + self.passed()
     }
 
+    fn await_commit(&self) {}
+
     fn committed(&self) -> watch::Receiver<u64> {
         self.committed.subscribe()
     }

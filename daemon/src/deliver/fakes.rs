@@ -162,6 +162,8 @@ impl Sink for FakeSink {
         EventTime(self.start.elapsed().as_millis() as i64)
     }
 
+    fn await_commit(&self) {}
+
     fn committed(&self) -> watch::Receiver<u64> {
         self.committed.subscribe()
     }
