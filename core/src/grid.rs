@@ -99,27 +99,21 @@ impl Grid {
         is_live: impl Fn(usize) -> bool,
         values: &mut [Sample],
     ) -> Option<EventTime> {
-        loop {
-            let start = self.start?;
-            let end = start + GRID_STEP;
-            let last = self.last_ready(plan, &is_live).filter(|last| *last >= end)?;
-            self.judged = true;
-            if self
-                .columns
-                .iter()
-                .zip(&plan.inputs)
-                .all(|(column, (meter, _))| column.is_blank(end, meters[*meter].every))
-            {
-                // Nothing can come of these steps, however many a silence of all meters has left.
-                self.start = Some(last);
-                continue;
-            }
-            for ((column, (meter, _)), value) in self.columns.iter_mut().zip(&plan.inputs).zip(values) {
-                *value = column.close(end, meters[*meter].every).into();
-            }
-            self.start = Some(end);
-            return Some(end);
+        let end = self.start? + GRID_STEP;
+        let last = self.last_ready(plan, &is_live).filter(|last| *last >= end)?;
+        self.judged = true;
+        let mut columns = self.columns.iter().zip(&plan.inputs);
+        if columns.all(|(column, (meter, _))| column.is_blank(end, meters[*meter].every)) {
+            // However many steps a silence of all meters has left, nothing comes of them: they are one.
+            values.fill(Sample::ABSENT);
+            self.start = Some(last);
+            return Some(last);
         }
+        for ((column, (meter, _)), value) in self.columns.iter_mut().zip(&plan.inputs).zip(values) {
+            *value = column.close(end, meters[*meter].every).into();
+        }
+        self.start = Some(end);
+        Some(end)
     }
 
     /// Up to where steps may be judged: what every live meter has passed, but never so far behind the foremost that

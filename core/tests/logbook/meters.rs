@@ -183,12 +183,13 @@ fn the_grid_does_not_wait_for_a_silent_meter_and_uses_no_stale_value_of_it() {
     assert_eq!(hall.alarms("T2 across meters/winding_rise_k.B").len(), 1);
 }
 
-// Seen to fail (it took minutes and made 3 million steps) when the grid judged each ten seconds of the year.
+// Seen to fail (by never ending) when the grid judged each ten seconds of the silence. A meter that stamps 1970 until
+// it knows the time makes such a silence of half a century.
 #[test]
-fn a_year_of_silence_is_crossed_at_once_and_nothing_is_made_up_for_it() {
+fn an_age_of_silence_is_crossed_at_once_and_nothing_is_made_up_for_it() {
     let mut hall = Hall::new();
     hall.run(700);
-    hall.second += 365 * 86_400;
+    hall.second += 50_000 * 365 * 86_400;
     hall.second -= hall.second % 300;
     hall.forget().run(301);
     assert!(hall.told.len() < 200, "{} outputs", hall.told.len());

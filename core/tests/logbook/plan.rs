@@ -42,7 +42,22 @@ fn a_limit_that_comes_back_does_not_use_its_old_ids_again() {
     assert_eq!(hall.alerts(UNBALANCE)[2], "260 #2.1 Opened: low, unacknowledged");
 }
 
-// Seen to fail when alerts were put back without a look at what their alarms had become.
+// Seen to fail when alerts were put back without a look at what their alarms had become: it stayed open for good.
+#[test]
+fn an_alert_whose_only_alarm_goes_is_no_longer_watched_though_its_quantity_is() {
+    let mut hall = Hall::new();
+    hall.unbalance(5.5).run(40);
+    let mut milder = plant();
+    milder.limits[0].levels.truncate(1);
+    reconfigure(&mut hall, &milder);
+    assert_eq!(
+        hall.alerts(UNBALANCE),
+        ["30 #1.1 Opened: urgent, unacknowledged", "39 #1.2 NoLongerWatched: urgent, normal"]
+    );
+    assert!(hall.monitor.open_alerts().all(|open| crate::cannery::name(&open.subject) != UNBALANCE));
+}
+
+// Seen to fail when the ladders were not gone through after the change: level 1 stayed suppressed by nothing.
 #[test]
 fn a_level_that_goes_leaves_the_alert_to_the_level_below() {
     let mut hall = Hall::new();

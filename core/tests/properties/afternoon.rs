@@ -6,7 +6,7 @@ use kvarden_core::measurand::Measurand;
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::Output;
 use kvarden_core::plan::Plan;
-use kvarden_core::plant::{AppliesTo, Level, Limit, Plant, Priority, Recurs};
+use kvarden_core::plant::{AppliesTo, Level, Limit, Plant, Priority, Recurs, StampedBy};
 use kvarden_core::reading::{MeterId, Reading, Sample};
 use kvarden_core::time::{EventTime, Span};
 use proptest::prelude::*;
@@ -22,7 +22,9 @@ pub(crate) fn brisk_plant() -> Plant {
         meter.silent_after = Span::seconds(25);
         meter.frozen_after = Some(Span::seconds(8));
     }
-    plant.meters[AIR].every = Span::seconds(20);
+    // The thermometer speaks before the sensor module and may be late, so that it is not always heard first.
+    (plant.meters[AIR].every, plant.meters[AIR].wait) = (Span::seconds(20), Span::seconds(3));
+    plant.meters[AIR].stamped_by = StampedBy::Meter;
     let recurs =
         Recurs { times: 2, within: Span::seconds(40), shortest: Span::seconds(2), priority: Priority::High };
     let over = Some(Span::seconds(10));
@@ -63,7 +65,7 @@ pub(crate) enum Mood {
 pub(crate) struct Afternoon {
     /// Per meter: for so many seconds, this mood.
     moods: Vec<Vec<(i64, Mood)>>,
-    /// Delay of each message of MP-3 in milliseconds, less than its wait.
+    /// Delay of each message of MP-3 and of the thermometer in milliseconds, less than its wait.
     pub(crate) delays: Vec<i64>,
     /// Second, which of the open alerts, which deed.
     orders: Vec<(i64, usize, u8)>,
@@ -120,12 +122,16 @@ impl Afternoon {
         let mut steps = Vec::new();
         for second in 0..SECONDS {
             for meter in (0..METERS).map(|index| (index + first) % METERS) {
-                let every = [1, 1, 1, 1, 10, 20][meter];
+                let speaks = match meter {
+                    SENSORS => second > 0 && second % 10 == 0,
+                    AIR => second % 20 == 9,
+                    _ => true,
+                };
                 let mood = self.mood(meter, second);
-                if second % every != 0 || mood == Mood::Quiet {
+                if !speaks || mood == Mood::Quiet {
                     continue;
                 }
-                let delay = if meter == MP3 { delays[second as usize] } else { 0 };
+                let delay = if [MP3, AIR].contains(&meter) { delays[second as usize] } else { 0 };
                 let (stamp, now) = (at(second), at(second) + Span(delay));
                 steps.push(Step::Reading { now, meter, stamp, values: values(meter, second, mood) });
             }

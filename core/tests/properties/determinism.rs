@@ -49,7 +49,7 @@ fn ids(outputs: &[Output]) -> Vec<(String, u32)> {
 }
 
 proptest! {
-    // Seen to fail when silence was raised at the time of the call instead of the time it was due.
+    // Seen to fail when what was due was done at the time of the call instead of the time it was due.
     #[test]
     fn extra_advances_change_nothing(
         day in afternoon(true),

@@ -43,6 +43,9 @@ fn wild() -> impl Strategy<Value = Wild> {
         // Readings of the right shape, or most would end at the door.
         12 => (1u32..4, time(), prop::collection::vec(number(), 3))
             .prop_map(|(meter, stamp, values)| Wild::Reading { meter, stamp, values }),
+        4 => (time(), prop::collection::vec(number(), 7))
+            .prop_map(|(stamp, values)| Wild::Reading { meter: 4, stamp, values }),
+        4 => (time(), number()).prop_map(|(stamp, value)| Wild::Reading { meter: 5, stamp, values: vec![value] }),
         2 => (any::<usize>(), 0u8..6, time()).prop_map(|(pick, deed, until)| Wild::Order { pick, deed, until }),
         1 => (0u8..4, any::<bool>()).prop_map(|(part, works)| Wild::Health { part, works }),
         1 => Just(Wild::Resumed),
@@ -108,7 +111,7 @@ fn numbers(output: &Output) -> Vec<f64> {
 }
 
 proptest! {
-    // Seen to fail when a floor or one and a half intervals could overflow, and (by time) when the grid took each step
+    // Seen to fail when a floor or one and a half intervals could overflow, and (by never ending) when the grid took each step
     // of a stamp that was far ahead.
     #[test]
     fn nothing_panics_hangs_or_gives_what_is_no_number(
@@ -119,7 +122,7 @@ proptest! {
         let mut now = START;
         let mut out = Vec::new();
         for (passed, what) in &script {
-            now = now + Span(*passed);
+            now += Span(*passed);
             do_it(&mut monitor, now, what, &mut out);
         }
         monitor.advance(EventTime(jump), &mut out);
