@@ -2,9 +2,11 @@
 
 use super::{Result, Store, codec, names};
 use kvarden_core::output::{AlertRevision, Change, Excursion};
+use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
 use rusqlite::Params;
 use serde::de::DeserializeOwned;
+use std::collections::HashSet;
 
 impl Store {
     /// The newest revision of each open alert, the most urgent first, then the oldest.
@@ -16,6 +18,17 @@ impl Store {
         let mut alerts: Vec<AlertRevision> = self.facts("alert", sql, ())?;
         alerts.sort_by(|a, b| b.priority.cmp(&a.priority).then(a.since.cmp(&b.since)));
         Ok(alerts)
+    }
+
+    /// The ids of the open alerts of which people know: at least one of their revisions was not for the digest only.
+    ///
+    /// # Errors
+    /// A row can't be read back.
+    pub fn told_alerts(&self) -> Result<HashSet<String>> {
+        let sql = "SELECT revision.body FROM revision JOIN alert USING (alert) WHERE open = 1";
+        let revisions: Vec<AlertRevision> = self.facts("revision", sql, ())?;
+        let told = revisions.into_iter().filter(|one| one.priority > Priority::Journal);
+        Ok(told.map(|one| one.alert).collect())
     }
 
     /// The newest revision of one alert, open or not.
