@@ -50,7 +50,7 @@ enum Command {
         /// The folder with the files and columns.toml.
         #[arg(long, value_name = "FOLDER")]
         from: PathBuf,
-        /// One JSON object a line for each alarm that rose or cleared, and nothing else.
+        /// One JSON object a line for each alarm, when it has cleared or at the end, and nothing else.
         #[arg(long)]
         json: bool,
     },

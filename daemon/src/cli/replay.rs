@@ -3,7 +3,8 @@
 use super::commands::{failed, load};
 use crate::batching::Told;
 use crate::digest::{DigestContext, calendar};
-use crate::replay::{Replayed, line, replay};
+use crate::replay::line::Lines;
+use crate::replay::{Replayed, replay};
 use crate::words::{Site, message};
 use jiff::civil::Date;
 use kvarden_config::Configuration;
@@ -73,6 +74,7 @@ struct Teller<W: Write> {
     context: Option<DigestContext>,
     digests: Vec<String>,
     told: Told,
+    lines: Lines,
     trouble: Option<std::io::Error>,
 }
 
@@ -97,6 +99,7 @@ impl<W: Write> Teller<W> {
             context: None,
             digests: Vec::new(),
             told: Told::default(),
+            lines: Lines::default(),
             trouble: None,
         }
     }
@@ -105,28 +108,15 @@ impl<W: Write> Teller<W> {
         if self.trouble.is_some() {
             return;
         }
-        let told = if self.json { self.tell_program(&output) } else { self.tell_person(&output) };
+        let told = if self.json {
+            self.lines.take(&output, &self.site.zone, &mut self.out)
+        } else {
+            self.tell_person(&output)
+        };
         self.trouble = told.err();
         if !self.json {
             self.collect(plan, output);
         }
-    }
-
-    fn tell_program(&mut self, output: &Output) -> std::io::Result<()> {
-        match output {
-            Output::Alarm(change) => {
-                if let Some(line) = line::of_alarm(change, &self.site.zone) {
-                    serde_json::to_writer(&mut self.out, &line)?;
-                    self.out.write_all(b"\n")?;
-                }
-            }
-            Output::Finding(change) => {
-                serde_json::to_writer(&mut self.out, &line::of_finding(change, &self.site.zone))?;
-                self.out.write_all(b"\n")?;
-            }
-            _ => {}
-        }
-        Ok(())
     }
 
     fn tell_person(&mut self, output: &Output) -> std::io::Result<()> {
@@ -200,6 +190,7 @@ impl<W: Write> Teller<W> {
         if let Some(trouble) = self.trouble.take() {
             return Err(trouble);
         }
+        std::mem::take(&mut self.lines).finish(&self.site.zone, &mut self.out)?;
         while self.day.is_some() {
             self.close_day();
         }

@@ -2,43 +2,47 @@
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use kvarden_core::output::{Change, ChangeKind, FindingChange, Matter};
-use kvarden_core::phases::Place;
+use kvarden_core::output::{AlertRevision, Change, ChangeKind, FindingChange, Matter, Output};
+use kvarden_core::phases::{Phase, Place};
 use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
 use serde::Serialize;
+use std::collections::BTreeMap;
+use std::io::{self, Write};
 
 /// The form's number; it changes only when a reader of the old form would read something wrong.
 const FORMAT: u32 = 1;
 
-/// One line about an alarm.
+/// One line about an alarm: written when it has cleared, or at the end if it still stands.
 #[derive(Debug, Serialize)]
-pub struct AlarmLine<'a> {
+struct AlarmLine<'a> {
     format: u32,
     kind: &'static str,
-    change: &'static str,
-    at: String,
+    raised: String,
+    cleared: Option<String>,
     transformer: Option<&'a str>,
     measurand: &'a str,
+    phase: Option<&'static str>,
     place: Option<&'static str>,
     feeder: Option<&'a str>,
     meter: Option<&'a str>,
     limit: String,
     priority: Priority,
-    value: Option<f64>,
-    setpoint: Option<f64>,
     peak: Option<f64>,
+    setpoint: Option<f64>,
     unit: &'static str,
+    /// Excursions, for an alarm about something that comes and goes.
+    times: Option<u32>,
     alarm: &'a str,
 }
 
-/// One line about a finding.
+/// One line about a finding, likewise.
 #[derive(Debug, Serialize)]
-pub struct FindingLine<'a> {
+struct FindingLine<'a> {
     format: u32,
     kind: &'static str,
-    change: &'static str,
-    at: String,
+    raised: String,
+    cleared: Option<String>,
     transformer: &'a str,
     cause: &'a str,
     phase: Option<&'static str>,
@@ -48,50 +52,125 @@ pub struct FindingLine<'a> {
     finding: &'a str,
 }
 
-/// The line of a change, if it is one that is printed: raised or cleared.
-pub fn of_alarm<'a>(change: &'a Change, zone: &TimeZone) -> Option<AlarmLine<'a>> {
-    let what = match change.what {
-        ChangeKind::Raised => "raised",
-        ChangeKind::Cleared => "cleared",
-        _ => return None,
-    };
+/// Writes one line for each alarm and finding as it ends, and the rest at the end.
+#[derive(Debug, Default)]
+pub struct Lines {
+    alarms: BTreeMap<String, (EventTime, Change)>,
+    findings: BTreeMap<String, (EventTime, FindingChange)>,
+}
+
+impl Lines {
+    /// Takes one output.
+    ///
+    /// # Errors
+    /// When the line can't be written.
+    pub fn take(&mut self, output: &Output, zone: &TimeZone, out: &mut impl Write) -> io::Result<()> {
+        match output {
+            Output::Alarm(change) => match change.what {
+                ChangeKind::Raised => {
+                    self.alarms.insert(change.alarm.clone(), (change.at, change.clone()));
+                }
+                ChangeKind::Cleared => {
+                    let raised = self.alarms.remove(&change.alarm).map_or(change.since, |(raised, _)| raised);
+                    write(out, &alarm_line(change, raised, Some(change.at), zone))?;
+                }
+                _ => {}
+            },
+            Output::Alert(revision) => self.follow(revision),
+            Output::Finding(change) if change.raised => {
+                self.findings.insert(change.finding.clone(), (change.at, change.clone()));
+            }
+            Output::Finding(change) => {
+                let raised = self.findings.remove(&change.finding).map_or(change.at, |(raised, _)| raised);
+                write(out, &finding_line(change, raised, Some(change.at), zone))?;
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    /// The worst value and the count of an alarm that stands, as its alert last told them.
+    fn follow(&mut self, revision: &AlertRevision) {
+        let same = |change: &Change| change.subject == revision.subject && change.rule == revision.rule;
+        if let Some((_, change)) = self.alarms.values_mut().find(|(_, change)| same(change)) {
+            change.peak = revision.peak.or(change.peak);
+            change.recurred = revision.recurred.or(change.recurred);
+        }
+    }
+
+    /// Writes what still stands, the earliest first.
+    ///
+    /// # Errors
+    /// When a line can't be written.
+    pub fn finish(self, zone: &TimeZone, out: &mut impl Write) -> io::Result<()> {
+        let mut alarms: Vec<_> = self.alarms.into_values().collect();
+        alarms.sort_by_key(|(raised, _)| *raised);
+        for (raised, change) in &alarms {
+            write(out, &alarm_line(change, *raised, None, zone))?;
+        }
+        let mut findings: Vec<_> = self.findings.into_values().collect();
+        findings.sort_by_key(|(raised, _)| *raised);
+        for (raised, change) in &findings {
+            write(out, &finding_line(change, *raised, None, zone))?;
+        }
+        Ok(())
+    }
+}
+
+fn write(out: &mut impl Write, line: &impl Serialize) -> io::Result<()> {
+    serde_json::to_writer(&mut *out, line)?;
+    out.write_all(b"\n")
+}
+
+fn alarm_line<'a>(
+    change: &'a Change,
+    raised: EventTime,
+    cleared: Option<EventTime>,
+    zone: &TimeZone,
+) -> AlarmLine<'a> {
     let quantity = match &change.subject.matter {
         Matter::Quantity(quantity) => Some(*quantity),
         Matter::Meter | Matter::Part(_) => None,
     };
-    Some(AlarmLine {
+    let place = quantity.map(|quantity| quantity.place).filter(|place| *place != Place::Whole);
+    AlarmLine {
         format: FORMAT,
         kind: "alarm",
-        change: what,
-        at: local(change.at, zone),
+        raised: local(raised, zone),
+        cleared: cleared.map(|cleared| local(cleared, zone)),
         transformer: change.subject.transformer.as_deref(),
         measurand: quantity.map_or("meter", |quantity| quantity.what.key()),
-        place: quantity.map(|quantity| quantity.place).filter(|place| *place != Place::Whole).map(Place::key),
+        phase: place.filter(|place| Place::PHASES.contains(place)).map(Place::key),
+        place: place.map(Place::key),
         feeder: change.subject.feeder.as_deref(),
         meter: change.subject.meter.as_deref(),
         limit: change.rule.key(),
         priority: change.priority,
-        value: change.value,
-        setpoint: change.setpoint,
         peak: change.peak,
+        setpoint: change.setpoint,
         unit: quantity.map_or("", |quantity| quantity.what.facts().unit.symbol()),
+        times: change.recurred.map(|recurred| recurred.times),
         alarm: &change.alarm,
-    })
+    }
 }
 
-/// The line of a finding.
-pub fn of_finding<'a>(change: &'a FindingChange, zone: &TimeZone) -> FindingLine<'a> {
+fn finding_line<'a>(
+    change: &'a FindingChange,
+    raised: EventTime,
+    cleared: Option<EventTime>,
+    zone: &TimeZone,
+) -> FindingLine<'a> {
     FindingLine {
         format: FORMAT,
         kind: "finding",
-        change: if change.raised { "raised" } else { "cleared" },
-        at: local(change.at, zone),
+        raised: local(raised, zone),
+        cleared: cleared.map(|cleared| local(cleared, zone)),
         transformer: &change.transformer,
         cause: &change.cause,
         phase: change.phase.map(|phase| match phase {
-            kvarden_core::phases::Phase::A => "A",
-            kvarden_core::phases::Phase::B => "B",
-            kvarden_core::phases::Phase::C => "C",
+            Phase::A => "A",
+            Phase::B => "B",
+            Phase::C => "C",
         }),
         feeder: change.feeder.as_deref(),
         priority: change.priority,
@@ -109,25 +188,66 @@ fn local(at: EventTime, zone: &TimeZone) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use kvarden_core::phases::Phase;
 
-    #[test]
-    fn the_form_of_a_finding_is_reserved() {
-        let finding = FindingChange {
+    fn finding(raised: bool, at: i64, peak: f64) -> Output {
+        Output::Finding(FindingChange {
             finding: "T2/loose connection/MP-3/B#1".into(),
-            raised: true,
-            at: EventTime(1_790_000_000_000),
+            raised,
+            at: EventTime(at),
             transformer: "T2".into(),
             feeder: Some("MP-3".into()),
             phase: Some(Phase::B),
             cause: "loose connection".into(),
             priority: Priority::High,
-            peak: Some(4.1),
-        };
+            peak: Some(peak),
+        })
+    }
+
+    #[test]
+    fn the_form_of_a_finding_is_reserved_one_line_for_each() {
         let zone = TimeZone::get("America/Denver").unwrap();
+        let (mut lines, mut out) = (Lines::default(), Vec::new());
+        lines.take(&finding(true, 1_790_000_000_000, 4.1), &zone, &mut out).unwrap();
+        assert!(out.is_empty());
+        lines.take(&finding(false, 1_790_000_060_000, 4.3), &zone, &mut out).unwrap();
+        lines.finish(&zone, &mut out).unwrap();
         assert_eq!(
-            serde_json::to_string(&of_finding(&finding, &zone)).unwrap(),
-            r#"{"format":1,"kind":"finding","change":"raised","at":"2026-09-21T08:13:20-06:00","transformer":"T2","cause":"loose connection","phase":"B","feeder":"MP-3","priority":"high","peak":4.1,"finding":"T2/loose connection/MP-3/B#1"}"#
+            String::from_utf8(out).unwrap(),
+            concat!(
+                r#"{"format":1,"kind":"finding","raised":"2026-09-21T08:13:20-06:00","cleared":"2026-09-21T08:14:20-06:00","#,
+                r#""transformer":"T2","cause":"loose connection","phase":"B","feeder":"MP-3","priority":"high","peak":4.3,"#,
+                r#""finding":"T2/loose connection/MP-3/B#1"}"#,
+                "\n"
+            )
         );
+    }
+
+    /// The table of `docs/forms.md` names every member of both lines.
+    #[test]
+    fn every_member_stands_in_the_document() {
+        let document = include_str!("../../../docs/forms.md");
+        let written = include_str!("line.rs");
+        for name in ["AlarmLine", "FindingLine"] {
+            let body =
+                written.split(&format!("struct {name}<'a> {{")).nth(1).unwrap().split('}').next().unwrap();
+            let members: Vec<&str> = body
+                .lines()
+                .filter(|line| !line.trim_start().starts_with("///"))
+                .filter_map(|line| line.trim().split(':').next())
+                .filter(|member| !member.is_empty())
+                .collect();
+            assert!(members.len() > 8, "{members:?}");
+            for member in members {
+                assert!(document.contains(&format!("`{member}`")), "{name}: {member}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_still_stands_at_the_end_has_no_time_of_clearing() {
+        let (mut lines, mut out) = (Lines::default(), Vec::new());
+        lines.take(&finding(true, 0, 4.1), &TimeZone::UTC, &mut out).unwrap();
+        lines.finish(&TimeZone::UTC, &mut out).unwrap();
+        assert!(String::from_utf8(out).unwrap().contains(r#""cleared":null"#));
     }
 }
