@@ -1,1 +1,15 @@
-//! (being laid)
+//! Support for the end-to-end tests: the real binary, sites in folders of their own, and outside parts that no one
+//! here wrote. A test that needs a part which is not on the machine fails and names the package to install.
+
+#![warn(missing_docs)]
+
+pub mod broker;
+pub mod cases;
+pub mod modbus_server;
+pub mod program;
+pub mod site;
+pub mod undisturbed;
+pub mod wait;
+pub mod scripted;
+pub mod simulated;
+pub mod story;
