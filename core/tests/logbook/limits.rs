@@ -77,6 +77,20 @@ fn an_alert_that_closed_and_comes_again_has_a_new_number() {
 }
 
 #[test]
+fn each_step_carries_the_value_that_caused_it() {
+    let mut plant = plant();
+    plant.limits.push(limit(Measurand::Termination, vec![level(90.0, Priority::Low, 0)], 2.0, 0));
+    let mut hall = Hall::of(&plant);
+    hall.run(20).show(SENSORS, 3, 93.0).run(10).show(SENSORS, 3, 97.0).run(10).heal(SENSORS).run(10);
+    let values: Vec<_> = hall.changes().map(|change| (change.value, change.peak, change.setpoint)).collect();
+    assert_eq!(
+        values,
+        [(Some(93.0), Some(93.0), Some(90.0)), (Some(50.0), Some(97.0), Some(90.0))],
+        "risen at 93, cleared at 50, at worst 97 °C"
+    );
+}
+
+#[test]
 fn current_unbalance_is_judged_only_under_load() {
     let subject = "T2 secondary/current_unbalance_percent";
     let mut hall = Hall::new();

@@ -252,3 +252,21 @@ fn a_corrected_clock_moves_what_it_stamped_and_nothing_rises_or_is_refused_by_it
     );
     assert_eq!(hall.alarms(UNBALANCE), [format!("{} high level 1 raised: unacknowledged", 60 - 3600)]);
 }
+
+#[test]
+fn a_corrected_clock_neither_hastens_nor_delays_silence_and_the_door() {
+    let mut hall = Hall::new();
+    hall.run(100);
+    hall.speaks[T2] = false;
+    hall.run(60);
+    // MP-3 spoke at 159; its wait ends at 162 of the old clock, the silence of T2 begins at 219 of it.
+    hall.second -= 3600;
+    hall.monitor.observe(at(hall.second), Input::Reclocked { by: Span::hours(-1) }, &mut hall.told);
+    let due = hall.monitor.next_deadline().unwrap();
+    assert!(due <= at(162 - 3600) && due > at(hall.second), "{due:?}");
+    hall.run(100);
+    assert_eq!(
+        hall.alarms("T2 secondary"),
+        [format!("{} silent level 1 raised: unacknowledged", 219 - 3600)]
+    );
+}

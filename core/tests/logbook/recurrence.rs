@@ -72,7 +72,7 @@ fn the_closing_word_has_the_last_count_even_if_it_was_not_told_before() {
 #[test]
 fn recurrence_and_level_of_one_quantity_share_one_alert() {
     let mut hall = Hall::new();
-    hall.blink(4.0, 3, 60).blink(4.0, 3, 60).blink(6.0, 3, 60);
+    hall.blink(4.0, 3, 60).blink(6.0, 3, 60).blink(4.0, 3, 60);
     hall.unbalance(5.5).run(100).heal(T2).run(200);
     assert_eq!(
         hall.alerts(UNBALANCE),

@@ -124,7 +124,7 @@ impl Afternoon {
             for meter in (0..METERS).map(|index| (index + first) % METERS) {
                 let speaks = match meter {
                     SENSORS => second > 0 && second % 10 == 0,
-                    AIR => second % 20 == 9,
+                    AIR => second % 20 == 5,
                     _ => true,
                 };
                 let mood = self.mood(meter, second);
