@@ -1,0 +1,235 @@
+//! A Modbus server of an independent library, with numbers that show a wrong word order; and a server of answers that
+//! no decent library gives: late, short, halved, under a wrong transaction id.
+
+use kvarden::status::MeterStatus;
+use kvarden::store::{OwnedInput, Store};
+use kvarden_tests::modbus_server::{Answer, Pymodbus, Question, serve};
+use kvarden_tests::program::{Daemon, PATIENCE, text};
+use kvarden_tests::site::Site;
+use kvarden_tests::wait::wait_for;
+use serde_json::json;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+fn config(port: u16, every: &str) -> String {
+    format!(
+        r#"
+[[meter]]
+name = "T2 secondary"
+measures = {{ transformer = "T2", side = "secondary" }}
+modbus = {{ address = "127.0.0.1:{port}", unit = 1, map = "maps/t2.toml", every = "{every}" }}
+silent_after = "2s"
+frozen_after = "never"
+
+[tell]
+file = "alerts.jsonl"
+"#
+    )
+}
+
+/// A map over what [`registers`] serves.
+fn map(word_order: &str) -> String {
+    let mut map = format!("word_order = \"{word_order}\"\n");
+    let points = [
+        ("voltage_ll_v", "AB", "holding", 0, "f32", ""),
+        ("voltage_ll_v", "BC", "holding", 2, "f32", ""),
+        ("voltage_ll_v", "CA", "holding", 4, "f32", ""),
+        ("power_w", "", "holding", 6, "i32", ""),
+        ("frequency_hz", "", "holding", 8, "u16", "scale = 0.01\n"),
+        ("current_a", "A", "input", 0, "f32", ""),
+        ("reactive_power_var", "", "input", 2, "i32", ""),
+    ];
+    for (measurand, place, registers, address, kind, more) in points {
+        let place = if place.is_empty() { String::new() } else { format!("place = \"{place}\"\n") };
+        map += &format!(
+            "[[point]]\nmeasurand = \"{measurand}\"\n{place}registers = \"{registers}\"\naddress = {address}\n\
+             kind = \"{kind}\"\n{more}"
+        );
+    }
+    map
+}
+
+/// No number is the same with its words the other way round.
+fn registers() -> serde_json::Value {
+    json!({
+        "holding": [[0, "float32", 207.31], [2, "float32", 208.47], [4, "float32", 206.93],
+            [6, "int32", 18_437], [8, "uint16", 6_001]],
+        "input": [[0, "float32", 51.7], [2, "int32", -70_123]],
+    })
+}
+
+/// What the registers mean, in the order of the map's points.
+fn expected() -> Vec<Option<f64>> {
+    let single = |value: f32| Some(f64::from(value));
+    let volts = [207.31, 208.47, 206.93].map(single);
+    volts.into_iter().chain([Some(18_437.0), Some(6_001.0 * 0.01), single(51.7), Some(-70_123.0)]).collect()
+}
+
+/// Every stored reading: when it was judged, and its values.
+fn readings(store: &Store) -> Vec<(i64, Vec<Option<f64>>)> {
+    let tail = store.whole_tail().expect("the tail can be read");
+    let values = |record: kvarden::store::TailRecord| match record.input {
+        OwnedInput::Reading { values, .. } => {
+            Some((record.now.0, values.iter().map(|value| value.get()).collect()))
+        }
+        _ => None,
+    };
+    tail.into_iter().filter_map(values).collect()
+}
+
+fn meter(daemon: &Daemon) -> MeterStatus {
+    daemon.status().meters.into_iter().find(|one| one.meter == "T2 secondary").expect("the site has it")
+}
+
+fn more_readings(daemon: &Daemon, more: u64) {
+    let before = meter(daemon).readings;
+    wait_for("more readings", PATIENCE, || (meter(daemon).readings >= before + more).then_some(()));
+}
+
+#[test]
+fn numbers_of_an_independent_server_are_read_as_it_means_them_and_it_is_only_read() {
+    let server = Pymodbus::start(&registers());
+    let site = Site::new(&config(server.port(), "200ms"), &[("maps/t2.toml", &map("high first"))]);
+    let daemon = Daemon::watching(&site);
+    more_readings(&daemon, 5);
+    let status = meter(&daemon);
+    assert_eq!((status.refused, status.troubles.as_slice()), (0, &[][..]));
+    daemon.stop();
+    let readings = readings(&site.store());
+    assert!(readings.len() >= 5);
+    for (_, values) in readings {
+        assert_eq!(values, expected());
+    }
+    let functions = server.functions();
+    assert!(functions.contains(&3) && functions.contains(&4), "both tables were read: {functions:?}");
+    assert!(functions.iter().all(|function| [3, 4].contains(function)), "only reads: {functions:?}");
+}
+
+#[test]
+fn a_map_with_the_wrong_word_order_is_seen_and_its_numbers_are_not_used() {
+    let server = Pymodbus::start(&registers());
+    let site = Site::new(&config(server.port(), "200ms"), &[("maps/t2.toml", &map("low first"))]);
+    let daemon = Daemon::watching(&site);
+    more_readings(&daemon, 5);
+    let status = meter(&daemon);
+    assert!(status.refused > 0, "{status:?}");
+    let page = text(&daemon.run("status", &[]).stdout);
+    assert!(page.contains("refused: "), "{page}");
+    daemon.stop();
+    let (_, swapped) = readings(&site.store()).pop().expect("readings came");
+    let right = expected();
+    for (index, (got, meant)) in swapped.iter().zip(&right).enumerate() {
+        // One register has no word order.
+        assert_eq!(got == meant, index == 4, "point {index}: {got:?} for {meant:?}");
+    }
+    // Volts far below nothing, amperes and watts beyond any transformer: each is refused by name.
+    let refused = site.store().refused().expect("the sums can be read");
+    for quantity in ["voltage_ll_v.AB", "voltage_ll_v.BC", "voltage_ll_v.CA", "power_w", "reactive_power_var"]
+    {
+        assert!(
+            refused.iter().any(|row| row.quantity.as_deref() == Some(quantity)),
+            "{quantity}: {refused:?}"
+        );
+    }
+    assert!(refused.iter().all(|row| row.quantity.as_deref() != Some("frequency_hz")), "{refused:?}");
+}
+
+#[test]
+fn a_meter_that_falls_silent_is_told_of_and_read_again_when_it_is_back() {
+    let mut server = Pymodbus::start(&registers());
+    let site = Site::new(&config(server.port(), "500ms"), &[("maps/t2.toml", &map("high first"))]);
+    let daemon = Daemon::watching(&site);
+    more_readings(&daemon, 2);
+    server.kill();
+    let told = wait_for("the alert", PATIENCE, || site.told_lines().first().cloned());
+    assert_eq!((&told["meter"], &told["state"]), (&json!("T2 secondary"), &json!("open")));
+    assert!(daemon.status().alerts.iter().any(|alert| alert.text.contains("T2 secondary")));
+    let troubles = meter(&daemon).troubles;
+    assert!(troubles.iter().any(|(what, _)| what == "no connection"), "{troubles:?}");
+
+    let _server = Pymodbus::start_at(server.port(), &registers());
+    more_readings(&daemon, 2);
+    // It came back by itself: either nothing is left to do, or only a person's acknowledgement.
+    wait_for("its return is told", PATIENCE, || {
+        let lines = site.told_lines();
+        let mut lines = lines.iter().filter(|line| line["alert"] == told["alert"]);
+        lines.any(|line| line["state"] == "closed" || line["alarm_state"] != "unacknowledged").then_some(())
+    });
+    daemon.stop();
+}
+
+/// Holding registers 0 to 5 and input registers 0 to 1, as single-precision numbers that say which register and
+/// which poll they belong to.
+fn numbered(question: Question, poll: u32) -> Vec<u16> {
+    let first = if question.function == 3 { 200.0 } else { 50.0 };
+    let values = (0..question.count / 2)
+        .map(|index| (first + f32::from(question.address / 2 + index) + (poll % 64) as f32 / 64.0).to_bits());
+    values.flat_map(|bits| [(bits >> 16) as u16, bits as u16]).collect()
+}
+
+#[test]
+fn after_a_late_short_halved_or_foreign_answer_no_value_is_wrong_and_the_next_ones_are_good() {
+    const EVERY: Duration = Duration::from_secs(1);
+    const LATE: Duration = Duration::from_millis(1300);
+    /// Faults come at every fourth poll, alternately in the first and in the second question of it.
+    fn fault(poll: u32, function: u8, words: Vec<u16>) -> Answer {
+        match (poll, function) {
+            (4, 3) | (20, 4) => Answer::Late(LATE, words),
+            (8, 3) | (24, 4) => Answer::Short(words),
+            (12, 3) | (28, 4) => Answer::WrongTransaction(words),
+            (16, 3) | (32, 4) => Answer::Halved(LATE, words),
+            _ => Answer::Words(words),
+        }
+    }
+    let polls = Arc::new(Mutex::new(Vec::new()));
+    let seen = Arc::clone(&polls);
+    let port = serve(move |question| {
+        let mut seen = seen.lock().expect("no thread of the server panics");
+        // The first question of each poll asks for holding registers.
+        if question.function == 3 {
+            seen.push(());
+        }
+        fault(seen.len() as u32, question.function, numbered(question, seen.len() as u32))
+    });
+    let mut map = String::new();
+    for (index, place) in ["AB", "BC", "CA"].iter().enumerate() {
+        map += &format!(
+            "[[point]]\nmeasurand = \"voltage_ll_v\"\nplace = \"{place}\"\naddress = {}\nkind = \"f32\"\n",
+            2 * index
+        );
+    }
+    map += "[[point]]\nmeasurand = \"current_a\"\nplace = \"A\"\nregisters = \"input\"\naddress = 0\nkind = \"f32\"\n";
+    let site = Site::new(&config(port, "1s"), &[("maps/t2.toml", &map)]);
+    let daemon = Daemon::watching(&site);
+    wait_for("all faults have been served", Duration::from_secs(70), || {
+        (polls.lock().expect("no thread of the server panics").len() >= 35).then_some(())
+    });
+    let troubles = meter(&daemon).troubles;
+    daemon.stop();
+    for what in
+        ["no answer in time", "wrong number of registers in the answer", "answer does not fit the question"]
+    {
+        assert!(troubles.iter().any(|(known, _)| known == what), "{what}: {troubles:?}");
+    }
+
+    let readings = readings(&site.store());
+    assert!(readings.len() >= 20, "{}", readings.len());
+    let mut last_poll = None;
+    for (_, values) in &readings {
+        // All values of a reading are of one and the same poll, each of its own register.
+        let poll = |index: usize, first: f64| {
+            let share = values[index].expect("a reading is whole") - first;
+            assert!((0.0..1.0).contains(&share), "point {index} of {values:?}");
+            (share * 64.0).round() as u32
+        };
+        let of = [poll(0, 200.0), poll(1, 201.0), poll(2, 202.0), poll(3, 50.0)];
+        assert!(of.iter().all(|one| *one == of[0]), "{values:?} is of polls {of:?}");
+        assert!(last_poll.is_none_or(|last| of[0] > last), "poll {} after {last_poll:?}", of[0]);
+        assert!(![4, 8, 12, 16, 20, 24, 28, 32].contains(&of[0]), "poll {} was spoilt", of[0]);
+        last_poll = Some(of[0]);
+    }
+    let longest = readings.windows(2).map(|pair| pair[1].0 - pair[0].0).max().expect("readings were counted");
+    // The spoilt poll, one that may be lost to the new connection, and the next is good.
+    let most = (EVERY * 3).as_millis() as i64 + 300;
+    assert!(longest <= most, "{longest} ms without a value, {most} at most");
+}
