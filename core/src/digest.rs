@@ -22,6 +22,8 @@ pub struct DayInput<'a> {
     pub from: EventTime,
     /// Start of the next local day.
     pub to: EventTime,
+    /// Nothing is known after this: a log may end within the day. An alarm that stands is counted up to here.
+    pub until: EventTime,
     /// Start of each local hour of the day and its number; 23, 24 or 25 of them.
     pub hours: &'a [(EventTime, u8)],
     /// The meters of the site.
@@ -67,6 +69,8 @@ pub struct DayFigures {
     pub from: EventTime,
     /// Start of the next local day.
     pub to: EventTime,
+    /// Nothing is known after this; the start of the next day where all of the day is.
+    pub until: EventTime,
     /// One per meter.
     pub meters: Vec<MeterDay>,
     /// One per alarm that held at some time of the day, the highest priority and the longest first.
@@ -167,6 +171,7 @@ impl DayFigures {
         Self {
             from: input.from,
             to: input.to,
+            until: input.until.min(input.to),
             meters: input.meters.iter().map(|rows| meter_day(input, rows)).collect(),
             alarms: alarm_days(input),
             recurrences: recurrence_days(input),
@@ -274,8 +279,8 @@ fn alarm_days(input: &DayInput<'_>) -> Vec<AlarmDay> {
             day.times += 1;
             times.push(raised.at);
         }
-        let end = episode.cleared.unwrap_or(input.to).min(input.to);
-        day.held += end - raised.at.max(input.from);
+        let end = episode.cleared.unwrap_or(input.until).min(input.to);
+        day.held += (end - raised.at.max(input.from)).max(Span::ZERO);
         day.standing |= episode.cleared.is_none();
         day.peak = worse(raised.rule, day.peak, episode.peak);
     }
@@ -391,7 +396,7 @@ mod tests {
         let (from, to) = (EventTime(0), EventTime(86_400_000));
         let hours: Vec<(EventTime, u8)> =
             (0..24).map(|hour| (EventTime(i64::from(hour) * 3_600_000), hour)).collect();
-        DayFigures::new(&DayInput { from, to, hours: &hours, meters, changes, excursions })
+        DayFigures::new(&DayInput { from, to, until: to, hours: &hours, meters, changes, excursions })
     }
 
     #[test]

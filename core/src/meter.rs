@@ -83,8 +83,10 @@ impl MeterState {
             if let Some((edge, mean)) = edge.and_then(|edge| Some((edge, window.mean()?))) {
                 // A slow meter moves its windows by many steps at a time; a mean then stands for its interval.
                 let judged = Judged { at: edge, value: mean, credit: window.step().max(credit) };
-                for (watch, limit) in self.watches.iter_mut().zip(&plan.limits) {
-                    if limit.series == *series && may_judge(limit, row) {
+                let of_series = plan.limits_of(*series);
+                for (watch, limit) in self.watches[of_series.clone()].iter_mut().zip(&plan.limits[of_series])
+                {
+                    if may_judge(limit, row) {
                         watch.observe_window(limit, index, judged, desk);
                     }
                 }

@@ -187,11 +187,18 @@ impl Window {
         whole
     }
 
-    /// The mean over the window's closed panes, if enough of it was measured.
+    /// The mean over the window's closed panes, if enough of it was measured. The same as that of
+    /// [`Window::closed`], whose other figures a moving window has no need of.
     pub fn mean(&self) -> Option<f64> {
-        let whole = self.closed();
+        let (newer, older) = self.ring.split_at(self.head);
+        let (mut covered_ms, mut sum) = (0u32, 0.0);
+        for pane in older.iter().chain(newer) {
+            covered_ms = covered_ms.saturating_add(pane.covered_ms);
+            sum += pane.sum;
+        }
         let length = (self.step.0 * self.ring.len() as i64) as f64;
-        if f64::from(whole.covered_ms) < LEAST_SHARE * length { None } else { whole.mean() }
+        let measured = f64::from(covered_ms);
+        (covered_ms > 0 && measured >= LEAST_SHARE * length).then(|| sum / measured)
     }
 
     /// Forgets everything, as after a correction of the clock.

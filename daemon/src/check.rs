@@ -3,7 +3,10 @@
 use crate::words::subject::quantity_words;
 use crate::words::time::duration;
 use kvarden_config::{Configuration, SourceSpec};
+use kvarden_core::measurand::Measurand;
+use kvarden_core::phases::Place;
 use kvarden_core::plan::{LimitPlan, MeterPlan, Plan, ScopePlan};
+use kvarden_core::plant::Bound;
 use std::fmt::Write;
 
 /// The whole page.
@@ -48,11 +51,29 @@ fn meter_lines(configuration: &Configuration, scope: &ScopePlan, meter: &MeterPl
     let computed: Vec<String> = meter.series[meter.points..].iter().map(ToString::to_string).collect();
     list("gives", &gives, text);
     list("computed", &computed, text);
-    for limit in &meter.limits {
-        for line in lines_of(scope, meter, limit) {
-            let _ = writeln!(text, "    {line}");
+    for (measurand, places, lines) in grouped(scope, meter) {
+        let places: Vec<&str> =
+            places.iter().map(|place| place.key()).filter(|key| !key.is_empty()).collect();
+        let at = if places.is_empty() { String::new() } else { format!(" ({})", places.join(" ")) };
+        let _ = writeln!(text, "    {}{at}{}", measurand.key(), lines[0]);
+        for line in &lines[1..] {
+            let _ = writeln!(text, "      {line}");
         }
     }
+}
+
+/// The limits of a meter, those that differ in the place only told once.
+fn grouped(scope: &ScopePlan, meter: &MeterPlan) -> Vec<(Measurand, Vec<Place>, Vec<String>)> {
+    let mut groups: Vec<(Measurand, Vec<Place>, Vec<String>)> = Vec::new();
+    for limit in &meter.limits {
+        let quantity = meter.series[limit.series];
+        let lines = lines_of(scope, meter, limit);
+        match groups.iter_mut().find(|(what, _, known)| *what == quantity.what && *known == lines) {
+            Some((_, places, _)) => places.push(quantity.place),
+            None => groups.push((quantity.what, vec![quantity.place], lines)),
+        }
+    }
+    groups
 }
 
 fn list(head: &str, items: &[String], text: &mut String) {
@@ -63,7 +84,7 @@ fn list(head: &str, items: &[String], text: &mut String) {
     for item in items {
         if line.len() + item.len() > 100 {
             let _ = writeln!(text, "{line}");
-            line = "     ".to_owned();
+            "     ".clone_into(&mut line);
         }
         line.push(' ');
         line.push_str(item);
@@ -71,68 +92,61 @@ fn list(head: &str, items: &[String], text: &mut String) {
     let _ = writeln!(text, "{line}");
 }
 
-/// One line for each level in force, for the frozen digest.
+/// Each limit in force in one line, for the frozen digest.
 pub fn limit_lines(plan: &Plan) -> Vec<String> {
-    let mut lines = Vec::new();
-    for scope in &plan.scopes {
-        for meter in &scope.meters {
-            for limit in &meter.limits {
-                lines.extend(
-                    lines_of(scope, meter, limit).into_iter().map(|line| format!("{}: {line}", meter.name)),
-                );
-            }
-        }
-    }
-    lines
+    let meters = plan.scopes.iter().flat_map(|scope| scope.meters.iter().map(move |meter| (scope, meter)));
+    meters
+        .flat_map(|(scope, meter)| {
+            meter.limits.iter().map(move |limit| {
+                format!(
+                    "{}: {}{}",
+                    meter.name,
+                    meter.series[limit.series],
+                    lines_of(scope, meter, limit).join("; ")
+                )
+            })
+        })
+        .collect()
 }
 
+/// A limit without its quantity: where it comes from, each level, the way back, and the rule for what comes and goes.
 fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan) -> Vec<String> {
-    let quantity = meter.series[limit.series];
-    let facts = quantity.what.facts();
+    let facts = meter.series[limit.series].what.facts();
     let unit = facts.unit.symbol();
-    let mut lines: Vec<String> = limit
-        .levels
-        .iter()
-        .map(|level| {
-            let mut line = format!(
-                "{quantity} {} {:.*} {unit}: {}",
-                if limit.bound == kvarden_core::plant::Bound::High { "above" } else { "below" },
-                usize::from(facts.decimals),
-                level.setpoint,
-                scope.alarms[level.alarm].priority.key()
-            );
-            match level.window {
-                Some(window) => {
-                    let _ = write!(line, ", mean of {}", duration(meter.windows[window].1));
-                }
-                None => line.push_str(", each value"),
-            }
-            let _ = write!(
-                line,
-                ", on-delay {}, off-delay {}",
-                duration(level.on_delay),
-                duration(limit.off_delay)
-            );
-            let _ = write!(line, ", deadband {} {unit}", rounded(limit.deadband));
-            if scope.alarms[level.alarm].latch {
-                line.push_str(", latches");
-            }
-            if let Some((series, above)) = limit.when {
-                let on = meter.series[series];
-                let _ = write!(line, ", while {on} is above {above} {}", on.what.facts().unit.symbol());
-            }
-            let _ = write!(line, " [{}]", limit.origin);
-            line
-        })
-        .collect();
+    let (way, word) = match limit.bound {
+        Bound::High => ("too high", "above"),
+        Bound::Low => ("too low", "below"),
+    };
+    let mut lines = vec![format!(", {way} [{}]", limit.origin)];
+    for level in &limit.levels {
+        let priority = scope.alarms[level.alarm].priority.key();
+        let setpoint = format!("{:.*} {unit}", usize::from(facts.decimals), level.setpoint);
+        let of = match level.window {
+            Some(window) => format!("mean of {} ", duration(meter.windows[window].1)),
+            None => String::new(),
+        };
+        lines.push(format!("{priority:<8}{of}{word} {setpoint} for {}", duration(level.on_delay)));
+    }
+    let mut back = format!(
+        "clears  past a deadband of {} {unit} for {}",
+        rounded(limit.deadband),
+        duration(limit.off_delay)
+    );
+    if limit.levels.iter().any(|level| scope.alarms[level.alarm].latch) {
+        back.push_str("; latches until a person releases it");
+    }
+    if let Some((series, above)) = limit.when {
+        let on = meter.series[series];
+        let _ = write!(back, "; judged only while {on} is above {above} {}", on.what.facts().unit.symbol());
+    }
+    lines.push(back);
     if let Some(recurs) = &limit.recurs {
         lines.push(format!(
-            "{quantity} comes and goes: {}, {} times of at least {} within {} [{}]",
+            "{:<8}when it comes and goes: {} times of at least {} within {}",
             scope.alarms[recurs.alarm].priority.key(),
             recurs.times,
             duration(recurs.shortest),
-            duration(recurs.within),
-            limit.origin
+            duration(recurs.within)
         ));
     }
     lines

@@ -237,7 +237,7 @@ fn start_acquiring(
         match source {
             SourceSpec::Modbus(spec) => polled.push(PolledMeter { meter: id, name, spec: spec.clone() }),
             SourceSpec::Mqtt(spec) => {
-                told.push(ToldMeter { meter: id, name, every: meter.every, spec: spec.clone() })
+                told.push(ToldMeter { meter: id, name, every: meter.every, spec: spec.clone() });
             }
             SourceSpec::Logged => {}
         }
@@ -337,9 +337,8 @@ async fn every_second(
 
 fn sweep(keeper: Keeper, now: kvarden_core::time::EventTime) {
     tokio::task::spawn_local(async move {
-        match keeper.ask(move |store| store.sweep(now, SNAPSHOT_EVERY)).await {
-            Ok(Err(error)) => tracing::warn!(%error, "old rows could not be removed"),
-            Ok(Ok(_)) | Err(_) => {}
+        if let Ok(Err(error)) = keeper.ask(move |store| store.sweep(now, SNAPSHOT_EVERY)).await {
+            tracing::warn!(%error, "old rows could not be removed");
         }
     });
 }

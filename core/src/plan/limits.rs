@@ -1,6 +1,7 @@
 //! Which limit is in force on which series: the owner's nearest, else the default.
 
-use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan, ScopeBuilder};
+use super::scope::ScopeBuilder;
+use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan};
 use crate::defaults::{Rating, default_limits};
 use crate::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
 use crate::measurand::Quantity;

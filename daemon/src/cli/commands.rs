@@ -70,7 +70,7 @@ pub(super) fn status(path: &Path, json: bool) -> ExitCode {
 
 pub(super) fn steer(alert: &Alert, request: impl FnOnce(String, String) -> Request) -> ExitCode {
     let Some(configuration) = load(&alert.which.config) else { return ExitCode::FAILURE };
-    match ask(&configuration.store.folder, &request(alert.alert.clone(), alert.by.clone())) {
+    match ask(&configuration.store.folder, &request(alert.which_one.clone(), alert.by.clone())) {
         Ok(reply) if reply.done => print_line(&reply.says),
         Ok(reply) => failed(&reply.says),
         Err(error) => failed(&error),

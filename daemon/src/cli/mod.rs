@@ -139,7 +139,8 @@ struct Which {
 #[derive(Debug, Args)]
 struct Alert {
     /// The alert's code, its id, or a part of the id that only one open alert has.
-    alert: String,
+    #[arg(value_name = "ALERT")]
+    which_one: String,
     /// Your name; it goes into the journal.
     #[arg(long, value_name = "NAME", env = "USER")]
     by: String,

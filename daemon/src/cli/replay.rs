@@ -75,6 +75,8 @@ struct Teller<W: Write> {
     digests: Vec<String>,
     told: Told,
     lines: Lines,
+    /// The latest moment that anything is known of.
+    latest: Option<EventTime>,
     trouble: Option<std::io::Error>,
 }
 
@@ -100,6 +102,7 @@ impl<W: Write> Teller<W> {
             digests: Vec::new(),
             told: Told::default(),
             lines: Lines::default(),
+            latest: None,
             trouble: None,
         }
     }
@@ -137,6 +140,7 @@ impl<W: Write> Teller<W> {
         match output {
             Output::Minute(closed) => self.collect_minute(plan, &closed),
             Output::Alarm(change) if matches!(change.what, ChangeKind::Raised | ChangeKind::Cleared) => {
+                self.latest = self.latest.max(Some(change.at));
                 self.changes.push(change);
             }
             Output::Excursion(excursion) => self.excursions.push(excursion),
@@ -145,6 +149,7 @@ impl<W: Write> Teller<W> {
     }
 
     fn collect_minute(&mut self, plan: &Plan, closed: &Closed) {
+        self.latest = self.latest.max(Some(closed.minute + Span::minutes(1)));
         while self.day.is_some_and(|(_, to)| closed.minute >= to + STRAGGLERS) {
             self.close_day();
         }
@@ -170,8 +175,14 @@ impl<W: Write> Teller<W> {
     /// Makes the digest of the day that is over, forgets its rows and goes on with the day of the rows that are left.
     fn close_day(&mut self) {
         let (Some((day, to)), Some(context)) = (self.day.take(), &self.context) else { return };
-        let figures =
-            crate::digest::figures(day, &self.site.zone, &self.meters, &self.changes, &self.excursions);
+        let figures = crate::digest::figures(
+            day,
+            &self.site.zone,
+            &self.meters,
+            &self.changes,
+            &self.excursions,
+            self.latest,
+        );
         if let Some(figures) = figures {
             self.digests.push(crate::words::digest::digest(&context.freeze(day, figures)));
             self.excursions.retain(|one| one.start >= to);

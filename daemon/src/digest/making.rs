@@ -19,10 +19,10 @@ pub fn look(keeper: Keeper, context: DigestContext, at: (u8, u8), folder: Option
         };
         for day in days {
             tracing::info!(date = %day.date, "digest made");
-            if let Some(folder) = &folder {
-                if let Err(error) = write_files(folder, &day) {
-                    tracing::warn!(%error, folder = %folder.display(), "the digest is kept in the store but its files could not be written; `kvarden digest` prints it");
-                }
+            if let Some(folder) = &folder
+                && let Err(error) = write_files(folder, &day)
+            {
+                tracing::warn!(%error, folder = %folder.display(), "the digest is kept in the store but its files could not be written; `kvarden digest` prints it");
             }
         }
     });

@@ -85,17 +85,19 @@ impl DigestContext {
     }
 }
 
-/// Works out a day from rows, changes and excursions.
+/// Works out a day from rows, changes and excursions. `until`: nothing is known after it, as where a log ends.
 pub fn figures(
     date: Date,
     zone: &TimeZone,
     meters: &[MeterRows],
     changes: &[kvarden_core::output::Change],
     excursions: &[kvarden_core::output::Excursion],
+    until: Option<EventTime>,
 ) -> Option<DayFigures> {
     let (from, to) = calendar::bounds(date, zone)?;
+    let until = until.map_or(to, |until| until.clamp(from, to));
     let hours = calendar::hours(date, zone);
-    Some(DayFigures::new(&DayInput { from, to, hours: &hours, meters, changes, excursions }))
+    Some(DayFigures::new(&DayInput { from, to, until, hours: &hours, meters, changes, excursions }))
 }
 
 /// The meters of a plan, without rows.
@@ -140,7 +142,7 @@ pub fn of_store(store: &Store, context: &DigestContext, date: Date) -> Result<Op
     }
     let changes = store.changes(from - LOOK_BACK, to)?;
     let excursions = store.excursions(from, to)?;
-    let figures = figures(date, &context.zone, &meters, &changes, &excursions);
+    let figures = figures(date, &context.zone, &meters, &changes, &excursions, None);
     Ok(figures.map(|figures| context.freeze(date, figures)))
 }
 

@@ -5,7 +5,7 @@ use kvarden_config::{LogSpec, LogTime};
 use kvarden_core::reading::Sample;
 use kvarden_core::time::{EventTime, Span};
 use std::fs::File;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Read ahead in pieces of this size.
 const BUFFER: usize = 1 << 18;
@@ -64,6 +64,8 @@ pub struct LogFile {
     at: Option<EventTime>,
     values: Box<[Sample]>,
     bad_times: u64,
+    first_bad_time: Option<String>,
+    good_times: u64,
     bad_cells: u64,
 }
 
@@ -116,16 +118,14 @@ impl LogFile {
             at: None,
             values: vec![Sample::ABSENT; log.columns.len()].into(),
             bad_times: 0,
+            first_bad_time: None,
+            good_times: 0,
             bad_cells: 0,
         };
-        file.next()?;
-        if file.at.is_none() && file.bad_times > 0 {
-            return Err(LogError::NoTime {
-                file: log.file.clone(),
-                example: String::from_utf8_lossy(file.record.get(file.time_column).unwrap_or_default())
-                    .into_owned(),
-                form: form_name(log.time_form),
-            });
+        file.go_on()?;
+        if let (0, Some(example)) = (file.good_times, file.first_bad_time.take()) {
+            let form = form_name(log.time_form);
+            return Err(LogError::NoTime { file: log.file.clone(), example, form });
         }
         Ok(file)
     }
@@ -135,7 +135,7 @@ impl LogFile {
         let mut steps = Vec::with_capacity(ROWS_FOR_INTERVAL);
         let mut last = self.at;
         while steps.len() < ROWS_FOR_INTERVAL {
-            self.next()?;
+            self.go_on()?;
             let (Some(before), Some(at)) = (last, self.at) else { break };
             if at > before {
                 steps.push(at - before);
@@ -146,11 +146,12 @@ impl LogFile {
         Ok(steps.get(steps.len() / 2).copied().unwrap_or(Span::minutes(1)))
     }
 
-    /// Goes to the next row whose time can be read.
+    /// Goes to the next row whose time can be read and in which at least one of the meter's columns has a value: in a
+    /// file of several meters a row without any is not a reading of this one.
     ///
     /// # Errors
     /// When the file can't be read on.
-    pub fn next(&mut self) -> Result<(), LogError> {
+    pub fn go_on(&mut self) -> Result<(), LogError> {
         self.at = None;
         loop {
             let more = self.reader.read_byte_record(&mut self.record);
@@ -161,8 +162,11 @@ impl LogFile {
                 self.record.get(self.time_column).and_then(|cell| parse_time(cell, self.form, &self.zone))
             else {
                 self.bad_times += 1;
+                let cell = self.record.get(self.time_column).unwrap_or_default();
+                self.first_bad_time.get_or_insert_with(|| String::from_utf8_lossy(cell).into_owned());
                 continue;
             };
+            self.good_times += 1;
             for (value, column) in self.values.iter_mut().zip(&self.columns) {
                 *value = Sample::ABSENT;
                 let Some(cell) = self.record.get(column.index).filter(|cell| !cell.is_empty()) else {
@@ -173,8 +177,10 @@ impl LogFile {
                     Err(_) => self.bad_cells += 1,
                 }
             }
-            self.at = Some(at);
-            return Ok(());
+            if self.values.iter().any(|value| value.is_present()) {
+                self.at = Some(at);
+                return Ok(());
+            }
         }
     }
 
@@ -191,6 +197,11 @@ impl LogFile {
     /// How often the file has values.
     pub fn every(&self) -> Span {
         self.every
+    }
+
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.path
     }
 
     /// Rows passed over because their time could not be read.

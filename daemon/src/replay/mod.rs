@@ -66,18 +66,15 @@ fn plant_of_logs(
     for (index, meter) in plant.meters.iter_mut().enumerate() {
         meter.wait = Span::ZERO;
         meter.stamped_by = StampedBy::Meter;
-        match logs.iter().zip(files).find(|(log, _)| log.meter == index) {
-            Some((log, file)) => {
-                meter.points = log.columns.iter().map(|column| column.quantity).collect();
-                meter.every = file.every();
-                meter.silent_after = meter.silent_after.max(meter.every.times(LEAST_SILENT_INTERVALS));
-                let least = meter.every.times(LEAST_FROZEN_INTERVALS);
-                meter.frozen_after = meter.frozen_after.map(|after| after.max(least));
-            }
-            None => {
-                meter.points.clear();
-                meter.silent_after = Span(i64::MAX / 1000);
-            }
+        if let Some((log, file)) = logs.iter().zip(files).find(|(log, _)| log.meter == index) {
+            meter.points = log.columns.iter().map(|column| column.quantity).collect();
+            meter.every = file.every();
+            meter.silent_after = meter.silent_after.max(meter.every.times(LEAST_SILENT_INTERVALS));
+            let least = meter.every.times(LEAST_FROZEN_INTERVALS);
+            meter.frozen_after = meter.frozen_after.map(|after| after.max(least));
+        } else {
+            meter.points.clear();
+            meter.silent_after = Span(i64::MAX / 1000);
         }
     }
     Ok(plant)
@@ -110,10 +107,13 @@ pub fn replay(
         replayed.readings += 1;
         let first = replayed.span.map_or(at, |(first, _)| first);
         replayed.span = Some((first, receipt));
-        file.next()?;
+        file.go_on()?;
     }
-    for file in &files {
-        replayed.bad_times += file.bad_times();
+    for (index, file) in files.iter().enumerate() {
+        // A file of several meters is read once for each, and its rows are counted once.
+        if !files[..index].iter().any(|other| other.path() == file.path()) {
+            replayed.bad_times += file.bad_times();
+        }
         replayed.bad_cells += file.bad_cells();
     }
     Ok(replayed)

@@ -83,7 +83,13 @@ impl Page<'_> {
         let alarms = if said.is_empty() { "none".to_owned() } else { said.join(", ") };
         let _ = writeln!(text, "  Alarms that held at some time: {alarms}.");
         let standing = self.figures.alarms.iter().filter(|alarm| alarm.standing).count();
-        let _ = writeln!(text, "  Still standing at the end of the day: {standing}.");
+        let end = if self.figures.until < self.figures.to {
+            let _ = writeln!(text, "  The log ends at {}.", self.clock(self.figures.until));
+            "then"
+        } else {
+            "at the end of the day"
+        };
+        let _ = writeln!(text, "  Still standing {end}: {standing}.");
         let times: u32 = self.figures.recurrences.iter().map(|one| one.times).sum();
         let _ = writeln!(text, "  Short excursions that came and went: {times}.");
         let most = self.figures.most_in_ten_minutes;
@@ -144,22 +150,24 @@ impl Page<'_> {
 
     fn recurrence(&self, one: &RecurrenceDay, text: &mut String) {
         let Some(quantity) = subject::quantity(&one.subject) else { return };
-        let times = if one.times == 1 { "once".to_owned() } else { format!("{} times", one.times) };
+        let lasted = durations(one.shortest, one.longest);
+        let how_often = match one.times {
+            1 => format!("once, for {lasted}"),
+            times => format!("{times} times, {lasted} each"),
+        };
+        let _ = writeln!(text, "  {}: {how_often}", subject::words(&one.subject));
+        let (first, last) = (self.clock(one.first), self.clock(one.last));
+        let when = if first == last { format!("at {first}") } else { format!("between {first} and {last}") };
         let _ = writeln!(
             text,
-            "  {}: {times}, {} each",
-            subject::words(&one.subject),
-            durations(one.shortest, one.longest)
-        );
-        let _ = writeln!(
-            text,
-            "          between {} and {}, {} {} (limit {})",
-            self.clock(one.first),
-            self.clock(one.last),
+            "          {when}, {} {} (limit {})",
             furthest(Rule::Recurrence { bound: one.bound }),
             value(quantity, one.peak),
             value(quantity, one.setpoint)
         );
+        if one.times == 1 {
+            return;
+        }
         let most = one.by_hour.iter().map(|(_, count)| *count).max().unwrap_or(1).max(1);
         for (hour, count) in &one.by_hour {
             let bar = "#".repeat((*count as usize * 40).div_ceil(most as usize));

@@ -1,61 +1,28 @@
-//! Between the rooms that wait and the monitor that judges: numbers the inputs, judges them, gathers what comes out
-//! into batches, and hands these to the store. A state and the letters that tell of it are in one batch.
+//! The one handle to the engine: it sends batches on their way, one at a time, and settles each as it lands.
 
-use crate::batching::Gathered;
+use super::{BATCH_INPUTS, Engine, SNAPSHOT_EVERY, WRITE_AGAIN};
 use crate::clock::Clock;
-use crate::status::{AlertStatus, ChannelStatus, MeterStatus, Status};
-use crate::store::{Applied, Batch, Keeper, NotTaken, OwnedInput, TailRecord, Unwritten};
+use crate::status::{AlertStatus, ChannelStatus, Status};
+use crate::store::{Keeper, NotTaken};
 use crate::words::{Site, message};
 use crate::world::Sink;
-use kvarden_core::input::{Deed, HealthFact, Input, Order, Part};
-use kvarden_core::monitor::Monitor;
-use kvarden_core::output::{Answer, Denial, Output};
-use kvarden_core::reading::{MeterId, Reading, Sample};
-use kvarden_core::time::{EventTime, Span};
+use kvarden_core::input::{Deed, HealthFact, Part};
+use kvarden_core::output::Denial;
+use kvarden_core::reading::{MeterId, Sample};
+use kvarden_core::time::EventTime;
 use std::cell::RefCell;
 use std::rc::Rc;
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, watch};
 
-/// So many stored inputs make a batch even before its second is over.
-const BATCH_INPUTS: usize = 256;
-/// Inputs held while the store does not follow; more are judged but not kept, and counted.
-const MOST_HELD: usize = 50_000;
-/// How often the rebuildable state is saved.
-pub const SNAPSHOT_EVERY: Span = Span::minutes(5);
-/// After a failed write the store is left alone for so long.
-const WRITE_AGAIN: Span = Span::seconds(1);
 /// A broker keeps a message until it is acknowledged, and few of them at a time: readings whose senders wait are
 /// stored within so long.
 const SENDER_PATIENCE: Duration = Duration::from_millis(100);
 /// How long an order waits to be stored before the person is told that it is not yet.
 const ORDER_PATIENCE: Duration = Duration::from_secs(10);
 
-/// What became of the batch that is on its way to the store. Filled on the store's thread.
-type Landing = Arc<Mutex<Option<Result<Applied, Box<Unwritten>>>>>;
-
-/// The monitor with everything that is on its way to the store.
-#[derive(Debug)]
-pub struct Engine {
-    monitor: Monitor,
-    outputs: Vec<Output>,
-    gathered: Gathered,
-    number: u64,
-    batch: Batch,
-    /// A batch is on its way; the next one is gathered until it has landed, so that the store's order is ours.
-    in_flight: Option<u64>,
-    landing: Landing,
-    write_again: Option<EventTime>,
-    next_snapshot: Option<EventTime>,
-    store_works: bool,
-    not_kept: u64,
-    readings: u64,
-    meters: Vec<MeterStatus>,
-    order: u64,
-}
-
-/// The one handle to the engine: everything on the runtime's thread goes through it.
+/// The handle: everything on the runtime's thread goes through it.
 #[derive(Debug)]
 pub struct Desk {
     engine: RefCell<Engine>,
@@ -71,148 +38,6 @@ pub struct Desk {
     hurry: Notify,
     /// The store's file was found damaged and begun anew.
     replaced: Notify,
-}
-
-impl Engine {
-    /// An engine that goes on after input `number` with what is gathered so far.
-    pub fn new(monitor: Monitor, gathered: Gathered, number: u64, batch: Batch) -> Self {
-        let plan = Arc::clone(monitor.plan());
-        let name = |place: &kvarden_core::plan::MeterRef| {
-            let scope = &plan.scopes[place.scope];
-            MeterStatus {
-                transformer: scope.name.clone(),
-                meter: scope.meters[place.local].name.clone(),
-                ..MeterStatus::default()
-            }
-        };
-        Self {
-            meters: plan.meters.iter().map(name).collect(),
-            monitor,
-            outputs: Vec::with_capacity(64),
-            gathered,
-            number,
-            batch,
-            in_flight: None,
-            landing: Landing::default(),
-            write_again: None,
-            next_snapshot: None,
-            store_works: true,
-            not_kept: 0,
-            readings: 0,
-            order: 0,
-        }
-    }
-
-    fn keep(&mut self, now: EventTime, input: OwnedInput) {
-        self.number += 1;
-        self.batch.tail.push(TailRecord { number: self.number, now, input });
-    }
-
-    fn reading(&mut self, now: EventTime, meter: MeterId, at: EventTime, values: &[Sample]) -> u64 {
-        self.monitor.observe(now, Input::Reading(Reading { meter, at, values }), &mut self.outputs);
-        if let Some(name) = self.gathered.meter_name(meter) {
-            self.keep(now, OwnedInput::Reading { meter: name, at, values: values.into() });
-        }
-        self.readings += 1;
-        if let Some(status) = self.meters.get_mut(meter.0 as usize) {
-            status.readings += 1;
-            status.latest = Some(status.latest.map_or(at, |latest| latest.max(at)));
-        }
-        self.absorb();
-        self.number
-    }
-
-    fn fact(&mut self, now: EventTime, fact: HealthFact) {
-        self.monitor.observe(now, Input::Health(fact.clone()), &mut self.outputs);
-        self.keep(now, OwnedInput::Health(fact));
-        self.absorb();
-    }
-
-    fn reclocked(&mut self, now: EventTime, by: Span) {
-        self.monitor.observe(now, Input::Reclocked { by }, &mut self.outputs);
-        self.keep(now, OwnedInput::Reclocked { by });
-        self.absorb();
-    }
-
-    fn tick(&mut self, now: EventTime) {
-        self.monitor.advance(now, &mut self.outputs);
-        if !self.outputs.is_empty() {
-            self.keep(now, OwnedInput::Tick);
-            self.absorb();
-        }
-    }
-
-    fn order(&mut self, now: EventTime, by: &str, alert: &str, what: Deed) -> Result<(), Denial> {
-        self.order += 1;
-        let order = Order { number: self.order, by: by.to_owned(), alert: alert.to_owned(), what };
-        self.monitor.observe(now, Input::Person(order.clone()), &mut self.outputs);
-        let answer = self.outputs.iter().find_map(|output| match output {
-            Output::Answer(Answer { number, result }) if *number == self.order => Some(*result),
-            _ => None,
-        });
-        self.keep(now, OwnedInput::Person(order));
-        self.absorb();
-        answer.unwrap_or(Err(Denial::UnknownAlert))
-    }
-
-    /// Moves what came out into the batch.
-    fn absorb(&mut self) {
-        let told = self.outputs.iter().any(|output| matches!(output, Output::Alarm(_) | Output::Alert(_)));
-        for output in self.outputs.drain(..) {
-            if let Output::Refused(refused) = &output {
-                if let Some(status) = self.meters.get_mut(refused.meter.0 as usize) {
-                    status.refused += u64::from(refused.count);
-                    status.refusal = Some(crate::words::refusal(refused));
-                }
-            }
-            self.gathered.add(self.number, output, &mut self.batch);
-        }
-        if told {
-            self.gathered.add_precious(self.number, &self.monitor, &mut self.batch);
-        }
-        self.hold_bound();
-    }
-
-    /// While the store does not follow, the newest inputs are held and the oldest given up.
-    fn hold_bound(&mut self) {
-        let over = self.batch.tail.len().saturating_sub(MOST_HELD);
-        if over > 0 {
-            self.batch.tail.drain(..over);
-            self.not_kept += over as u64;
-        }
-        let over = self.batch.minutes.len().saturating_sub(MOST_HELD);
-        self.batch.minutes.drain(..over);
-    }
-
-    /// Takes what became of the batch in flight. Gives the applied part and the last number that is stored.
-    fn settle(&mut self, now: EventTime) -> Option<(Applied, u64)> {
-        let number = self.in_flight?;
-        let landed = self.landing.lock().ok().and_then(|mut landing| landing.take())?;
-        self.in_flight = None;
-        match landed {
-            Ok(applied) => {
-                self.write_again = None;
-                if !std::mem::replace(&mut self.store_works, true) {
-                    self.fact(now, HealthFact::Part { part: Part::Store, works: true });
-                }
-                Some((applied, number))
-            }
-            Err(unwritten) => {
-                tracing::error!(error = %unwritten.why, "the store can't be written; judging goes on, writing is tried again");
-                let newer = std::mem::replace(&mut self.batch, unwritten.batch);
-                crate::batching::append(&mut self.batch, newer);
-                self.write_again = Some(now + WRITE_AGAIN);
-                if std::mem::replace(&mut self.store_works, false) {
-                    self.fact(now, HealthFact::Part { part: Part::Store, works: false });
-                }
-                None
-            }
-        }
-    }
-
-    fn may_flush(&self, now: EventTime) -> bool {
-        self.in_flight.is_none() && !self.batch.is_empty() && self.write_again.is_none_or(|at| now >= at)
-    }
 }
 
 impl Desk {
@@ -276,7 +101,7 @@ impl Desk {
         }
         let number = engine.number;
         let snapshots =
-            engine.next_snapshot.is_none_or(|at| now >= at).then(|| self.snapshots(&mut engine, now));
+            engine.next_snapshot.is_none_or(|at| now >= at).then(|| Self::snapshots(&mut engine, now));
         let batch = std::mem::take(&mut engine.batch);
         let (landing, landed) = (Arc::clone(&engine.landing), Arc::clone(&self.landed));
         let done = move |result| {
@@ -299,7 +124,7 @@ impl Desk {
         }
     }
 
-    fn snapshots(&self, engine: &mut Engine, now: EventTime) -> Vec<(String, Vec<u8>)> {
+    fn snapshots(engine: &mut Engine, now: EventTime) -> Vec<(String, Vec<u8>)> {
         engine.next_snapshot = Some(now + SNAPSHOT_EVERY);
         crate::restore::encode(&engine.monitor)
     }
@@ -315,7 +140,7 @@ impl Desk {
             match keeper.ask(job).await {
                 Ok(Ok(())) => {}
                 Ok(Err(error)) => {
-                    tracing::warn!(%error, "the windows could not be saved; the tail is kept instead")
+                    tracing::warn!(%error, "the windows could not be saved; the tail is kept instead");
                 }
                 Err(error) => tracing::error!(%error, "the windows could not be saved"),
             }
@@ -367,11 +192,9 @@ impl Desk {
             loop {
                 self.flush(true);
                 self.settle();
-                let engine = self.engine.borrow();
-                if engine.batch.is_empty() && engine.in_flight.is_none() {
+                if self.has_stored_all() {
                     return;
                 }
-                drop(engine);
                 // A short sleep beside the notice: a write that failed is tried again after a while.
                 let _ = tokio::time::timeout(Duration::from_millis(100), self.landed.notified()).await;
             }
@@ -379,6 +202,11 @@ impl Desk {
         if tokio::time::timeout(ORDER_PATIENCE, all).await.is_err() {
             tracing::error!("not everything could be stored before the end");
         }
+    }
+
+    fn has_stored_all(&self) -> bool {
+        let engine = self.engine.borrow();
+        engine.batch.is_empty() && engine.in_flight.is_none()
     }
 
     /// Carries out a person's order; returns when it is stored.

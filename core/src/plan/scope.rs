@@ -1,0 +1,174 @@
+//! Collects the plan of one scope: its meters, alarms and the subjects of its alerts.
+
+use super::limits::{self, Whose};
+use super::{
+    AlarmIx, AlarmPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, ScopePlan, SubjectIx, SubjectPlan,
+    formulas,
+};
+use crate::formula::Formula;
+use crate::measurand::{Quantity, Source};
+use crate::output::{Matter, Rule, Subject};
+use crate::plant::{Meter, Plant, Priority, SideOf, StampedBy, Target};
+use crate::reading::MeterId;
+use crate::time::Span;
+
+/// Collects one scope.
+pub(super) struct ScopeBuilder {
+    name: String,
+    pub(super) transformer: Option<String>,
+    pub(super) meters: Vec<MeterPlan>,
+    pub(super) slots: usize,
+    grid: Option<GridPlan>,
+    alarms: Vec<AlarmPlan>,
+    subjects: Vec<SubjectPlan>,
+}
+
+impl ScopeBuilder {
+    pub(super) fn new(name: String, transformer: Option<String>) -> Self {
+        Self {
+            name,
+            transformer,
+            meters: Vec::new(),
+            slots: 0,
+            grid: None,
+            alarms: Vec::new(),
+            subjects: Vec::new(),
+        }
+    }
+
+    pub(super) fn finish(self) -> ScopePlan {
+        ScopePlan {
+            name: self.name,
+            transformer: self.transformer,
+            meters: self.meters.into_boxed_slice(),
+            slots: self.slots,
+            grid: self.grid,
+            parts: Box::default(),
+            alarms: self.alarms.into_boxed_slice(),
+            subjects: self.subjects.into_boxed_slice(),
+        }
+    }
+
+    pub(super) fn subject(&mut self, key: String, subject: Subject) -> SubjectIx {
+        if let Some(found) = self.subjects.iter().position(|known| known.key == key) {
+            return found;
+        }
+        self.subjects.push(SubjectPlan { key, subject, alarms: Vec::new() });
+        self.subjects.len() - 1
+    }
+
+    pub(super) fn alarm(
+        &mut self,
+        subject_key: &str,
+        subject: SubjectIx,
+        rule: Rule,
+        priority: Priority,
+        latch: bool,
+    ) -> AlarmIx {
+        let key = format!("{subject_key}/{}", rule.key());
+        self.alarms.push(AlarmPlan { key, subject, rule, priority, latch });
+        let index = self.alarms.len() - 1;
+        self.subjects[subject].alarms.push(index);
+        index
+    }
+
+    pub(super) fn add_meter(&mut self, plant: &Plant, number: usize, not_judged: &mut Vec<NotJudged>) {
+        let meter = &plant.meters[number];
+        let rating = limits::rating(plant, meter);
+        let computed = formulas::of_meter(&meter.points, self.slots, &rating);
+        let lively: Vec<usize> = meter
+            .points
+            .iter()
+            .enumerate()
+            .filter(|(_, point)| point.what.facts().source == Source::Lively)
+            .map(|(index, _)| index)
+            .collect();
+        let series: Vec<Quantity> =
+            meter.points.iter().copied().chain(computed.iter().map(|(quantity, _)| *quantity)).collect();
+        let mut compiled = MeterPlan {
+            id: MeterId(number as u32),
+            name: meter.name.clone(),
+            feeder: match meter.measures {
+                Target::Feeder(index) => Some(plant.feeders[index].name.clone()),
+                Target::Transformer(..) => None,
+            },
+            every: meter.every,
+            wait: meter.wait,
+            stamped_by: meter.stamped_by,
+            points: meter.points.len(),
+            series: series.into_boxed_slice(),
+            first_slot: self.slots,
+            formulas: computed.into_iter().map(|(_, formula)| formula).collect(),
+            windows: Box::default(),
+            limits: Box::default(),
+            silent: Box::default(),
+            frozen: None,
+            lively: lively.into_boxed_slice(),
+        };
+        self.slots += compiled.series.len();
+        self.watch_meter_itself(&mut compiled, meter);
+        let whose = Whose { meter: Some(number), measures: meter.measures };
+        self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
+        self.meters.push(compiled);
+    }
+
+    fn watch_meter_itself(&mut self, compiled: &mut MeterPlan, meter: &Meter) {
+        let subject = Subject {
+            transformer: self.transformer.clone(),
+            feeder: compiled.feeder.clone(),
+            meter: Some(meter.name.clone()),
+            matter: Matter::Meter,
+        };
+        let key = meter.name.clone();
+        let subject = self.subject(key.clone(), subject);
+        // Journal, low and high at 1, 7.5 and 60 times the first step: 2 min, 15 min and 2 h by default (common practice).
+        let steps = [(2, Priority::Journal), (15, Priority::Low), (120, Priority::High)];
+        compiled.silent = steps
+            .into_iter()
+            .zip(1u8..)
+            .map(|((halves, priority), level)| {
+                let after = Span(meter.silent_after.0.saturating_mul(halves) / 2);
+                (after, self.alarm(&key, subject, Rule::Silent { level }, priority, false))
+            })
+            .collect();
+        if let (Some(after), false) = (meter.frozen_after, compiled.lively.is_empty()) {
+            compiled.frozen = Some((after, self.alarm(&key, subject, Rule::Frozen, Priority::Low, false)));
+        }
+    }
+
+    /// Adds what is computed across meters. Says whether anything was.
+    pub(super) fn add_grid(
+        &mut self,
+        plant: &Plant,
+        transformer: usize,
+        id: usize,
+        not_judged: &mut Vec<NotJudged>,
+    ) -> bool {
+        let Some((inputs, computed)) = formulas::across_meters(&self.meters) else { return false };
+        let (series, formulas): (Vec<Quantity>, Vec<Formula>) = computed.into_iter().unzip();
+        let mut compiled = MeterPlan {
+            id: MeterId(id as u32),
+            name: format!("{} across meters", self.name),
+            feeder: None,
+            every: GRID_STEP,
+            wait: Span::ZERO,
+            stamped_by: StampedBy::Meter,
+            points: 0,
+            series: series.into_boxed_slice(),
+            first_slot: self.slots,
+            formulas: formulas.into_boxed_slice(),
+            windows: Box::default(),
+            limits: Box::default(),
+            silent: Box::default(),
+            frozen: None,
+            lively: Box::default(),
+        };
+        self.slots += compiled.series.len();
+        let rating = limits::rating_of_transformer(plant, transformer);
+        let whose = Whose { meter: None, measures: Target::Transformer(transformer, SideOf::Secondary) };
+        self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
+        self.grid = Some(GridPlan { inputs: inputs.into_boxed_slice(), meter: self.meters.len() });
+        self.meters.push(compiled);
+        true
+    }
+}
