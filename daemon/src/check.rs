@@ -128,7 +128,7 @@ fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan) -> Vec<Stri
         lines.push(format!("{priority:<8}{of}{word} {setpoint} for {}", duration(level.on_delay)));
     }
     let mut back = format!(
-        "clears  past a deadband of {} {unit} for {}",
+        "clears  back by more than {} {unit} for {}",
         rounded(limit.deadband),
         duration(limit.off_delay)
     );

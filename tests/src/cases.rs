@@ -135,7 +135,8 @@ impl Case {
                 (Value::Array(want), Some(Value::Array(got))) => {
                     let mut pairs = want.iter().zip(got).map(|(want, got)| (number(want), number(got)));
                     want.len() == got.len()
-                        && pairs.all(|pair| matches!(pair, (Some(want), Some(got)) if self.is_near(got, want)))
+                        && pairs
+                            .all(|pair| matches!(pair, (Some(want), Some(got)) if self.is_near(got, want)))
                 }
                 (want, Some(got)) => want == got,
                 (_, None) => false,

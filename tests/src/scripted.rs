@@ -138,7 +138,7 @@ impl ScriptedMeter {
             Some(_) => None,
             None => {
                 let dice = chance(&[seed, number, second as u64, 77]);
-                (dice % ODD_ONE_OF == 0).then(|| Odd::ALL[(dice >> 32) as usize % Odd::ALL.len()])
+                dice.is_multiple_of(ODD_ONE_OF).then(|| Odd::ALL[(dice >> 32) as usize % Odd::ALL.len()])
             }
         }
     }
@@ -249,7 +249,9 @@ fn frame(transaction: u16, unit: u8, function: u8, words: &[u16]) -> Vec<u8> {
     frame.extend([0, 0]);
     frame.extend((bytes + 3).to_be_bytes());
     frame.extend([unit, function, bytes as u8]);
-    words.iter().for_each(|word| frame.extend(word.to_be_bytes()));
+    for word in words {
+        frame.extend(word.to_be_bytes());
+    }
     frame
 }
 

@@ -149,7 +149,11 @@ impl Ledger {
             revisions: store.revisions(from, to)?,
             excursions: store.excursions(from, to)?,
             refused: store.refused()?.iter().map(|total| format!("{total:?}")).collect(),
-            told: std::fs::read_to_string(folder.join(TOLD)).unwrap_or_default().lines().map(str::to_owned).collect(),
+            told: std::fs::read_to_string(folder.join(TOLD))
+                .unwrap_or_default()
+                .lines()
+                .map(str::to_owned)
+                .collect(),
             ..Self::default()
         };
         let within = (BEGINS, EventTime(BEGINS.0 + 2 * 86_400_000));
@@ -207,12 +211,7 @@ fn letters(data: &Path) -> Result<Vec<Posted>, Box<dyn Error>> {
     let sql = "SELECT id, channel, coalesce(fate, ''), message FROM outbox ORDER BY number";
     let mut statement = db.prepare(sql)?;
     let rows = statement.query_map((), |row| {
-        Ok(Posted {
-            id: row.get(0)?,
-            channel: row.get(1)?,
-            fate: row.get(2)?,
-            message: row.get(3)?,
-        })
+        Ok(Posted { id: row.get(0)?, channel: row.get(1)?, fate: row.get(2)?, message: row.get(3)? })
     })?;
     Ok(rows.collect::<rusqlite::Result<_>>()?)
 }

@@ -117,7 +117,11 @@ impl Story {
                 meter.name,
                 meter.address,
                 meter.unit,
-                if self == Self::QuarterHour { "silent_after = \"20s\"\nfrozen_after = \"30s\"\n" } else { "" }
+                if self == Self::QuarterHour {
+                    "silent_after = \"20s\"\nfrozen_after = \"30s\"\n"
+                } else {
+                    ""
+                }
             );
         }
         if self == Self::QuarterHour {
@@ -234,10 +238,8 @@ fn meters_of(story: Story, transformer: usize) -> Vec<ScriptedMeter> {
     let (winding, lug) = (signal(900, 30, 1), signal(500, 20, 1));
     let sensors = vec![winding, winding, winding, lug, lug, lug, signal(280, 20, 1)];
     let feeders = if story == Story::Day { 8 } else { 6 };
-    let mut meters = vec![
-        meter("secondary", alone("main"), 1, main),
-        meter("sensors", alone("sensors"), 1, sensors),
-    ];
+    let mut meters =
+        vec![meter("secondary", alone("main"), 1, main), meter("sensors", alone("sensors"), 1, sensors)];
     meters.extend((1..=feeders).map(|feeder| {
         let address = if feeder <= 4 { alone("gateway") } else { alone(&format!("f{feeder}")) };
         meter(&format!("F{feeder}"), address, feeder as u8, vec![signal(200, 2, 3); 3])
@@ -249,9 +251,8 @@ fn meters_of(story: Story, transformer: usize) -> Vec<ScriptedMeter> {
 fn drawn(seed: u64, number: u64, slot: i64, meter: &ScriptedMeter) -> Option<Fault> {
     let dice = |what: u64, below: i64| (chance(&[seed, number, slot as u64, what]) % below as u64) as i64;
     let from = slot * SLOT_S + 10 * MINUTE + dice(1, 20 * MINUTE);
-    let lasting = |kind, least: i64, most: i64| {
-        Some(Fault { kind, from, to: from + least + dice(2, most - least) })
-    };
+    let lasting =
+        |kind, least: i64, most: i64| Some(Fault { kind, from, to: from + least + dice(2, most - least) });
     let (is_main, is_feeder) = (meter.name.ends_with("secondary"), meter.name.contains(" F"));
     let shares_line = meter.address.contains("gateway");
     match dice(0, 24) {
@@ -264,7 +265,11 @@ fn drawn(seed: u64, number: u64, slot: i64, meter: &ScriptedMeter) -> Option<Fau
         7..12 if is_feeder => lasting(Kind::Times(235), 75 * MINUTE, 100 * MINUTE),
         7..15 if is_main => {
             let (every, length) = (40 + dice(3, 200), 3 + dice(4, 6));
-            Some(Fault { kind: Kind::Excursions { every, length }, from, to: from + every * (4 + dice(5, 8)) })
+            Some(Fault {
+                kind: Kind::Excursions { every, length },
+                from,
+                to: from + every * (4 + dice(5, 8)),
+            })
         }
         _ => None,
     }

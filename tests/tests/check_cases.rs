@@ -88,7 +88,8 @@ fn every_case_of_a_computed_quantity_comes_out_as_its_source_says() {
         let Some(got) = case.got() else { continue };
         run += 1;
         if let Some(difference) = case.difference(&got) {
-            failures.push(format!("{}: {difference}\n    source ({}): {}", case.name, case.mark, case.source));
+            failures
+                .push(format!("{}: {difference}\n    source ({}): {}", case.name, case.mark, case.source));
         }
     }
     assert!(failures.is_empty(), "{} of {run} cases:\n  {}", failures.len(), failures.join("\n  "));
@@ -99,12 +100,17 @@ fn every_case_of_a_computed_quantity_comes_out_as_its_source_says() {
 #[test]
 fn every_quantity_of_the_file_is_either_computed_or_named_as_of_a_later_version() {
     let cases = cases();
-    let known = |quantity: &str| COMPUTED.iter().any(|(name, _)| *name == quantity) || LATER.contains(&quantity);
+    let known =
+        |quantity: &str| COMPUTED.iter().any(|(name, _)| *name == quantity) || LATER.contains(&quantity);
     let unknown: BTreeSet<_> = cases.iter().map(|case| &case.quantity).filter(|name| !known(name)).collect();
     assert!(unknown.is_empty(), "in neither list: {unknown:?}");
     for (quantity, count) in COMPUTED {
         assert!(!LATER.contains(quantity), "{quantity} is in both lists");
-        assert_eq!(cases.iter().filter(|case| case.quantity == *quantity).count(), *count, "cases of {quantity}");
+        assert_eq!(
+            cases.iter().filter(|case| case.quantity == *quantity).count(),
+            *count,
+            "cases of {quantity}"
+        );
     }
     for case in &cases {
         let computed = COMPUTED.iter().any(|(name, _)| *name == case.quantity);

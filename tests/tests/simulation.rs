@@ -61,7 +61,11 @@ fn a_day_of_fifty_meters_follows_from_its_seed_and_brings_the_alarms_that_its_fa
     let (first, second) =
         (start(folders[0].path(), seed, "UTC"), start(folders[1].path(), seed, "Pacific/Apia"));
     let hashes = [end(first, seed), end(second, seed)];
-    println!("two days of {} meters in {:.1} s", Story::Day.meters(seed).len(), began.elapsed().as_secs_f64());
+    println!(
+        "two days of {} meters in {:.1} s",
+        Story::Day.meters(seed).len(),
+        began.elapsed().as_secs_f64()
+    );
     let read = |folder: &TempDir| Ledger::of(folder.path()).expect("the store can be read");
     let (ledger, again) = (read(&folders[0]), read(&folders[1]));
     if let Some(difference) = first_difference(&ledger.lines(), &again.lines()) {
@@ -104,7 +108,8 @@ fn the_alarms_are_those_of_the_schedule(ledger: &Ledger, seed: u64) {
     for kind in kinds {
         assert!(expected.keys().any(|key| key.ends_with(kind)), "{SEED}={seed}: the day has no {kind}");
     }
-    let left: Vec<_> = standing.iter().filter(|(alarm, count)| **count != 0 && !alarm.contains("recurrence")).collect();
+    let left: Vec<_> =
+        standing.iter().filter(|(alarm, count)| **count != 0 && !alarm.contains("recurrence")).collect();
     assert!(left.is_empty(), "{SEED}={seed}: never cleared: {left:?}");
 }
 
@@ -136,7 +141,9 @@ fn nothing_wrong_got_in(ledger: &Ledger, seed: u64) {
     for line in &ledger.minutes {
         let words: Vec<&str> = line.split(' ').collect();
         for (at, word) in words.iter().enumerate() {
-            let Some((_, least, most)) = bounds.iter().find(|(key, ..)| word.starts_with(key)) else { continue };
+            let Some((_, least, most)) = bounds.iter().find(|(key, ..)| word.starts_with(key)) else {
+                continue;
+            };
             for value in &words[at + 2..at + 4] {
                 let Some(value) = value.strip_prefix("Some(").and_then(|text| text.strip_suffix(')')) else {
                     continue;

@@ -10,6 +10,7 @@ use kvarden_core::time::{EventTime, Span};
 use kvarden_tests::simulated::{BEGINS, Ledger, first_difference};
 use kvarden_tests::story::Story;
 use std::collections::BTreeSet;
+use std::fmt::Write as _;
 use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
@@ -70,7 +71,8 @@ fn all_but_silence(ledger: &Ledger) -> Vec<String> {
 
 /// Alarm, step and what happened, without times and values: in their order for each alarm.
 fn steps(ledger: &Ledger) -> BTreeSet<String> {
-    let line = |change: &Change| format!("{} {} {:?} {:?}", change.alarm, change.step, change.what, change.to);
+    let line =
+        |change: &Change| format!("{} {} {:?} {:?}", change.alarm, change.step, change.what, change.to);
     ledger.changes.iter().map(line).collect()
 }
 
@@ -89,7 +91,9 @@ fn assert_nothing_told_twice(ledger: &Ledger) {
 #[test]
 fn the_story_has_something_of_everything() {
     let ledger = undisturbed();
-    for rule in ["high level 1", "high level 2", "high level 3", "high recurrence", "silent level 1", "frozen"] {
+    for rule in
+        ["high level 1", "high level 2", "high level 3", "high recurrence", "silent level 1", "frozen"]
+    {
         let rises = ledger.changes.iter().filter(|one| one.what == ChangeKind::Raised);
         assert!(rises.clone().any(|one| one.rule.key() == rule), "no {rule} rose");
     }
@@ -124,14 +128,15 @@ fn the_live_tail_through_a_fresh_monitor_gives_what_the_store_holds() {
                     for (quantity, pane) in meter.series.iter().zip(&closed.panes) {
                         // The store keeps 32-bit numbers.
                         let kept = |value: Option<f64>| value.map(|value| f64::from(value as f32));
-                        line.push_str(&format!(
+                        let _ = write!(
+                            line,
                             " {quantity} {:?} {:?} {:?} {} {}",
                             kept(pane.mean()),
                             kept(pane.min()),
                             kept(pane.max()),
                             pane.count,
                             pane.covered_ms
-                        ));
+                        );
                     }
                     again.minutes.push(line);
                 }
@@ -244,8 +249,11 @@ fn without_a_snapshot_that_can_be_read_alarms_and_alerts_still_go_on_under_their
         run(folder.path(), AMID, end());
         let got = ledger(&folder);
         assert_eq!(got.changes[..before.changes.len()], before.changes[..], "what was told stays");
-        let raised_again =
-            got.changes.iter().filter(|one| one.what == ChangeKind::Raised && stood.contains(&one.alarm)).count();
+        let raised_again = got
+            .changes
+            .iter()
+            .filter(|one| one.what == ChangeKind::Raised && stood.contains(&one.alarm))
+            .count();
         assert_eq!(raised_again, stood.len(), "each standing alarm rose once, before the restart");
         let left = standing(&got, end());
         let cleared = stood.difference(&left).count();
@@ -262,15 +270,25 @@ fn without_a_snapshot_that_can_be_read_alarms_and_alerts_still_go_on_under_their
 }
 
 #[test]
+fn a_scope_that_left_the_plan_or_came_into_it_does_not_cost_the_others_their_windows() {
+    let expected = undisturbed();
+    let folder = folder();
+    run(folder.path(), 0, AMID);
+    spoil(&folder, "INSERT INTO state SELECT 'T9', 1, format, body FROM state LIMIT 1");
+    spoil(&folder, "DELETE FROM state WHERE scope = 'site'");
+    run(folder.path(), AMID, end());
+    let got = ledger(&folder);
+    assert_eq!(first_difference(&all_but_silence(&expected), &all_but_silence(&got)), None);
+    assert_nothing_told_twice(&got);
+}
+
+#[test]
 fn stored_readings_that_cannot_be_read_do_not_keep_the_daemon_from_starting() {
     let folder = folder();
     run(folder.path(), 0, AMID);
     let before = ledger(&folder);
     let stood = standing(&before, AMID);
-    spoil(
-        &folder,
-        "UPDATE tail SET body = x'63' WHERE first_number = (SELECT max(first_number) FROM tail)",
-    );
+    spoil(&folder, "UPDATE tail SET body = x'63' WHERE first_number = (SELECT max(first_number) FROM tail)");
     run(folder.path(), AMID, end());
     let got = ledger(&folder);
     for alarm in &stood {

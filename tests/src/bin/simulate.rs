@@ -14,7 +14,8 @@ fn main() -> Result<(), Box<dyn Error>> {
     let [folder, story, seed, from, to] = words.as_slice() else {
         return Err("simulate FOLDER STORY SEED FROM TO".into());
     };
-    let (folder, story) = (Path::new(folder), Story::named(story).ok_or("the stories are day and quarter-hour")?);
+    let (folder, story) =
+        (Path::new(folder), Story::named(story).ok_or("the stories are day and quarter-hour")?);
     simulate(folder, story, seed.parse()?, from.parse()?, to.parse()?)?;
     println!("{:016x}", Ledger::of(folder)?.hash());
     Ok(())
