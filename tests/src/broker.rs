@@ -90,7 +90,7 @@ impl Drop for Mosquitto {
     }
 }
 
-/// A `mosquitto_pub` that publishes each line it is given, on one topic with QoS 1.
+/// A `mosquitto_pub` that publishes each line it is given, on one topic, to be acknowledged by the broker.
 #[derive(Debug)]
 pub struct Voice {
     child: Child,
@@ -154,7 +154,7 @@ pub struct Heard {
     pub payload: Value,
 }
 
-/// A `mosquitto_sub` that hears everything below a topic, with QoS 1.
+/// A `mosquitto_sub` that hears everything below a topic and acknowledges it.
 #[derive(Debug)]
 pub struct Ear {
     child: Child,

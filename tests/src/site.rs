@@ -26,6 +26,13 @@ rated_a = 100
 /// The first part of the topics that the site tells on.
 pub const TOPICS: &str = "kvarden/larkspur-cannery";
 
+/// One point of a map: what it is (`current_a.B`), and the lines that say where it lies.
+pub fn point(quantity: &str, lines: &str) -> String {
+    let (measurand, place) = quantity.split_once('.').unwrap_or((quantity, ""));
+    let place = if place.is_empty() { String::new() } else { format!("place = \"{place}\"\n") };
+    format!("[[point]]\nmeasurand = \"{measurand}\"\n{place}{lines}\n")
+}
+
 /// A site in a folder that goes with it.
 #[derive(Debug)]
 pub struct Site {

@@ -37,7 +37,7 @@ pub struct Chance(pub u64);
 
 impl Chance {
     /// The next number.
-    pub fn next(&mut self) -> u64 {
+    pub fn number(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut mixed = self.0;
         mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -47,11 +47,11 @@ impl Chance {
 
     /// A whole number below `most`.
     pub fn below(&mut self, most: u64) -> u64 {
-        self.next() % most.max(1)
+        self.number() % most.max(1)
     }
 
     /// A number from 0 up to, not including, 1.
     pub fn share(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1u64 << 53) as f64
+        (self.number() >> 11) as f64 / (1u64 << 53) as f64
     }
 }

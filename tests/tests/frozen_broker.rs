@@ -1,10 +1,12 @@
 //! A broker that freezes while a publish is in flight, then dies, and is followed by one that knows nothing of us:
 //! every alert arrives, those of one alert in their order, each under the id that it had.
+//!
+//! Seen to fail: a letter taken as delivered when it was handed to the client library (the one in flight was lost).
 
 use kvarden_tests::broker::{Ear, Mosquitto};
 use kvarden_tests::modbus_server::{Answer, serve};
 use kvarden_tests::program::{Daemon, PATIENCE, signal};
-use kvarden_tests::site::{Site, TOPICS};
+use kvarden_tests::site::{Site, TOPICS, point};
 use kvarden_tests::wait::wait_for;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
@@ -42,12 +44,10 @@ file = "alerts.jsonl"
 heartbeat = "5s"
 "#
     );
-    let point = |(address, place): (usize, &str)| {
-        format!(
-            "[[point]]\nmeasurand = \"current_a\"\nplace = \"{place}\"\naddress = {address}\nkind = \"u16\"\n"
-        )
-    };
-    let map: String = ["A", "B", "C"].into_iter().enumerate().map(point).collect();
+    let phase =
+        |(address, quantity): (usize, &str)| point(quantity, &format!("address = {address}\nkind = \"u16\""));
+    let phases = ["current_a.A", "current_a.B", "current_a.C"];
+    let map: String = phases.into_iter().enumerate().map(phase).collect();
     Site::new(&config, &[("maps/mp3.toml", &map)])
 }
 

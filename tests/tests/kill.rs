@@ -1,6 +1,9 @@
 //! Killed again and again while alarms come and go: what the store holds at the end is what an undisturbed run over
 //! the stored inputs brings out, and everything was told, each thing under one id.
 //!
+//! Seen to fail: messages acknowledged to the broker before they were stored (4 of 54 lost in 20 kills); people's
+//! knowledge of an alert forgotten at the start when it had since fallen to journal (its later letters missing).
+//!
 //! `KVARDEN_KILLS` sets how often (20 without it), `KVARDEN_SEED` makes a run again with the same chances.
 
 use kvarden::store::{OwnedInput, TailRecord};
@@ -8,7 +11,7 @@ use kvarden_core::output::{Change, ChangeKind};
 use kvarden_tests::broker::{Ear, Mosquitto, Voice};
 use kvarden_tests::modbus_server::{Answer, Question, serve};
 use kvarden_tests::program::{Daemon, text};
-use kvarden_tests::site::{Site, TOPICS};
+use kvarden_tests::site::{Site, TOPICS, point};
 use kvarden_tests::undisturbed::{Told, stored, undisturbed};
 use kvarden_tests::wait::{Chance, wait_for};
 use serde_json::{Value, json};
@@ -75,18 +78,15 @@ file = "alerts.jsonl"
 heartbeat = "5s"
 "#
     );
-    let t2: String = ["AB", "BC", "CA"]
-        .iter()
-        .enumerate()
-        .map(|(index, place)| {
-            let address = 2 * index;
-            format!("[[point]]\nmeasurand = \"voltage_ll_v\"\nplace = \"{place}\"\naddress = {address}\nkind = \"f32\"\n")
-        })
-        .collect();
-    let mp3 = "time = { pointer = \"/t\", form = \"unix-ms\" }\nwait = \"150ms\"\n\
-        [[point]]\nmeasurand = \"current_a\"\nplace = \"A\"\npointer = \"/a\"\n\
-        [[point]]\nmeasurand = \"current_a\"\nplace = \"B\"\npointer = \"/b\"\n";
-    Site::new(&config, &[("maps/t2.toml", &t2), ("maps/mp3.toml", mp3)])
+    let line = |(index, quantity): (usize, &str)| {
+        point(quantity, &format!("address = {}\nkind = \"f32\"", 2 * index))
+    };
+    let lines = ["voltage_ll_v.AB", "voltage_ll_v.BC", "voltage_ll_v.CA"];
+    let t2: String = lines.into_iter().enumerate().map(line).collect();
+    let time = "time = { pointer = \"/t\", form = \"unix-ms\" }\nwait = \"150ms\"\n";
+    let phases =
+        [point("current_a.A", "pointer = \"/a\""), point("current_a.B", "pointer = \"/b\"")].concat();
+    Site::new(&config, &[("maps/t2.toml", &t2), ("maps/mp3.toml", &format!("{time}{phases}"))])
 }
 
 /// A value that stays for some readings near one of its levels, then goes to another.

@@ -1,11 +1,13 @@
 //! A Modbus server of an independent library, with numbers that show a wrong word order; and a server of answers that
 //! no decent library gives: late, short, halved, under a wrong transaction id.
+//!
+//! Seen to fail: a connection kept after a late answer (five seconds without a value).
 
 use kvarden::status::MeterStatus;
 use kvarden::store::{OwnedInput, Store};
 use kvarden_tests::modbus_server::{Answer, Pymodbus, Question, serve};
 use kvarden_tests::program::{Daemon, PATIENCE, text};
-use kvarden_tests::site::Site;
+use kvarden_tests::site::{Site, point};
 use kvarden_tests::wait::wait_for;
 use serde_json::json;
 use std::sync::{Arc, Mutex};
@@ -29,24 +31,20 @@ file = "alerts.jsonl"
 
 /// A map over what [`registers`] serves.
 fn map(word_order: &str) -> String {
-    let mut map = format!("word_order = \"{word_order}\"\n");
     let points = [
-        ("voltage_ll_v", "AB", "holding", 0, "f32", ""),
-        ("voltage_ll_v", "BC", "holding", 2, "f32", ""),
-        ("voltage_ll_v", "CA", "holding", 4, "f32", ""),
-        ("power_w", "", "holding", 6, "i32", ""),
-        ("frequency_hz", "", "holding", 8, "u16", "scale = 0.01\n"),
-        ("current_a", "A", "input", 0, "f32", ""),
-        ("reactive_power_var", "", "input", 2, "i32", ""),
+        ("voltage_ll_v.AB", "holding", 0, "f32", ""),
+        ("voltage_ll_v.BC", "holding", 2, "f32", ""),
+        ("voltage_ll_v.CA", "holding", 4, "f32", ""),
+        ("power_w", "holding", 6, "i32", ""),
+        ("frequency_hz", "holding", 8, "u16", "\nscale = 0.01"),
+        ("current_a.A", "input", 0, "f32", ""),
+        ("reactive_power_var", "input", 2, "i32", ""),
     ];
-    for (measurand, place, registers, address, kind, more) in points {
-        let place = if place.is_empty() { String::new() } else { format!("place = \"{place}\"\n") };
-        map += &format!(
-            "[[point]]\nmeasurand = \"{measurand}\"\n{place}registers = \"{registers}\"\naddress = {address}\n\
-             kind = \"{kind}\"\n{more}"
-        );
-    }
-    map
+    let points = points.map(|(quantity, registers, address, kind, more)| {
+        let lines = format!("registers = \"{registers}\"\naddress = {address}\nkind = \"{kind}\"{more}");
+        point(quantity, &lines)
+    });
+    format!("word_order = \"{word_order}\"\n{}", points.concat())
 }
 
 /// No number is the same with its words the other way round.
@@ -191,14 +189,13 @@ fn after_a_late_short_halved_or_foreign_answer_no_value_is_wrong_and_the_next_on
         }
         fault(seen.len() as u32, question.function, numbered(question, seen.len() as u32))
     });
-    let mut map = String::new();
-    for (index, place) in ["AB", "BC", "CA"].iter().enumerate() {
-        map += &format!(
-            "[[point]]\nmeasurand = \"voltage_ll_v\"\nplace = \"{place}\"\naddress = {}\nkind = \"f32\"\n",
-            2 * index
-        );
-    }
-    map += "[[point]]\nmeasurand = \"current_a\"\nplace = \"A\"\nregisters = \"input\"\naddress = 0\nkind = \"f32\"\n";
+    let points = [
+        ("voltage_ll_v.AB", "address = 0"),
+        ("voltage_ll_v.BC", "address = 2"),
+        ("voltage_ll_v.CA", "address = 4"),
+        ("current_a.A", "registers = \"input\"\naddress = 0"),
+    ];
+    let map = points.map(|(quantity, place)| point(quantity, &format!("{place}\nkind = \"f32\""))).concat();
     let site = Site::new(&config(port, "1s"), &[("maps/t2.toml", &map)]);
     let daemon = Daemon::watching(&site);
     wait_for("all faults have been served", Duration::from_secs(70), || {
