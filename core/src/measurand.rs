@@ -138,6 +138,11 @@ macro_rules! measurands {
                     decimals: $decimals, range: ($low, $high), source: Source::$source,
                 },)* }
             }
+
+            /// Values outside this range can't be real: the same as in its row, for the way of each value.
+            pub const fn range(self) -> (f64, f64) {
+                match self { $(Self::$variant => ($low, $high),)* }
+            }
         }
     };
 }

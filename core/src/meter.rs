@@ -62,7 +62,8 @@ impl MeterState {
         }
         self.turn_windows(plan, (at, credit), row, desk);
         for (watch, limit) in self.watches.iter_mut().zip(&plan.limits) {
-            if let (true, Some(value)) = (may_judge(limit, row), row[limit.series].get()) {
+            if let (true, Some(value)) = (limit.each_value && may_judge(limit, row), row[limit.series].get())
+            {
                 watch.observe(limit, Judged { at, value, credit }, desk);
             }
         }

@@ -59,7 +59,7 @@ pub fn fill_row(
         *slot = *sample;
         let Some(value) = sample.get() else { continue };
         let quantity = plan.series[index];
-        let (low, high) = quantity.what.facts().range;
+        let (low, high) = quantity.what.range();
         if !(low..=high).contains(&value) {
             *slot = Sample::ABSENT;
             let (quantity, value, why) = (Some(quantity), Some(value), Refusal::OutOfRange);

@@ -111,7 +111,9 @@ impl LimitWatch {
     fn judge_levels(&mut self, plan: &LimitPlan, window: Option<usize>, now: Judged, desk: &mut Desk<'_>) {
         let mut moved = false;
         for (state, level) in self.levels.iter_mut().zip(&plan.levels) {
-            if level.window != window {
+            // Most values, by far, pass nothing and have passed nothing.
+            let is_quiet = *state == LevelState::Normal && !plan.bound.is_past(now.value, level.setpoint);
+            if level.window != window || is_quiet {
                 continue;
             }
             let rule = LevelRule {

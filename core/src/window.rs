@@ -169,7 +169,10 @@ impl Window {
 
     fn close_one(&mut self, pane: Pane) {
         self.ring[self.head] = pane;
-        self.head = (self.head + 1) % self.ring.len();
+        self.head += 1;
+        if self.head == self.ring.len() {
+            self.head = 0;
+        }
     }
 
     /// Takes a sample into the open pane.

@@ -165,7 +165,7 @@ impl ScopeBuilder {
         };
         let subject = self.subject(key.clone(), subject);
         let bound = limit.bound;
-        let levels = limit
+        let levels: Box<[LevelPlan]> = limit
             .levels
             .iter()
             .zip(1u8..)
@@ -194,6 +194,7 @@ impl ScopeBuilder {
             deadband: limit.deadband,
             off_delay: limit.off_delay,
             when,
+            each_value: recurs.is_some() || levels.iter().any(|level| level.window.is_none()),
             levels,
             recurs,
             subject,

@@ -137,6 +137,8 @@ pub struct LimitPlan {
     pub levels: Box<[LevelPlan]>,
     /// The rule for intermittent faults.
     pub recurs: Option<RecursPlan>,
+    /// Whether it looks at each value, not only at means of windows.
+    pub each_value: bool,
     /// What its alert is about.
     pub subject: SubjectIx,
     /// Where its numbers come from.

@@ -90,7 +90,7 @@ impl LogFile {
             .delimiter(log.delimiter)
             .buffer_capacity(BUFFER)
             .flexible(true)
-            .trim(csv::Trim::All)
+            .trim(csv::Trim::Headers)
             .from_path(&log.file)
             .map_err(unreadable)?;
         let headers = reader.headers().map_err(unreadable)?.clone();
@@ -158,8 +158,10 @@ impl LogFile {
             if !more.map_err(|source| LogError::Unreadable { file: self.path.clone(), source })? {
                 return Ok(());
             }
-            let Some(at) =
-                self.record.get(self.time_column).and_then(|cell| parse_time(cell, self.form, &self.zone))
+            let Some(at) = self
+                .record
+                .get(self.time_column)
+                .and_then(|cell| parse_time(cell.trim_ascii(), self.form, &self.zone))
             else {
                 self.bad_times += 1;
                 let cell = self.record.get(self.time_column).unwrap_or_default();
@@ -169,9 +171,10 @@ impl LogFile {
             self.good_times += 1;
             for (value, column) in self.values.iter_mut().zip(&self.columns) {
                 *value = Sample::ABSENT;
-                let Some(cell) = self.record.get(column.index).filter(|cell| !cell.is_empty()) else {
+                let cell = self.record.get(column.index).unwrap_or_default().trim_ascii();
+                if cell.is_empty() {
                     continue;
-                };
+                }
                 match fast_float2::parse::<f64, _>(cell) {
                     Ok(number) => *value = Sample::new(number * column.factor + column.offset),
                     Err(_) => self.bad_cells += 1,
