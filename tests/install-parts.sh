@@ -21,8 +21,9 @@ need cc gcc
 
 python3 - <<'PY' 2>/dev/null || {
 import numpy, pymodbus
+assert tuple(map(int, pymodbus.__version__.split(".")[:2])) >= (3, 16)
 PY
   echo "installing Python packages for the tests: numpy, pymodbus"
-  python3 -m pip install --quiet --disable-pip-version-check numpy pymodbus ||
-    python3 -m pip install --quiet --disable-pip-version-check --break-system-packages numpy pymodbus
+  python3 -m pip install --quiet --disable-pip-version-check numpy "pymodbus>=3.16,<4" ||
+    python3 -m pip install --quiet --disable-pip-version-check --break-system-packages numpy "pymodbus>=3.16,<4"
 }
