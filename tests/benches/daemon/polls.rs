@@ -1,0 +1,160 @@
+//! What a poll costs the whole daemon, against a bare client loop on the same registers of the same meters: processor
+//! time, and instructions in user space.
+
+use crate::figures::{Figures, RUNS, heading, is_wanted, line, short_or};
+use crate::meters::Meters;
+use crate::plant;
+use crate::process::{Watched, counted, daemon, floor};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Duration;
+use tempfile::TempDir;
+
+/// Two registers for each value.
+const REGISTERS: usize = 2;
+/// After the start, connections are made and the first polls go by.
+const WARM_UP: Duration = Duration::from_secs(4);
+/// The largest site that one configuration may have.
+const MANY: usize = 500;
+/// Polled under callgrind, at which the tool keeps up.
+const FEW: usize = 100;
+
+/// Runs both sections.
+pub(crate) fn run() {
+    if is_wanted("polls") {
+        for meters in short_or(&[100][..], &[100, MANY][..]) {
+            processor_time(*meters);
+        }
+    }
+    if is_wanted("instructions") {
+        instructions();
+    }
+}
+
+/// A site of polled meters, in a folder that goes with it.
+fn site(meters: &Meters) -> (TempDir, PathBuf) {
+    let folder = tempfile::tempdir().expect("the system has a folder for temporary files");
+    let map: String = plant::quantities()
+        .iter()
+        .enumerate()
+        .map(|(at, quantity)| {
+            format!("[[point]]\n{}\naddress = {}\nkind = \"f32\"\n", plant::key(quantity), REGISTERS * at)
+        })
+        .collect();
+    let ports = meters.ports();
+    let source = |number: usize| {
+        format!("modbus = {{ address = \"127.0.0.1:{}\", map = \"map.toml\" }}", ports[number])
+    };
+    let config = folder.path().join("kvarden.toml");
+    std::fs::write(folder.path().join("map.toml"), map).expect("the folder is there");
+    std::fs::write(&config, plant::config(ports.len(), ["10m", "1h"], source)).expect("the folder is there");
+    (folder, config)
+}
+
+fn meters(count: usize) -> Meters {
+    Meters::start(count, &plant::quantities().iter().map(plant::ordinary).collect::<Vec<_>>())
+}
+
+fn fleet(meters: &Meters, seconds: u64, slot_ms: u64) -> Command {
+    let registers = (REGISTERS * plant::quantities().len()).to_string();
+    floor(&["fleet", &meters.ports_word(), &registers, &seconds.to_string(), &slot_ms.to_string()])
+}
+
+struct Cost {
+    us: Figures,
+    rss_mib: f64,
+    lateness: (f64, f64),
+}
+
+fn measure(command: Command, meters: &Meters, log: &Path) -> Cost {
+    let process = Watched::start(command, log);
+    std::thread::sleep(WARM_UP);
+    meters.lateness();
+    let length = Duration::from_secs(short_or(1, 2));
+    let us = (0..RUNS).map(|_| {
+        let (polls, used) = (meters.polls(), process.cpu());
+        std::thread::sleep(length);
+        let (used, polls) = (process.cpu() - used, meters.polls() - polls);
+        assert!(polls > 0, "no poll came:\n{}", process.log());
+        used.as_secs_f64() * 1e6 / polls as f64
+    });
+    let us = us.collect();
+    Cost { us, rss_mib: process.rss_mib(), lateness: meters.lateness() }
+}
+
+fn processor_time(count: usize) {
+    let values = plant::quantities().len();
+    heading(&format!(
+        "polls: {count} meters of {values} f32 at 1 Hz, processor time of the process, µs a poll"
+    ));
+    let meters = meters(count);
+    let (folder, config) = site(&meters);
+    let log = folder.path().join("log");
+    let spread = measure(fleet(&meters, 3600, 0), &meters, &log);
+    tell("floor: bare client loop, starts spread", &spread);
+    let slots = measure(fleet(&meters, 3600, 20), &meters, &log);
+    tell("floor: bare client loop, starts in slots of 20 ms", &slots);
+    let whole = measure(daemon(&config), &meters, &log);
+    tell("the whole daemon", &whole);
+    line("the whole daemon against spread starts", whole.us.over(&spread.us));
+    line("the whole daemon against slots", whole.us.over(&slots.us));
+}
+
+fn tell(what: &str, cost: &Cost) {
+    let (usual, most) = cost.lateness;
+    line(
+        what,
+        format!(
+            "{:.1} µs; RSS {:.1} MiB; late by {usual:.1} ms at the 99th of 100, {most:.1} ms at most",
+            cost.us, cost.rss_mib
+        ),
+    );
+}
+
+/// The difference of two lengths of run leaves start and end out. In the full mode it holds one end of a minute.
+fn instructions() {
+    heading(&format!("instructions: user space, {FEW} meters at 1 Hz, instructions a poll"));
+    if Command::new("valgrind").arg("--version").output().is_err() {
+        line("SKIPPED: there is no valgrind on this machine", "apt-get install valgrind");
+        return;
+    }
+    let lengths = [short_or(5, 8), short_or(15, 68)];
+    let mut runs: Vec<(Meters, TempDir, Watched)> = Vec::new();
+    for seconds in lengths {
+        for is_daemon in [false, true] {
+            let meters = meters(FEW);
+            let (folder, config) = site(&meters);
+            let command = if is_daemon { daemon(&config) } else { fleet(&meters, seconds, 20) };
+            let log = folder.path().join("log");
+            runs.push((meters, folder, Watched::start(counted(&command), &log)));
+        }
+    }
+    let mut slept = 0;
+    for (seconds, pair) in lengths.iter().zip(runs.chunks_mut(2)) {
+        std::thread::sleep(Duration::from_secs(seconds - slept));
+        slept = *seconds;
+        if let [_, (_, _, process)] = pair {
+            process.end();
+        }
+    }
+    let counts: Vec<(f64, f64)> = runs
+        .iter_mut()
+        .map(|(meters, _, process)| {
+            process.wait();
+            (collected(&process.log()), meters.polls() as f64)
+        })
+        .collect();
+    let quiet = counts.iter().position(|(_, polls)| *polls == 0.0).and_then(|at| runs.get(at));
+    if let Some((.., process)) = quiet {
+        panic!("no poll came:\n{}", process.log());
+    }
+    let each = |short: (f64, f64), long: (f64, f64)| (long.0 - short.0) / (long.1 - short.1);
+    let (bare, whole) = (each(counts[0], counts[2]), each(counts[1], counts[3]));
+    line("floor: bare client loop", format!("{bare:.0}"));
+    line("the whole daemon", format!("{whole:.0} = {:.2} times the floor", whole / bare));
+}
+
+fn collected(log: &str) -> f64 {
+    let number = log.lines().find_map(|line| line.split("Collected : ").nth(1)?.trim().parse().ok());
+    number.unwrap_or_else(|| panic!("callgrind tells no count:\n{log}"))
+}
