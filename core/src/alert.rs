@@ -6,7 +6,7 @@
 
 use crate::alarm::book::{AlarmBook, Entry, Stir, Stirred};
 use crate::alarm::state::AlarmState;
-use crate::output::{AlertRevision, ChangeKind, Output, Recurred, Revised};
+use crate::output::{AlertRevision, ChangeKind, Output, Recurred, Revised, Rule};
 use crate::plan::{AlarmIx, ScopePlan, SubjectIx, SubjectPlan};
 use crate::plant::{Bound, Priority};
 use crate::time::EventTime;
@@ -108,8 +108,7 @@ impl AlertBook {
         let facts = &plan.subjects[stir.subject];
         let entry = &mut self.entries[stir.subject];
         entry.follow(plan, book, facts, Some(stir.alarm));
-        let what = Some(&stir.what);
-        entry.look(plan, book, facts, (stir.at, what, Revised::Closed), out);
+        entry.look(plan, book, facts, (stir.at, Some(stir), Revised::Closed), out);
     }
 
     /// Looks at an open alert after its state was put back under a plan that may have fewer or other alarms.
@@ -144,13 +143,13 @@ impl AlertBook {
 }
 
 impl AlertEntry {
-    /// Tells what is new. `what` happened at `at`; `end` is the reason to give if this is the end of it.
+    /// Tells what is new. `stir` happened at `at`; `end` is the reason to give if this is the end of it.
     fn look(
         &mut self,
         plan: &ScopePlan,
         book: &AlarmBook,
         facts: &SubjectPlan,
-        (at, what, end): (EventTime, Option<&Stirred>, Revised),
+        (at, stir, end): (EventTime, Option<&Stir>, Revised),
         out: &mut Vec<Output>,
     ) {
         let muted = facts.alarms.iter().any(|alarm| book.entry(*alarm).is_muted());
@@ -163,8 +162,17 @@ impl AlertEntry {
         let alarm = book.entry(voice);
         let live = facts.alarms.iter().filter(|alarm| book.entry(**alarm).is_live());
         let priority = live.map(|alarm| plan.alarms[*alarm].priority).max().unwrap_or(self.priority);
-        let Some(why) = self.why(alarm, priority, what) else { return };
-        let bound = plan.alarms[voice].rule.bound().unwrap_or(Bound::High);
+        let rule = plan.alarms[voice].rule;
+        // A level that holds while it comes again speaks for a recurrence of its rank.
+        let of_rank = |stir: &&Stir| {
+            let stirred = &plan.alarms[stir.alarm];
+            stir.what != Stirred::CameAgain
+                || alarm.recurred.is_some()
+                || stirred.priority >= plan.alarms[voice].priority
+        };
+        let what = stir.filter(of_rank).map(|stir| &stir.what);
+        let Some(why) = self.why((alarm, rule), priority, what) else { return };
+        let bound = rule.bound().unwrap_or(if self.open { self.bound } else { Bound::High });
         if !self.open {
             *self =
                 Self { number: self.number.saturating_add(1), open: true, since: alarm.since, ..Self::NEW };
@@ -185,10 +193,11 @@ impl AlertEntry {
             state: alarm.state(),
             priority,
             subject: facts.subject.clone(),
-            rule: plan.alarms[voice].rule,
+            rule,
             value: alarm.value,
             peak: self.peak,
             setpoint: alarm.setpoint,
+            over: plan.alarms[voice].over,
             since: self.since,
             recurred: recurred(book, &facts.alarms),
         };
@@ -197,7 +206,12 @@ impl AlertEntry {
     }
 
     /// Why a person must be told; `None`: nothing new for one.
-    fn why(&self, alarm: &Entry, priority: Priority, what: Option<&Stirred>) -> Option<Revised> {
+    fn why(
+        &self,
+        (alarm, rule): (&Entry, Rule),
+        priority: Priority,
+        what: Option<&Stirred>,
+    ) -> Option<Revised> {
         let change = match what {
             Some(Stirred::Changed(change)) => Some(change),
             _ => None,
@@ -217,13 +231,23 @@ impl AlertEntry {
             _ if !alarm.active && self.active => Some(Revised::Returned),
             _ if priority > self.priority => Some(Revised::Worse),
             _ if priority < self.priority => Some(Revised::Milder),
+            Some(ChangeKind::Raised) if alarm.active && self.is_further(rule) => Some(Revised::Worse),
             // Another alarm of the same rank rose after the first was seen.
             _ if self.was_seen() && !alarm.is_acknowledged() && priority.wants_acknowledgement() => {
                 Some(Revised::Worse)
             }
-            _ if what == Some(&Stirred::CameAgain) && alarm.recurred.is_some() => Some(Revised::CameAgain),
+            _ if what == Some(&Stirred::CameAgain) => Some(Revised::CameAgain),
             _ => None,
         }
+    }
+
+    /// Whether a level says more than what was told last: a lower level, the other side, or that it comes and goes.
+    fn is_further(&self, rule: Rule) -> bool {
+        let Rule::Level { bound, level } = rule else { return false };
+        self.last.as_ref().is_some_and(|last| match last.rule {
+            Rule::Level { bound: told, level: lower } => told != bound || lower < level,
+            _ => true,
+        })
     }
 
     fn was_seen(&self) -> bool {
@@ -279,11 +303,13 @@ impl AlertEntry {
 }
 
 /// The alarm that speaks for a subject: one that holds before one that waits for a person, then the highest, then
-/// one that nobody has seen.
+/// one that nobody has seen, then a level that holds before a recurrence: it says how bad it is now.
 fn speaking(plan: &ScopePlan, book: &AlarmBook, alarms: &[AlarmIx]) -> Option<AlarmIx> {
     let rank = |alarm: &AlarmIx| {
         let entry = book.entry(*alarm);
-        (entry.active, plan.alarms[*alarm].priority, !entry.is_acknowledged(), *alarm)
+        let facts = &plan.alarms[*alarm];
+        let recurs = matches!(facts.rule, Rule::Recurrence { .. });
+        (entry.active, facts.priority, !entry.is_acknowledged(), entry.active != recurs, *alarm)
     };
     let hidden = |entry: &Entry| entry.active && entry.is_suppressed();
     alarms

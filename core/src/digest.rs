@@ -295,7 +295,7 @@ fn alarm_days(input: &DayInput<'_>) -> Vec<AlarmDay> {
 fn worse(rule: Rule, one: Option<f64>, other: Option<f64>) -> Option<f64> {
     let bound = match rule {
         Rule::Level { bound, .. } | Rule::Recurrence { bound } => bound,
-        Rule::Silent { .. } | Rule::Frozen | Rule::Broken => Bound::High,
+        Rule::Silent { .. } | Rule::Frozen | Rule::Absent | Rule::Broken => Bound::High,
     };
     match (one, other) {
         (Some(one), Some(other)) => Some(bound.worse(one, other)),
@@ -388,6 +388,7 @@ mod tests {
             value: Some(peak),
             peak: Some(peak),
             setpoint: Some(3.0),
+            over: None,
             recurred: None,
         }
     }

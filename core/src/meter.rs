@@ -5,7 +5,7 @@ use crate::desk::Desk;
 use crate::output::{Closed, Output};
 use crate::plan::{LimitPlan, MeterPlan};
 use crate::plant::StampedBy;
-use crate::quality::{FrozenWatch, Quarantine};
+use crate::quality::{Absence, Absent, FrozenWatch, Quarantine};
 use crate::reading::Sample;
 use crate::sequencer::Sequencer;
 use crate::time::{EventTime, Span};
@@ -21,6 +21,8 @@ pub(crate) struct MeterState {
     pub(crate) door: Sequencer,
     pub(crate) quarantine: Quarantine,
     pub(crate) frozen: FrozenWatch,
+    /// One per point whose absence is an alarm.
+    pub(crate) absences: Box<[Absence]>,
     pub(crate) cadence: Cadence,
     /// When it was last heard, in our time; `None` until the monitor was first told the time.
     pub(crate) heard: Option<EventTime>,
@@ -37,6 +39,7 @@ impl MeterState {
             door: Sequencer::new(),
             quarantine: Quarantine::default(),
             frozen: FrozenWatch::default(),
+            absences: vec![Absence::default(); plan.absent.len()].into(),
             cadence: Cadence::NEW,
             heard: None,
             minute: None,
@@ -164,6 +167,28 @@ impl MeterState {
         frozen
     }
 
+    /// Looks which points have lost their values while the meter speaks. A reading without any value says nothing
+    /// about its points: that is the silence of the meter.
+    pub(crate) fn look_for_absence(
+        &mut self,
+        plan: &MeterPlan,
+        stands_for: (EventTime, Span),
+        values: &[Sample],
+        row: &[Sample],
+        desk: &mut Desk<'_>,
+    ) {
+        if !speaks(values) {
+            return;
+        }
+        for (absence, (point, alarm)) in self.absences.iter_mut().zip(&plan.absent) {
+            match absence.observe(stands_for, row[*point], plan.absent_after) {
+                Absent::No => {}
+                Absent::Since(since) => desk.raise(*alarm, stands_for.0, Raise::without_value(since)),
+                Absent::Over => desk.clear(*alarm, stands_for.0, row[*point].get()),
+            }
+        }
+    }
+
     /// Our clock was corrected. What it stamped moves with it: when the meter was heard and how long its readings
     /// wait always, the stamps themselves only where they are ours.
     pub(crate) fn reclock(&mut self, plan: &MeterPlan, by: Span, desk: &mut Desk<'_>) {
@@ -181,16 +206,23 @@ impl MeterState {
         self.door.shift(by);
         self.quarantine.shift(by);
         self.frozen.shift(by);
+        self.absences.iter_mut().for_each(|absence| absence.shift(by));
         self.cadence.shift(by);
         self.windows.iter_mut().for_each(Window::clear);
         self.watches.iter_mut().for_each(|watch| watch.shift(by));
         let levels = plan.limits.iter().flat_map(|limit| limit.levels.iter().map(|level| level.alarm));
         let recurrences = plan.limits.iter().filter_map(|limit| limit.recurs.map(|rule| rule.alarm));
         let frozen = plan.frozen.map(|(_, alarm)| alarm);
-        for alarm in levels.chain(recurrences).chain(frozen) {
+        let absent = plan.absent.iter().map(|(_, alarm)| *alarm);
+        for alarm in levels.chain(recurrences).chain(frozen).chain(absent) {
             desk.book.shift(alarm, by);
         }
     }
+}
+
+/// Whether a reading has any value: one without is no sign of life.
+pub(crate) fn speaks(values: &[Sample]) -> bool {
+    values.iter().any(|value| value.get().is_some())
 }
 
 /// Whether the limit's condition holds in this row. One that is not known does not hold.

@@ -84,6 +84,8 @@ pub enum Rule {
     },
     /// The meter's values stand still.
     Frozen,
+    /// A point that gave values gives none, while its meter speaks.
+    Absent,
     /// A part does not work.
     Broken,
 }
@@ -93,7 +95,7 @@ impl Rule {
     pub fn bound(self) -> Option<Bound> {
         match self {
             Self::Level { bound, .. } | Self::Recurrence { bound } => Some(bound),
-            Self::Silent { .. } | Self::Frozen | Self::Broken => None,
+            Self::Silent { .. } | Self::Frozen | Self::Absent | Self::Broken => None,
         }
     }
 
@@ -104,6 +106,7 @@ impl Rule {
             Self::Recurrence { bound } => format!("{} recurrence", bound.key()),
             Self::Silent { level } => format!("silent level {level}"),
             Self::Frozen => "frozen".to_owned(),
+            Self::Absent => "absent".to_owned(),
             Self::Broken => "broken".to_owned(),
         }
     }
@@ -138,6 +141,8 @@ pub struct Change {
     pub peak: Option<f64>,
     /// The limit in force.
     pub setpoint: Option<f64>,
+    /// Its values are means over so long; `None`: each value.
+    pub over: Option<Span>,
     /// For a recurrence: how often.
     pub recurred: Option<Recurred>,
 }
@@ -197,7 +202,7 @@ pub struct Recurred {
     pub times: u32,
     /// Start of the first of them.
     pub since: EventTime,
-    /// Start of the latest.
+    /// When it was last seen: the start of the latest, or the last value of one that lasted on.
     pub latest: EventTime,
     /// The shortest.
     pub shortest: Span,
@@ -249,6 +254,8 @@ pub struct AlertRevision {
     pub peak: Option<f64>,
     /// The limit in force.
     pub setpoint: Option<f64>,
+    /// The speaking alarm judges means over so long; `None`: each value.
+    pub over: Option<Span>,
     /// Since when.
     pub since: EventTime,
     /// How often lately, where it comes and goes.
@@ -260,7 +267,7 @@ pub struct AlertRevision {
 pub enum Revised {
     /// It is new.
     Opened,
-    /// It rose in priority, or came back after it had returned.
+    /// It rose in priority or past the next limit, lasts where it came and went, or came back after it had returned.
     Worse,
     /// It fell in priority.
     Milder,

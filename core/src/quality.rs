@@ -68,6 +68,59 @@ pub fn fill_row(
     }
 }
 
+/// Whether one point of a meter that speaks has lost its value.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Absence {
+    /// It gave a value before: a point that never did was never there to lose.
+    given: bool,
+    /// The first reading without it.
+    since: Option<EventTime>,
+    /// Measured time without it.
+    held: Span,
+}
+
+/// What one reading says about the absence of a point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Absent {
+    /// Nothing new.
+    No,
+    /// For long enough, since then.
+    Since(EventTime),
+    /// Its first value after an absence.
+    Over,
+}
+
+impl Absence {
+    /// Takes the point's value in a reading that stands for `credit` and has some value.
+    pub fn observe(&mut self, (at, credit): (EventTime, Span), value: Sample, after: Span) -> Absent {
+        if value.get().is_some() {
+            self.given = true;
+            self.held = Span::ZERO;
+            return if self.since.take().is_some() { Absent::Over } else { Absent::No };
+        }
+        if !self.given {
+            return Absent::No;
+        }
+        let since = *self.since.get_or_insert(at);
+        self.held += credit;
+        if self.held >= after { Absent::Since(since) } else { Absent::No }
+    }
+
+    /// After a restart: an alarm that stands is known here, so that the first value ends it.
+    pub fn align(&mut self, standing: Option<EventTime>, after: Span) {
+        if let Some(since) = standing.filter(|_| self.since.is_none()) {
+            *self = Self { given: true, since: Some(since), held: after };
+        }
+    }
+
+    /// Moves the memory by a correction of the clock.
+    pub fn shift(&mut self, by: Span) {
+        if let Some(since) = &mut self.since {
+            *since += by;
+        }
+    }
+}
+
 /// Sees registers that stand still.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct FrozenWatch {

@@ -9,7 +9,7 @@ use crate::meter::MeterState;
 use crate::output::Output;
 use crate::plan::{MeterPlan, ScopePlan};
 use crate::plant::Bound;
-use crate::quality::{FrozenWatch, Quarantine};
+use crate::quality::{Absence, FrozenWatch, Quarantine};
 use crate::scope::Scope;
 use crate::sequencer::Sequencer;
 use crate::time::{EventTime, Span};
@@ -56,6 +56,7 @@ struct SavedMeter {
     door: Sequencer,
     quarantine: Quarantine,
     frozen: FrozenWatch,
+    absences: Vec<(Quantity, Absence)>,
     cadence: Cadence,
     heard: Option<EventTime>,
     minute: Option<EventTime>,
@@ -90,6 +91,7 @@ pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
         subject: plan.subjects[facts.subject].subject.clone(),
         rule: facts.rule,
         priority: facts.priority,
+        over: facts.over,
         entry: scope.alarms.entry(index).clone(),
     });
     let alerts = plan.subjects.iter().enumerate().filter(|(index, _)| scope.alerts.entry(*index).number > 0);
@@ -123,6 +125,12 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
         door: state.door.clone(),
         quarantine: state.quarantine.clone(),
         frozen: state.frozen.clone(),
+        absences: plan
+            .absent
+            .iter()
+            .zip(&state.absences)
+            .map(|((point, _), absence)| (plan.series[*point], *absence))
+            .collect(),
         cadence: state.cadence,
         heard: state.heard,
         minute: state.minute,
@@ -152,6 +160,10 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
         scope.grid = Some(grid);
     }
     for (meter, state) in plan.meters.iter().zip(scope.meters.iter_mut()) {
+        for (absence, (_, alarm)) in state.absences.iter_mut().zip(&meter.absent) {
+            let entry = scope.alarms.entry(*alarm);
+            absence.align(entry.active.then_some(entry.since), meter.absent_after);
+        }
         for (watch, limit) in state.watches.iter_mut().zip(&meter.limits) {
             watch.align(limit, &scope.alarms);
         }
@@ -195,6 +207,11 @@ fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
     state.door = saved.door;
     state.quarantine = saved.quarantine;
     state.frozen = saved.frozen;
+    for (quantity, absence) in saved.absences {
+        if let Some(index) = plan.absent.iter().position(|(point, _)| plan.series[*point] == quantity) {
+            state.absences[index] = absence;
+        }
+    }
     state.cadence = saved.cadence;
     state.heard = saved.heard;
     state.minute = saved.minute;

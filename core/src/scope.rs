@@ -5,7 +5,7 @@ use crate::alert::AlertBook;
 use crate::desk::Desk;
 use crate::grid::Grid;
 use crate::input::{Deed, HealthFact, Order, Part};
-use crate::meter::MeterState;
+use crate::meter::{MeterState, speaks};
 use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
 use crate::plan::ScopePlan;
 use crate::quality::fill_row;
@@ -62,8 +62,10 @@ impl Scope {
             state.quarantine.refuse(now, refused(Refusal::WrongShape), out);
             return;
         }
-        state.hear(meter, now, &mut Desk { plan, book: &mut self.alarms, out });
-        self.fold(plan, out);
+        if speaks(reading.values) {
+            state.hear(meter, now, &mut Desk { plan, book: &mut self.alarms, out });
+            self.fold(plan, out);
+        }
         let state = &mut self.meters[local];
         match state.door.take(now, at, reading.values, meter.wait) {
             Taken::Now => self.judge(plan, local, at, reading.values, out),
@@ -100,6 +102,7 @@ impl Scope {
         fill_row(meter, at, values, row, &mut state.quarantine, out);
         let stands_for = (at, state.cadence.credit(at, meter.every));
         let desk = &mut Desk { plan, book: &mut self.alarms, out };
+        state.look_for_absence(meter, stands_for, values, row, desk);
         if state.is_frozen(meter, stands_for, values, desk) {
             row.fill(Sample::ABSENT);
         }

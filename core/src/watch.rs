@@ -76,7 +76,8 @@ impl LimitWatch {
             within: rule.within,
             shortest: rule.shortest,
         };
-        let seen = self.recurrence.observe(&recurrence, now.at, now.value, now.credit);
+        let level_holds = self.levels.iter().any(LevelState::is_raised);
+        let seen = self.recurrence.observe(&recurrence, (now.at, now.credit), now.value, level_holds);
         if let Some(ended) = seen.ended {
             desk.out.push(Output::Excursion(Excursion {
                 subject: desk.plan.subjects[plan.subject].subject.clone(),
@@ -103,7 +104,10 @@ impl LimitWatch {
                 let peak = latest.unwrap_or(now.value);
                 desk.book.came_again(desk.plan, rule.alarm, now.at, recurred, peak);
             }
-            Some(Again::Clear) => desk.clear(rule.alarm, now.at, Some(now.value)),
+            Some(Again::Clear(recurred)) => {
+                desk.book.last_seen(rule.alarm, recurred);
+                desk.clear(rule.alarm, now.at, Some(now.value));
+            }
             None => {}
         }
     }

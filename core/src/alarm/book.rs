@@ -168,6 +168,14 @@ impl AlarmBook {
         }
     }
 
+    /// When a standing recurrence was last seen, before it clears.
+    pub fn last_seen(&mut self, alarm: AlarmIx, recurred: Recurred) {
+        let entry = &mut self.entries[alarm];
+        if entry.active {
+            entry.recurred = Some(recurred);
+        }
+    }
+
     /// Lets the highest level that holds speak for those below it. `levels` are the mildest first.
     pub fn ladder(
         &mut self,
@@ -235,6 +243,7 @@ impl AlarmBook {
             value: entry.value,
             peak: entry.peak,
             setpoint: entry.setpoint,
+            over: facts.over,
             recurred: entry.recurred,
         }));
         self.stir(facts.subject, alarm, at, stirred);
@@ -265,6 +274,7 @@ impl AlarmBook {
             value: entry.value,
             peak: entry.peak,
             setpoint: entry.setpoint,
+            over: saved.over,
             recurred: entry.recurred,
         })
     }
@@ -281,6 +291,8 @@ pub struct SavedAlarm {
     pub rule: Rule,
     /// How soon a person must act.
     pub priority: Priority,
+    /// It judges means over so long; `None`: each value.
+    pub over: Option<Span>,
     /// Where it stands.
     pub entry: Entry,
 }

@@ -73,14 +73,25 @@ pub enum Step {
     Raise(Recurred),
     /// It stands and came again.
     Again(Recurred),
-    /// It clears: its span was measured without an excursion.
-    Clear,
+    /// It clears: its span was measured without an excursion. With when it was last seen.
+    Clear(Recurred),
 }
 
 impl RecurrenceState {
-    /// Takes one value measured at `at` that stands for `credit`.
-    pub fn observe(&mut self, rule: &RecurrenceRule, at: EventTime, value: f64, credit: Span) -> Seen {
-        if rule.bound.is_past(value, rule.setpoint) {
+    /// Takes one value measured at `at` that stands for `credit`. While a level of the limit holds (`level_holds`),
+    /// it is not quiet.
+    pub fn observe(
+        &mut self,
+        rule: &RecurrenceRule,
+        (at, credit): (EventTime, Span),
+        value: f64,
+        level_holds: bool,
+    ) -> Seen {
+        let is_past = rule.bound.is_past(value, rule.setpoint);
+        if let Some(active) = self.active.as_mut().filter(|_| is_past) {
+            active.latest = active.latest.max(at);
+        }
+        if is_past {
             let open = self.open.get_or_insert(Open { start: at, length: Span::ZERO, peak: value });
             open.length += credit;
             open.peak = rule.bound.worse(open.peak, value);
@@ -97,20 +108,20 @@ impl RecurrenceState {
                 return Seen { ended: Some(ended), step, worst };
             }
         }
-        self.quiet += credit;
-        if self.active.is_some() && self.quiet >= rule.within {
-            self.active = None;
-            self.recent.clear();
-            return Seen { step: Some(Step::Clear), ..Seen::default() };
+        if level_holds {
+            return Seen::default();
         }
-        Seen::default()
+        self.quiet += credit;
+        let Some(active) = self.active.take_if(|_| self.quiet >= rule.within) else { return Seen::default() };
+        self.recent.clear();
+        Seen { step: Some(Step::Clear(active)), ..Seen::default() }
     }
 
     fn count(&mut self, rule: &RecurrenceRule, ended: Counted) -> (Option<Step>, Option<f64>) {
         self.quiet = Span::ZERO;
         if let Some(active) = &mut self.active {
             active.times = active.times.saturating_add(1);
-            active.latest = ended.start;
+            active.latest = active.latest.max(ended.start);
             active.shortest = active.shortest.min(ended.length);
             active.longest = active.longest.max(ended.length);
             return (Some(Step::Again(*active)), None);
@@ -179,14 +190,14 @@ mod tests {
         for word in words.split_whitespace() {
             let (value, times) = word.split_once('*').unwrap_or((word, "1"));
             for _ in 0..times.parse().unwrap() {
-                let seen =
-                    state.observe(&RULE, EventTime(second * 1000), value.parse().unwrap(), Span::seconds(1));
+                let stands_for = (EventTime(second * 1000), Span::seconds(1));
+                let seen = state.observe(&RULE, stands_for, value.parse().unwrap(), false);
                 match seen.step {
                     Some(Step::Raise(recurred)) => {
                         got.push(format!("{second} raised {} times", recurred.times));
                     }
                     Some(Step::Again(recurred)) => got.push(format!("{second} again {}", recurred.times)),
-                    Some(Step::Clear) => got.push(format!("{second} cleared")),
+                    Some(Step::Clear(_)) => got.push(format!("{second} cleared")),
                     None => {}
                 }
                 second += 1;

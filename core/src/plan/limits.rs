@@ -5,7 +5,7 @@ use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan};
 use crate::defaults::{Rating, default_limits};
 use crate::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
 use crate::measurand::Quantity;
-use crate::output::{Matter, Rule, Subject};
+use crate::output::Rule;
 use crate::plant::{AppliesTo, Bound, Limit, Meter, Plant, Side, SideOf, Target, Transformer, WiringForm};
 
 /// The base for default limits of what a meter sits on.
@@ -156,14 +156,7 @@ impl ScopeBuilder {
         windows: &mut Vec<(usize, crate::time::Span)>,
     ) -> LimitPlan {
         let quantity = meter.series[series];
-        let key = format!("{}/{quantity}", meter.name);
-        let subject = Subject {
-            transformer: self.transformer.clone(),
-            feeder: meter.feeder.clone(),
-            meter: Some(meter.name.clone()),
-            matter: Matter::Quantity(quantity),
-        };
-        let subject = self.subject(key.clone(), subject);
+        let (key, subject) = self.quantity_subject(meter, quantity);
         let bound = limit.bound;
         let levels: Box<[LevelPlan]> = limit
             .levels
@@ -182,6 +175,9 @@ impl ScopeBuilder {
                 ),
             })
             .collect();
+        for (compiled, level) in levels.iter().zip(&limit.levels) {
+            self.judges_means(compiled.alarm, level.over);
+        }
         let recurs = limit.recurs.map(|rule| RecursPlan {
             times: rule.times,
             within: rule.within,

@@ -109,6 +109,10 @@ pub struct MeterPlan {
     pub frozen: Option<(Span, AlarmIx)>,
     /// Points whose last digit always moves on a live meter.
     pub lively: Box<[usize]>,
+    /// A point without a value for so long, while the meter speaks, is absent.
+    pub absent_after: Span,
+    /// Points of which that is an alarm, and the alarm.
+    pub absent: Box<[(usize, AlarmIx)]>,
 }
 
 impl MeterPlan {
@@ -193,6 +197,8 @@ pub struct AlarmPlan {
     pub priority: Priority,
     /// Whether it stays until a named person releases it.
     pub latch: bool,
+    /// Judged by the mean over so long; `None`: by each value.
+    pub over: Option<Span>,
 }
 
 /// What one alert is about.

@@ -6,7 +6,7 @@ use super::{
     formulas,
 };
 use crate::formula::Formula;
-use crate::measurand::{Quantity, Source};
+use crate::measurand::{Measurand, Quantity, Source};
 use crate::output::{Matter, Rule, Subject};
 use crate::plant::{Meter, Plant, Priority, SideOf, StampedBy, Target};
 use crate::reading::MeterId;
@@ -66,10 +66,28 @@ impl ScopeBuilder {
         latch: bool,
     ) -> AlarmIx {
         let key = format!("{subject_key}/{}", rule.key());
-        self.alarms.push(AlarmPlan { key, subject, rule, priority, latch });
+        self.alarms.push(AlarmPlan { key, subject, rule, priority, latch, over: None });
         let index = self.alarms.len() - 1;
         self.subjects[subject].alarms.push(index);
         index
+    }
+
+    /// The alarm judges means over so long.
+    pub(super) fn judges_means(&mut self, alarm: AlarmIx, over: Option<Span>) {
+        self.alarms[alarm].over = over;
+    }
+
+    /// What an alert about one quantity of a meter is about, with its key.
+    pub(super) fn quantity_subject(&mut self, meter: &MeterPlan, quantity: Quantity) -> (String, SubjectIx) {
+        let key = format!("{}/{quantity}", meter.name);
+        let subject = Subject {
+            transformer: self.transformer.clone(),
+            feeder: meter.feeder.clone(),
+            meter: Some(meter.name.clone()),
+            matter: Matter::Quantity(quantity),
+        };
+        let subject = self.subject(key.clone(), subject);
+        (key, subject)
     }
 
     pub(super) fn add_meter(&mut self, plant: &Plant, number: usize, not_judged: &mut Vec<NotJudged>) {
@@ -104,9 +122,12 @@ impl ScopeBuilder {
             silent: Box::default(),
             frozen: None,
             lively: lively.into_boxed_slice(),
+            absent_after: meter.silent_after,
+            absent: Box::default(),
         };
         self.slots += compiled.series.len();
         self.watch_meter_itself(&mut compiled, meter);
+        self.watch_points(&mut compiled);
         let whose = Whose { meter: Some(number), measures: meter.measures };
         self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
         self.meters.push(compiled);
@@ -136,6 +157,16 @@ impl ScopeBuilder {
         }
     }
 
+    /// Each point that a live meter always gives has an alarm for its absence.
+    fn watch_points(&mut self, compiled: &mut MeterPlan) {
+        let mut absent = Vec::new();
+        for point in (0..compiled.points).filter(|point| is_always_given(compiled.series[*point].what)) {
+            let (key, subject) = self.quantity_subject(compiled, compiled.series[point]);
+            absent.push((point, self.alarm(&key, subject, Rule::Absent, Priority::Low, false)));
+        }
+        compiled.absent = absent.into_boxed_slice();
+    }
+
     /// Adds what is computed across meters. Says whether anything was.
     pub(super) fn add_grid(
         &mut self,
@@ -162,6 +193,8 @@ impl ScopeBuilder {
             silent: Box::default(),
             frozen: None,
             lively: Box::default(),
+            absent_after: Span::ZERO,
+            absent: Box::default(),
         };
         self.slots += compiled.series.len();
         let rating = limits::rating_of_transformer(plant, transformer);
@@ -171,4 +204,10 @@ impl ScopeBuilder {
         self.meters.push(compiled);
         true
     }
+}
+
+/// Whether a live meter gives it at any load: power factor and current distortion mean nothing without current, and
+/// many meters leave them out then.
+fn is_always_given(what: Measurand) -> bool {
+    !matches!(what, Measurand::PowerFactor | Measurand::CurrentThd)
 }

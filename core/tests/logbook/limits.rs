@@ -149,6 +149,9 @@ fn without_a_sample_no_limit_alarm_rises_or_clears() {
     let levels = vec![Level { over, ..level(100.5, Priority::Low, 0) }];
     plant.limits.push(limit(Measurand::Current, levels, 0.2, 0));
     let subject = "T2 secondary/current_a.A";
+    let limits = |hall: &Hall, subject| -> Vec<String> {
+        hall.alarms(subject).into_iter().filter(|line| !line.contains("absent")).collect()
+    };
 
     // The load rose a minute ago: on its old panes alone the window would soon say so.
     let mut rising = Hall::of(&plant);
@@ -157,18 +160,18 @@ fn without_a_sample_no_limit_alarm_rises_or_clears() {
         rising.show(T2, point, f64::NAN);
     }
     rising.run(3600);
-    assert!(rising.alarms(subject).is_empty(), "{:?}", rising.alarms(subject));
+    assert!(limits(&rising, subject).is_empty(), "{:?}", rising.alarms(subject));
     assert!(rising.alarms(UNBALANCE).is_empty(), "ten seconds of 9 % are not thirty");
 
     // And what stands, stands, however long nothing is measured.
     let mut standing = Hall::of(&plant);
     standing.run(300).show(T2, 3, 102.0).unbalance(5.5).run(300);
-    let before = (standing.alarms(subject), standing.alarms(UNBALANCE));
+    let before = (limits(&standing, subject), limits(&standing, UNBALANCE));
     assert_eq!((before.0.len(), before.1.len()), (1, 3));
     standing.shown[T2] = [f64::NAN; 7].map(Some).to_vec();
     standing.shown[T2][6] = None;
     standing.run(7200);
-    assert_eq!((standing.alarms(subject), standing.alarms(UNBALANCE)), before);
+    assert_eq!((limits(&standing, subject), limits(&standing, UNBALANCE)), before);
 }
 
 #[test]

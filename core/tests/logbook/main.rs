@@ -3,6 +3,7 @@
 #[path = "../cannery/mod.rs"]
 mod cannery;
 
+mod absence;
 mod limits;
 mod meters;
 mod people;

@@ -1,8 +1,9 @@
 //! The intermittent fault: two seconds at a time, thirty-one times in an afternoon.
 
-use crate::cannery::{Hall, T2, UNBALANCE};
+use crate::cannery::{Hall, T2, UNBALANCE, at, plant};
 use kvarden_core::input::Deed;
-use kvarden_core::output::{Output, Revised};
+use kvarden_core::output::{ChangeKind, Output, Revised, Rule};
+use kvarden_core::plant::{Bound, Priority};
 use kvarden_core::time::Span;
 
 fn told_times(hall: &Hall) -> Vec<(String, u32)> {
@@ -106,4 +107,70 @@ fn a_level_of_the_same_rank_is_told_when_the_recurrence_was_seen_before() {
     assert_eq!(hall.order(&format!("{UNBALANCE}#1"), Deed::Acknowledge), Ok(()));
     hall.unbalance(3.5).run(100);
     assert_eq!(hall.alerts(UNBALANCE).last().unwrap(), "249 #1.3 Worse: high, unacknowledged");
+}
+
+// Seen to fail when a level of the rank of a standing recurrence was nothing new.
+#[test]
+fn a_fault_that_lasts_the_day_after_it_came_and_went_is_told_and_dated() {
+    let mut hall = Hall::new();
+    for _ in 0..3 {
+        hall.blink(4.0, 3, 60);
+    }
+    hall.forget().run(4 * 3600);
+    let begin = hall.second;
+    hall.unbalance(3.5).run(8 * 3600);
+    let told: Vec<(i64, &Revised, Rule)> = hall
+        .revisions()
+        .map(|revision| ((revision.at - at(begin)).0 / 1000, &revision.why, revision.rule))
+        .collect();
+    let level = |level| Rule::Level { bound: Bound::High, level };
+    assert_eq!(
+        told,
+        [(60, &Revised::Worse, level(2))],
+        "told anew, and the milder recurrence does not end meanwhile"
+    );
+    let value = hall.revisions().last().unwrap().value.unwrap();
+    assert!((value - 3.5).abs() < 1e-9);
+    let end = hall.second;
+    hall.heal(T2).run(6 * 3600 + 200);
+    let last = hall.revisions().last().unwrap();
+    assert_eq!(last.why, Revised::Returned);
+    assert_eq!(
+        last.recurred.unwrap().latest,
+        at(end - 1),
+        "the last value past the limit is when it was last seen"
+    );
+}
+
+#[test]
+fn a_higher_level_of_the_same_priority_is_told_and_going_to_and_fro_between_them_is_not() {
+    let mut plant = plant();
+    plant.limits[0].recurs = None;
+    plant.limits[0].levels[1].priority = Priority::Low;
+    let mut hall = Hall::of(&plant);
+    hall.unbalance(2.5).run(100);
+    for _ in 0..3 {
+        hall.unbalance(3.5).run(300).unbalance(2.5).run(300);
+    }
+    assert_eq!(
+        hall.alerts(UNBALANCE),
+        ["60 #1.1 Opened: low, unacknowledged", "160 #1.2 Worse: low, unacknowledged"]
+    );
+}
+
+#[test]
+fn an_alert_says_over_what_window_its_level_is_judged() {
+    let mut plant = plant();
+    plant.limits[0].levels[1].over = Some(Span::minutes(10));
+    let mut hall = Hall::of(&plant);
+    hall.unbalance(3.5).run(1200);
+    let told: Vec<(Rule, Option<Span>)> = hall
+        .changes()
+        .filter(|change| change.what == ChangeKind::Raised)
+        .map(|change| (change.rule, change.over))
+        .collect();
+    let level = |level| Rule::Level { bound: Bound::High, level };
+    assert_eq!(told, [(level(1), None), (level(2), Some(Span::minutes(10)))]);
+    let windows: Vec<Option<Span>> = hall.revisions().map(|revision| revision.over).collect();
+    assert_eq!(windows, [None, Some(Span::minutes(10))]);
 }

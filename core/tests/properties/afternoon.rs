@@ -156,7 +156,9 @@ fn values(meter: usize, second: i64, mood: Mood) -> Vec<Sample> {
         Mood::Bad(much) if meter == T2 => values[..3].copy_from_slice(&unbalanced(much)),
         Mood::Bad(much) if meter == SENSORS => values[..2].copy_from_slice(&[150.0 + 3.0 * much; 2]),
         Mood::Bad(much) => values[0] = 70.0 + 4.0 * much,
-        Mood::Absent => values.fill(f64::NAN),
+        // The thermometer has one point only: without it, its reading would be silence.
+        Mood::Absent if meter == AIR => values[0] = 1.0e9,
+        Mood::Absent => values[1..].fill(f64::NAN),
         Mood::Impossible => values[0] = 1.0e9,
         Mood::Well | Mood::Still | Mood::Quiet => {}
     }

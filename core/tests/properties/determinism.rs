@@ -184,7 +184,8 @@ fn afternoons_are_eventful() {
     let wanted = "Raised Cleared Acknowledged Released Shelved Unshelved Service Suppressed Unsuppressed frozen \
                   toldOpened toldWorse toldMilder toldReturned toldClosed toldCameAgain Excursion Minute Refused";
     let wanted = wanted.split_whitespace().map(str::to_owned);
-    let rules = ["high level 1", "high level 3", "high recurrence", "silent level 1"].map(str::to_owned);
+    let rules =
+        ["high level 1", "high level 3", "high recurrence", "silent level 1", "absent"].map(str::to_owned);
     for kind in wanted.chain(rules) {
         assert!(kinds.get(&kind).is_some_and(|count| *count >= 5), "{kind} is rare: {kinds:#?}");
     }

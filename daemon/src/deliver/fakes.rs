@@ -41,6 +41,7 @@ pub(crate) fn message(alert: &str, revision: u32) -> Message {
         value: None,
         peak: None,
         setpoint: None,
+        over: None,
         since: EventTime(0),
         recurred: None,
     };

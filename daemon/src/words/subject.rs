@@ -45,6 +45,7 @@ pub fn alarm(subject: &Subject, rule: Rule) -> String {
         Rule::Level { bound: Bound::Low, level } => format!("below low limit {level}"),
         Rule::Recurrence { .. } => "comes and goes".to_owned(),
         Rule::Silent { .. } => "gives no values".to_owned(),
+        Rule::Absent => "gives no value".to_owned(),
         Rule::Frozen => "values stand still".to_owned(),
         Rule::Broken => "does not work".to_owned(),
     };

@@ -52,6 +52,7 @@ fn unbalance() -> AlertRevision {
         value: Some(4.123),
         peak: Some(4.123),
         setpoint: Some(3.0),
+        over: None,
         since: at("13:10"),
         recurred: None,
     }

@@ -90,6 +90,9 @@ fn head(revision: &AlertRevision, site: &Site, room: usize) -> String {
 fn standing(revision: &AlertRevision, site: &Site) -> String {
     let since = moment(revision.since, revision.at, &site.zone);
     match (&revision.subject.matter, revision.rule) {
+        (Matter::Quantity(quantity), Rule::Absent) => {
+            format!("{} gives no value since {since}, nothing is judged by it", named(*quantity))
+        }
         (Matter::Quantity(quantity), rule) => {
             let number = match rule {
                 // Between two excursions the value at this moment says nothing: the worst does.
@@ -134,6 +137,7 @@ fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
             }
             None => format!("{topic} not seen again"),
         },
+        (Matter::Quantity(_), Rule::Absent) => format!("{topic} gives values again{since}"),
         (Matter::Quantity(_), _) => format!("{topic} back within limits{since}"),
         (Matter::Meter, Rule::Frozen) => format!("{topic} values moving again{since}"),
         (Matter::Meter, _) => format!("{topic} values back{since}"),

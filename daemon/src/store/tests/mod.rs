@@ -52,6 +52,7 @@ fn change(rise: u32, step: u32, to: AlarmState) -> Change {
         value: Some(312.5),
         peak: Some(320.25),
         setpoint: Some(300.0),
+        over: None,
         recurred: None,
     }
 }
@@ -70,6 +71,7 @@ fn alert(name: &str, revision: u32, open: bool) -> AlertRevision {
         value: Some(312.5),
         peak: Some(320.25),
         setpoint: Some(300.0),
+        over: None,
         since: NOW,
         recurred: None,
     }
