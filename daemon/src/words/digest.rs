@@ -3,7 +3,9 @@
 use super::time::{duration, durations, moment};
 use super::{advice, subject};
 use crate::digest::FrozenDay;
-use kvarden_core::digest::{AlarmDay, CHATTERING, DayFigures, FLOOD, MeterDay, RecurrenceDay, SeriesDay};
+use kvarden_core::digest::{
+    AlarmDay, CHATTERING, DayFigures, FLOOD, MeterDay, RecurrenceDay, SeenDay, SeriesDay, WaitingDay,
+};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::output::Rule;
 use kvarden_core::phases::Place;
@@ -13,6 +15,12 @@ use std::fmt::Write;
 
 /// Text is broken at this width, so that it reads on a phone and prints on paper.
 const WIDTH: usize = 78;
+
+/// A day measured to this share is measured: nothing need be said.
+const FULLY_MEASURED: f64 = 0.995;
+
+/// So many subjects that wait for a person are listed: two pages; after that their number says enough.
+const MOST_WAITING: usize = 40;
 
 /// The measurands whose day is told, in this order; the rest stands in the JSON form.
 const TOLD: &[Measurand] = &[
@@ -45,7 +53,13 @@ pub fn digest(day: &FrozenDay) -> String {
         "Times are local ({}). Figures are over what was measured, with the share beside.",
         day.timezone
     );
-    page.in_short(&mut text);
+    if page.is_not_measured() {
+        let _ =
+            writeln!(text, "\nNot measured: no meter gave a value on this day, so nothing could be judged.");
+    } else {
+        page.in_short(&mut text);
+    }
+    page.waiting(&mut text);
     page.alarms(&mut text);
     page.recurrences(&mut text);
     for transformer in &day.transformers {
@@ -72,6 +86,11 @@ impl Page<'_> {
         moment(at, self.figures.from, &self.zone)
     }
 
+    /// The day was never watched: nothing measured, nothing judged.
+    fn is_not_measured(&self) -> bool {
+        self.figures.meters.iter().all(|meter| meter.series.is_empty()) && self.figures.alarms.is_empty()
+    }
+
     fn in_short(&self, text: &mut String) {
         let _ = writeln!(text, "\nIn short");
         let count = |priority| self.figures.alarms.iter().filter(|alarm| alarm.priority == priority).count();
@@ -90,16 +109,50 @@ impl Page<'_> {
             "at the end of the day"
         };
         let _ = writeln!(text, "  Still standing {end}: {standing}.");
+        let count =
+            |waits: fn(&WaitingDay) -> bool| self.figures.waiting.iter().filter(|day| waits(day)).count();
+        let (seen, released) = (count(|day| day.to_acknowledge), count(|day| day.to_release));
+        let _ = writeln!(
+            text,
+            "  Waits for a person {end}: {seen} to be acknowledged, {released} to be released."
+        );
         let times: u32 = self.figures.recurrences.iter().map(|one| one.times).sum();
         let _ = writeln!(text, "  Short excursions that came and went: {times}.");
         let most = self.figures.most_in_ten_minutes;
         if most > FLOOD.0 {
             let _ = writeln!(text, "  Alarm flood: {most} alarms rose within ten minutes.");
         }
-        let least = self.figures.meters.iter().min_by(|one, other| one.measured.total_cmp(&other.measured));
-        if let Some(least) = least {
-            let _ =
-                writeln!(text, "  Least measured: {}, {} of the day.", least.meter, percent(least.measured));
+        let least =
+            |meter: &MeterDay| meter.least.map_or(meter.measured, |(_, share)| share.min(meter.measured));
+        let worst = self.figures.meters.iter().min_by(|one, other| least(one).total_cmp(&least(other)));
+        if let Some(worst) = worst.filter(|worst| least(worst) < FULLY_MEASURED) {
+            let point = worst.least.filter(|(_, share)| differs(*share, worst.measured));
+            let point = point.map(|(quantity, _)| format!(", {}", subject::quantity_words(quantity)));
+            let (share, point) = (percent(least(worst)), point.unwrap_or_default());
+            let _ = writeln!(text, "  Least measured: {}{point}, {share} of the day.", worst.meter);
+        }
+    }
+
+    fn waiting(&self, text: &mut String) {
+        if self.figures.waiting.is_empty() {
+            return;
+        }
+        let end =
+            if self.figures.until < self.figures.to { "when the log ends" } else { "at the end of the day" };
+        let _ = writeln!(text, "\nWaits for a person {end}");
+        for day in self.figures.waiting.iter().take(MOST_WAITING) {
+            let what = subject::alarm(&day.subject, day.rule);
+            let _ = writeln!(text, "  {:8}{what}", day.priority.key().to_uppercase());
+            let deed = match (day.to_acknowledge, day.to_release) {
+                (true, true) => "to be acknowledged and released",
+                (false, true) => "to be released with a note of what was found",
+                _ => "to be acknowledged",
+            };
+            let _ = writeln!(text, "          {deed}; since {}", self.clock(day.since));
+        }
+        let more = self.figures.waiting.len().saturating_sub(MOST_WAITING);
+        if more > 0 {
+            let _ = writeln!(text, "  and {more} more, of lower priority or later");
         }
     }
 
@@ -121,13 +174,20 @@ impl Page<'_> {
             1 => format!("once, at {}", self.clock(alarm.first)),
             times => format!("{times} times, first at {}", self.clock(alarm.first)),
         };
-        let _ = write!(said, ", held {}", duration(alarm.held));
+        match (alarm.rule, alarm.seen) {
+            // What is left of its time is the watch for its return.
+            (Rule::Recurrence { .. }, seen) => said = self.seen(seen),
+            _ => {
+                let _ = write!(said, ", held {}", duration(alarm.held));
+            }
+        }
         let quantity = subject::quantity(&alarm.subject);
         if let (Some(quantity), Some(peak)) = (quantity, alarm.peak) {
             let _ = write!(said, ", {} {}", furthest(alarm.rule), value(quantity, peak));
         }
         if let (Some(quantity), Some(setpoint)) = (quantity, alarm.setpoint) {
-            let _ = write!(said, " (limit {})", value(quantity, setpoint));
+            let mean = alarm.over.map(|over| format!("mean of {}, ", duration(over))).unwrap_or_default();
+            let _ = write!(said, " ({mean}limit {})", value(quantity, setpoint));
         }
         if alarm.standing {
             said.push_str(", still standing");
@@ -136,6 +196,16 @@ impl Page<'_> {
             let _ = write!(said, ", chattering ({} or more in a minute)", CHATTERING.0);
         }
         let _ = writeln!(text, "          {said}");
+    }
+
+    /// How often and when something that comes and goes was seen.
+    fn seen(&self, seen: Option<SeenDay>) -> String {
+        let Some(SeenDay { times, first, last }) = seen else { return "not seen on this day".to_owned() };
+        let (first, last) = (self.clock(first), self.clock(last));
+        match times {
+            1 => format!("seen once, at {first}"),
+            _ => format!("seen {times} times, between {first} and {last}"),
+        }
     }
 
     fn recurrences(&self, text: &mut String) {
@@ -185,7 +255,12 @@ impl Page<'_> {
     fn meter(&self, meter: &MeterDay, text: &mut String) {
         let of = meter.feeder.as_ref().filter(|feeder| **feeder != meter.meter);
         let of = of.map(|feeder| format!(" (feeder {feeder})")).unwrap_or_default();
-        let _ = writeln!(text, "  {}{of}: measured {} of the day", meter.meter, percent(meter.measured));
+        let least = meter.least.filter(|(_, share)| differs(*share, meter.measured));
+        let least = least.map(|(quantity, share)| {
+            format!(", least {} ({})", subject::quantity_words(quantity), percent(share))
+        });
+        let (measured, least) = (percent(meter.measured), least.unwrap_or_default());
+        let _ = writeln!(text, "  {}{of}: measured {measured} of the day{least}", meter.meter);
         for measurand in TOLD {
             let places: Vec<&SeriesDay> =
                 meter.series.iter().filter(|series| series.quantity.what == *measurand).collect();
@@ -214,14 +289,19 @@ impl Page<'_> {
         } else {
             format!("mean {}", value(quantity, highest.mean))
         };
-        let share = if (meter.measured - highest.measured).abs() > 0.01 {
-            format!(" ({} measured)", percent(highest.measured))
+        let share = if differs(highest.measured, meter.measured) {
+            format!(" (measured {} of the day)", percent(highest.measured))
         } else {
             String::new()
         };
         let name = quantity.what.facts().words;
         let _ = writeln!(text, "    {name:<30} {peak:<30} {rest}{share}");
     }
+}
+
+/// Whether two shares of the day differ by more than a reader would overlook.
+fn differs(one: f64, other: f64) -> bool {
+    (one - other).abs() > 0.01
 }
 
 /// The word for the worst value, by which way the limit is passed.
@@ -255,3 +335,7 @@ fn paragraph(text: &mut String, words: &str) {
     }
     let _ = writeln!(text, "{line}");
 }
+
+#[cfg(test)]
+#[path = "digest_tests.rs"]
+mod tests;

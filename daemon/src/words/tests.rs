@@ -406,3 +406,21 @@ fn numbers_without_meaning_are_absent_and_not_zero() {
     assert_eq!((said.value, said.peak), (None, None));
     assert!(said.text.contains("voltage unbalance not measured (limit 3.0 %)"), "{}", said.text);
 }
+
+#[test]
+fn a_mean_is_told_as_a_mean_and_a_point_without_a_value_as_that() {
+    let mean = AlertRevision { over: Some(Span::minutes(10)), ..unbalance() };
+    let sensor = AlertRevision {
+        rule: Rule::Absent,
+        value: None,
+        peak: None,
+        setpoint: None,
+        ..about(Measurand::Winding, Place::B, 0.0, 0.0)
+    };
+    let back = revised(&sensor, Revised::Closed, AlarmState::Normal, "14:00");
+    insta::assert_snapshot!(lines(&[mean, sensor, back]), @r"
+    HIGH Larkspur Cannery T2, MP-3: voltage unbalance 4.1 % (mean of 10 min, limit 3.0 %) since 13:10
+    HIGH Larkspur Cannery T2: winding temperature phase B gives no value since 13:10, nothing is judged by it; meter T2 secondary
+    HIGH Larkspur Cannery T2: winding temperature phase B gives values again, closed at 14:00; meter T2 secondary
+    ");
+}

@@ -6,7 +6,7 @@
 use super::Site;
 use super::alphabet::{clipped, plain};
 use super::message::value_now;
-use super::time::{durations, moment};
+use super::time::{duration, durations, moment};
 use kvarden_core::alarm::state::AlarmState;
 use kvarden_core::input::Part;
 use kvarden_core::measurand::{Measurand, Quantity, Unit};
@@ -253,7 +253,8 @@ fn limit(revision: &AlertRevision, what: Measurand) -> String {
         Rule::Level { bound: Bound::Low, .. } | Rule::Recurrence { bound: Bound::Low } => "low limit",
         _ => "limit",
     };
-    format!(" ({side} {})", with_unit(&setpoint_digits(setpoint, what), what))
+    let mean = revision.over.map(|over| format!("mean of {}, ", duration(over))).unwrap_or_default();
+    format!(" ({mean}{side} {})", with_unit(&setpoint_digits(setpoint, what), what))
 }
 
 /// The worst value: `up to 4.1 %`, or `down to 98.2 V` where low is bad.

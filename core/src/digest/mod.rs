@@ -2,6 +2,8 @@
 //!
 //! Every figure says what share of the day was really measured.
 
+mod alarms;
+
 use crate::measurand::Quantity;
 use crate::output::{Change, ChangeKind, Excursion, Rule, Subject};
 use crate::plant::{Bound, Priority};
@@ -14,6 +16,10 @@ pub const CHATTERING: (usize, Span) = (3, Span::seconds(60));
 
 /// More than ten alarms in ten minutes are a flood. Source: public articles on EEMUA 191 and ISA-18.2.
 pub const FLOOD: (usize, Span) = (10, Span::minutes(10));
+
+/// An excursion that lasts longer than this is no short one (common practice, no source): as long as the window over
+/// which the default limits take their means.
+pub const LONGEST_SHORT: Span = Span::minutes(10);
 
 /// What the figures of a day are made of.
 #[derive(Debug, Clone, Copy)]
@@ -75,6 +81,9 @@ pub struct DayFigures {
     pub meters: Vec<MeterDay>,
     /// One per alarm that held at some time of the day, the highest priority and the longest first.
     pub alarms: Vec<AlarmDay>,
+    /// One per subject that waits for a person at the end of the day, the highest priority and the longest first.
+    #[serde(default)]
+    pub waiting: Vec<WaitingDay>,
     /// One per subject with short excursions.
     pub recurrences: Vec<RecurrenceDay>,
     /// The most alarms that rose within ten minutes.
@@ -94,6 +103,9 @@ pub struct MeterDay {
     pub series: Vec<SeriesDay>,
     /// Share of the day in which the meter gave values, 0 to 1.
     pub measured: f64,
+    /// Of what the meter is read for, the least measured, and its share of the day.
+    #[serde(default)]
+    pub least: Option<(Quantity, f64)>,
 }
 
 /// One column's day.
@@ -134,10 +146,44 @@ pub struct AlarmDay {
     pub peak: Option<f64>,
     /// The limit.
     pub setpoint: Option<f64>,
+    /// It judges means over so long; `None`: each value.
+    #[serde(default)]
+    pub over: Option<Span>,
+    /// For a recurrence: when on this day it was seen; `None`: not at all.
+    #[serde(default)]
+    pub seen: Option<SeenDay>,
     /// Whether it still holds at the end of the day.
     pub standing: bool,
     /// Three or more times within a minute.
     pub chattering: bool,
+}
+
+/// When something that comes and goes was seen on a day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SeenDay {
+    /// How often.
+    pub times: u32,
+    /// Start of the first excursion.
+    pub first: EventTime,
+    /// Start of the last.
+    pub last: EventTime,
+}
+
+/// A subject whose alarms wait for a person at the end of a day.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WaitingDay {
+    /// About what.
+    pub subject: Subject,
+    /// By which rule the most pressing of them rose.
+    pub rule: Rule,
+    /// The highest priority of them.
+    pub priority: Priority,
+    /// Since when the first of them stood.
+    pub since: EventTime,
+    /// Nobody has acknowledged it.
+    pub to_acknowledge: bool,
+    /// It is latched: a person must release it.
+    pub to_release: bool,
 }
 
 /// Short excursions of one subject on a day.
@@ -173,7 +219,8 @@ impl DayFigures {
             to: input.to,
             until: input.until.min(input.to),
             meters: input.meters.iter().map(|rows| meter_day(input, rows)).collect(),
-            alarms: alarm_days(input),
+            alarms: alarms::alarm_days(input),
+            waiting: alarms::waiting(input),
             recurrences: recurrence_days(input),
             most_in_ten_minutes: most_within(&raised_on_the_day(input), FLOOD.1),
         }
@@ -192,8 +239,19 @@ fn meter_day(input: &DayInput<'_>, rows: &MeterRows) -> MeterDay {
         feeder: rows.feeder.clone(),
         meter: rows.meter.clone(),
         measured: series.iter().map(|one| one.measured).fold(0.0, f64::max),
+        least: least_measured(rows, &series),
         series,
     }
+}
+
+/// What is computed may be absent by its nature, such as an unbalance without load: it does not count.
+fn least_measured(rows: &MeterRows, series: &[SeriesDay]) -> Option<(Quantity, f64)> {
+    let share = |quantity: &Quantity| {
+        let found = series.iter().find(|one| one.quantity == *quantity);
+        (*quantity, found.map_or(0.0, |one| one.measured))
+    };
+    let read = rows.series.iter().filter(|quantity| !quantity.what.is_computed());
+    read.map(share).min_by(|one, other| one.1.total_cmp(&other.1))
 }
 
 fn series_day(
@@ -226,86 +284,29 @@ fn series_day(
     })
 }
 
-/// From when to when an alarm held, as far as known.
-struct Episode<'a> {
-    raised: &'a Change,
-    cleared: Option<EventTime>,
-    peak: Option<f64>,
-}
-
-fn episodes<'a>(input: &DayInput<'a>) -> Vec<Episode<'a>> {
-    let mut episodes: Vec<Episode<'a>> = Vec::new();
-    let mut open: BTreeMap<&str, usize> = BTreeMap::new();
-    for change in input.changes.iter().filter(|change| change.at < input.to) {
-        match change.what {
-            ChangeKind::Raised => {
-                open.insert(&change.alarm, episodes.len());
-                episodes.push(Episode { raised: change, cleared: None, peak: change.peak });
-            }
-            ChangeKind::Cleared | ChangeKind::NoLongerWatched => {
-                if let Some(index) = open.remove(change.alarm.as_str()) {
-                    episodes[index].cleared = Some(change.at);
-                    episodes[index].peak = change.peak;
-                }
-            }
-            _ => {}
-        }
-    }
-    episodes.retain(|episode| episode.cleared.is_none_or(|cleared| cleared >= input.from));
-    episodes
-}
-
-fn alarm_days(input: &DayInput<'_>) -> Vec<AlarmDay> {
-    let mut days: BTreeMap<(Subject, Rule), (AlarmDay, Vec<EventTime>)> = BTreeMap::new();
-    for episode in episodes(input) {
-        let raised = episode.raised;
-        let key = (raised.subject.clone(), raised.rule);
-        let (day, times) = days.entry(key).or_insert_with(|| {
-            let day = AlarmDay {
-                subject: raised.subject.clone(),
-                rule: raised.rule,
-                priority: raised.priority,
-                times: 0,
-                first: raised.at,
-                held: Span::ZERO,
-                peak: None,
-                setpoint: raised.setpoint,
-                standing: false,
-                chattering: false,
-            };
-            (day, Vec::new())
-        });
-        if raised.at >= input.from {
-            day.times += 1;
-            times.push(raised.at);
-        }
-        let end = episode.cleared.unwrap_or(input.until).min(input.to);
-        day.held += (end - raised.at.max(input.from)).max(Span::ZERO);
-        day.standing |= episode.cleared.is_none();
-        day.peak = worse(raised.rule, day.peak, episode.peak);
-    }
-    let mut days: Vec<AlarmDay> = days
-        .into_values()
-        .map(|(day, times)| AlarmDay { chattering: most_within(&times, CHATTERING.1) >= CHATTERING.0, ..day })
-        .collect();
-    days.sort_by_key(|day| std::cmp::Reverse((day.priority, day.held)));
-    days
-}
-
-fn worse(rule: Rule, one: Option<f64>, other: Option<f64>) -> Option<f64> {
-    let bound = match rule {
-        Rule::Level { bound, .. } | Rule::Recurrence { bound } => bound,
-        Rule::Silent { .. } | Rule::Frozen | Rule::Absent | Rule::Broken => Bound::High,
+/// Excursions of the day that no level's alarm told of, and that did not last.
+fn short_excursions<'a>(input: &DayInput<'a>) -> impl Iterator<Item = &'a Excursion> {
+    let changes = input.changes;
+    let was_told = move |one: &Excursion| {
+        let during = one.start..=one.start + one.length;
+        changes.iter().any(|change| {
+            change.what == ChangeKind::Raised
+                && change.over.is_none()
+                && matches!(change.rule, Rule::Level { bound, .. } if bound == one.bound)
+                && during.contains(&change.at)
+                && change.subject == one.subject
+        })
     };
-    match (one, other) {
-        (Some(one), Some(other)) => Some(bound.worse(one, other)),
-        (one, other) => one.or(other),
-    }
+    let of_day = input.from..input.to;
+    input
+        .excursions
+        .iter()
+        .filter(move |one| of_day.contains(&one.start) && one.length <= LONGEST_SHORT && !was_told(one))
 }
 
 fn recurrence_days(input: &DayInput<'_>) -> Vec<RecurrenceDay> {
     let mut days: BTreeMap<(&Subject, Bound), RecurrenceDay> = BTreeMap::new();
-    for one in input.excursions.iter().filter(|one| (input.from..input.to).contains(&one.start)) {
+    for one in short_excursions(input) {
         let day = days.entry((&one.subject, one.bound)).or_insert_with(|| RecurrenceDay {
             subject: one.subject.clone(),
             bound: one.bound,
@@ -358,99 +359,4 @@ pub fn most_within(times: &[EventTime], length: Span) -> usize {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::alarm::state::AlarmState;
-    use crate::measurand::Measurand;
-    use crate::output::Matter;
-
-    fn subject() -> Subject {
-        Subject {
-            transformer: Some("T2".into()),
-            feeder: Some("MP-3".into()),
-            meter: Some("MP-3".into()),
-            matter: Matter::Quantity(Quantity::whole(Measurand::VoltageUnbalance)),
-        }
-    }
-
-    fn change(number: u32, minute: i64, what: ChangeKind, peak: f64) -> Change {
-        Change {
-            alarm: format!("T2/MP-3#{number}"),
-            step: 1,
-            at: EventTime(minute * 60_000),
-            what,
-            from: AlarmState::Normal,
-            to: AlarmState::Unacknowledged,
-            subject: subject(),
-            rule: Rule::Level { bound: Bound::High, level: 1 },
-            priority: Priority::High,
-            since: EventTime(minute * 60_000),
-            value: Some(peak),
-            peak: Some(peak),
-            setpoint: Some(3.0),
-            over: None,
-            recurred: None,
-        }
-    }
-
-    fn day(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> DayFigures {
-        let (from, to) = (EventTime(0), EventTime(86_400_000));
-        let hours: Vec<(EventTime, u8)> =
-            (0..24).map(|hour| (EventTime(i64::from(hour) * 3_600_000), hour)).collect();
-        DayFigures::new(&DayInput { from, to, until: to, hours: &hours, meters, changes, excursions })
-    }
-
-    #[test]
-    fn an_alarm_that_stood_at_midnight_counts_from_midnight_and_one_without_end_to_the_end() {
-        let changes = [
-            change(1, -30, ChangeKind::Raised, 3.5),
-            change(1, 30, ChangeKind::Cleared, 4.2),
-            change(2, 24 * 60 - 10, ChangeKind::Raised, 3.1),
-        ];
-        let figures = day(&changes, &[], &[]);
-        assert_eq!(figures.alarms.len(), 1);
-        let alarm = &figures.alarms[0];
-        assert_eq!((alarm.held, alarm.times, alarm.standing), (Span::minutes(40), 1, true));
-        assert_eq!(alarm.peak, Some(4.2));
-    }
-
-    #[test]
-    fn what_ended_before_the_day_is_not_of_the_day() {
-        let changes = [change(1, -30, ChangeKind::Raised, 3.5), change(1, -20, ChangeKind::Cleared, 3.5)];
-        assert!(day(&changes, &[], &[]).alarms.is_empty());
-    }
-
-    #[test]
-    fn excursions_are_counted_by_local_hour() {
-        let at = |minute: i64| Excursion {
-            subject: subject(),
-            bound: Bound::High,
-            start: EventTime(minute * 60_000),
-            length: Span::seconds(minute % 7 + 2),
-            peak: 4.0 + minute as f64 / 1000.0,
-            setpoint: 2.0,
-        };
-        let figures = day(&[], &[at(790), at(800), at(850)], &[]);
-        assert_eq!(figures.recurrences[0].by_hour, [(13, 2), (14, 1)]);
-        assert_eq!(figures.recurrences[0].times, 3);
-    }
-
-    #[test]
-    fn a_figure_says_what_share_of_the_day_was_measured() {
-        let value = |mean: f64| MinuteValue { mean, min: mean - 1.0, max: mean + 1.0, covered_ms: 60_000 };
-        let rows = (0..360).map(|minute| (EventTime(minute * 60_000), vec![value(minute as f64)])).collect();
-        let meter = MeterRows {
-            transformer: "T2".into(),
-            feeder: None,
-            meter: "T2 secondary".into(),
-            series: vec![Quantity::whole(Measurand::LoadingKva), Quantity::whole(Measurand::LoadingPhase)],
-            rows,
-        };
-        let figures = day(&[], &[], &[meter]);
-        let series = &figures.meters[0].series;
-        assert_eq!(series.len(), 1, "what was never measured has no figures");
-        assert!((series[0].measured - 0.25).abs() < 1e-12);
-        assert_eq!((series[0].max, series[0].max_at), (360.0, EventTime(359 * 60_000)));
-        assert_eq!((series[0].min, series[0].mean), (-1.0, 179.5));
-    }
-}
+mod tests;

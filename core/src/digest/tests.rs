@@ -1,0 +1,177 @@
+//! Days made by hand, and their figures.
+
+use super::*;
+use crate::alarm::state::AlarmState;
+use crate::measurand::Measurand;
+use crate::output::Matter;
+
+fn subject() -> Subject {
+    Subject {
+        transformer: Some("T2".into()),
+        feeder: Some("MP-3".into()),
+        meter: Some("MP-3".into()),
+        matter: Matter::Quantity(Quantity::whole(Measurand::VoltageUnbalance)),
+    }
+}
+
+fn change(number: u32, minute: i64, what: ChangeKind, peak: f64) -> Change {
+    Change {
+        alarm: format!("T2/MP-3#{number}"),
+        step: 1,
+        at: EventTime(minute * 60_000),
+        what,
+        from: AlarmState::Normal,
+        to: AlarmState::Unacknowledged,
+        subject: subject(),
+        rule: Rule::Level { bound: Bound::High, level: 1 },
+        priority: Priority::High,
+        since: EventTime(minute * 60_000),
+        value: Some(peak),
+        peak: Some(peak),
+        setpoint: Some(3.0),
+        over: None,
+        recurred: None,
+    }
+}
+
+fn day(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> DayFigures {
+    let (from, to) = (EventTime(0), EventTime(86_400_000));
+    let hours: Vec<(EventTime, u8)> =
+        (0..24).map(|hour| (EventTime(i64::from(hour) * 3_600_000), hour)).collect();
+    DayFigures::new(&DayInput { from, to, until: to, hours: &hours, meters, changes, excursions })
+}
+
+#[test]
+fn an_alarm_that_stood_at_midnight_counts_from_midnight_and_one_without_end_to_the_end() {
+    let changes = [
+        change(1, -30, ChangeKind::Raised, 3.5),
+        change(1, 30, ChangeKind::Cleared, 4.2),
+        change(2, 24 * 60 - 10, ChangeKind::Raised, 3.1),
+    ];
+    let figures = day(&changes, &[], &[]);
+    assert_eq!(figures.alarms.len(), 1);
+    let alarm = &figures.alarms[0];
+    assert_eq!((alarm.held, alarm.times, alarm.standing), (Span::minutes(40), 1, true));
+    assert_eq!(alarm.peak, Some(4.2));
+}
+
+#[test]
+fn what_ended_before_the_day_is_not_of_the_day() {
+    let changes = [change(1, -30, ChangeKind::Raised, 3.5), change(1, -20, ChangeKind::Cleared, 3.5)];
+    assert!(day(&changes, &[], &[]).alarms.is_empty());
+}
+
+#[test]
+fn excursions_are_counted_by_local_hour() {
+    let at = |minute: i64| Excursion {
+        subject: subject(),
+        bound: Bound::High,
+        start: EventTime(minute * 60_000),
+        length: Span::seconds(minute % 7 + 2),
+        peak: 4.0 + minute as f64 / 1000.0,
+        setpoint: 2.0,
+    };
+    let figures = day(&[], &[at(790), at(800), at(850)], &[]);
+    assert_eq!(figures.recurrences[0].by_hour, [(13, 2), (14, 1)]);
+    assert_eq!(figures.recurrences[0].times, 3);
+}
+
+#[test]
+fn a_figure_says_what_share_of_the_day_was_measured() {
+    let value = |mean: f64| MinuteValue { mean, min: mean - 1.0, max: mean + 1.0, covered_ms: 60_000 };
+    let rows = (0..360).map(|minute| (EventTime(minute * 60_000), vec![value(minute as f64)])).collect();
+    let meter = MeterRows {
+        transformer: "T2".into(),
+        feeder: None,
+        meter: "T2 secondary".into(),
+        series: vec![Quantity::whole(Measurand::LoadingKva), Quantity::whole(Measurand::LoadingPhase)],
+        rows,
+    };
+    let figures = day(&[], &[], &[meter]);
+    let series = &figures.meters[0].series;
+    assert_eq!(series.len(), 1, "what was never measured has no figures");
+    assert!((series[0].measured - 0.25).abs() < 1e-12);
+    assert_eq!((series[0].max, series[0].max_at), (360.0, EventTime(359 * 60_000)));
+    assert_eq!((series[0].min, series[0].mean), (-1.0, 179.5));
+}
+
+#[test]
+fn a_fault_that_lasted_or_was_told_by_a_level_is_no_short_excursion() {
+    let one = |minute: i64, length: Span| Excursion {
+        subject: subject(),
+        bound: Bound::High,
+        start: EventTime(minute * 60_000),
+        length,
+        peak: 4.0,
+        setpoint: 2.0,
+    };
+    let excursions = [one(60, Span::seconds(9)), one(120, Span::hours(8)), one(700, Span::minutes(3))];
+    let figures = day(&[change(1, 701, ChangeKind::Raised, 4.0)], &excursions, &[]);
+    let short = &figures.recurrences[0];
+    assert_eq!((short.times, short.longest), (1, Span::seconds(9)));
+    let mean = Change { over: Some(Span::minutes(10)), ..change(1, 701, ChangeKind::Raised, 4.0) };
+    let figures = day(&[mean], &excursions, &[]);
+    assert_eq!(figures.recurrences[0].times, 2, "a mean of ten minutes says nothing about one excursion");
+}
+
+#[test]
+fn a_recurrence_was_seen_when_its_excursions_were_and_not_while_it_was_watched_for() {
+    let rule = Rule::Recurrence { bound: Bound::High };
+    let of = |minute: i64, what| Change { rule, ..change(1, minute, what, 4.0) };
+    let one = |minute: i64| Excursion {
+        subject: subject(),
+        bound: Bound::High,
+        start: EventTime(minute * 60_000),
+        length: Span::seconds(9),
+        peak: 4.0,
+        setpoint: 2.0,
+    };
+    let changes = [of(790, ChangeKind::Raised), of(1315, ChangeKind::Cleared)];
+    let figures = day(&changes, &[one(780), one(785), one(790), one(955)], &[]);
+    let seen = SeenDay { times: 4, first: EventTime(780 * 60_000), last: EventTime(955 * 60_000) };
+    assert_eq!(figures.alarms[0].seen, Some(seen));
+    assert_eq!(day(&changes, &[], &[]).alarms[0].seen, None);
+}
+
+#[test]
+fn what_waits_for_a_person_is_known_by_the_last_state_of_each_alarm() {
+    let left = |number, minute, what, to| Change { to, ..change(number, minute, what, 3.5) };
+    let by = "Ines".to_owned();
+    let mut changes = vec![
+        left(1, 10, ChangeKind::Raised, AlarmState::Unacknowledged),
+        left(1, 20, ChangeKind::Cleared, AlarmState::ReturnedUnacknowledged),
+    ];
+    let waits = |changes: &[Change]| -> Vec<(bool, bool)> {
+        day(changes, &[], &[]).waiting.iter().map(|one| (one.to_acknowledge, one.to_release)).collect()
+    };
+    assert_eq!(waits(&changes), [(true, false)], "it stands no more, and still nobody has seen it");
+    changes.push(left(2, 30, ChangeKind::Raised, AlarmState::Unacknowledged));
+    changes.push(left(2, 40, ChangeKind::Acknowledged { by: by.clone() }, AlarmState::Acknowledged));
+    assert!(waits(&changes).is_empty());
+    changes.push(left(2, 50, ChangeKind::Cleared, AlarmState::LatchedAcknowledged));
+    assert_eq!(waits(&changes), [(false, true)]);
+    let released = ChangeKind::Released { by, note: "joint remade".to_owned() };
+    changes.push(left(2, 24 * 60 + 1, released, AlarmState::Normal));
+    assert_eq!(waits(&changes), [(false, true)], "what is done on the next day is not of this day");
+}
+
+#[test]
+fn the_least_measured_point_of_a_meter_stands_beside_its_best() {
+    let value = |covered_ms| MinuteValue { mean: 90.0, min: 90.0, max: 90.0, covered_ms };
+    let [a, b, c] = crate::phases::Place::PHASES.map(|place| Quantity::at(Measurand::Winding, place));
+    let meter = MeterRows {
+        transformer: "T2".into(),
+        feeder: None,
+        meter: "T2 sensors".into(),
+        series: vec![a, b, c, Quantity::whole(Measurand::CurrentUnbalance)],
+        rows: (0..1440)
+            .map(|minute| {
+                let of_b = if minute < 720 { 60_000 } else { 0 };
+                (EventTime(minute * 60_000), vec![value(60_000), value(of_b), value(60_000), value(0)])
+            })
+            .collect(),
+    };
+    let figures = day(&[], &[], &[meter]);
+    assert!((figures.meters[0].measured - 1.0).abs() < 1e-12);
+    assert_eq!(figures.meters[0].least, Some((b, 0.5)));
+}

@@ -1,0 +1,114 @@
+//! What the text of a digest says and what it leaves out.
+
+use super::*;
+use kvarden_core::digest::{DayInput, MeterRows, MinuteValue};
+use kvarden_core::output::{Change, ChangeKind, Excursion, Matter, Subject};
+use kvarden_core::time::Span;
+
+const MINUTE: i64 = 60_000;
+
+fn subject() -> Subject {
+    Subject {
+        transformer: Some("T2".to_owned()),
+        feeder: None,
+        meter: Some("T2 secondary".to_owned()),
+        matter: Matter::Quantity(Quantity::whole(Measurand::VoltageUnbalance)),
+    }
+}
+
+fn change(minute: i64, what: ChangeKind, to: kvarden_core::alarm::state::AlarmState) -> Change {
+    Change {
+        alarm: "T2/T2 secondary/voltage_unbalance_percent/high recurrence#1".to_owned(),
+        step: 1,
+        at: EventTime(minute * MINUTE),
+        what,
+        from: to,
+        to,
+        subject: subject(),
+        rule: Rule::Recurrence { bound: Bound::High },
+        priority: Priority::High,
+        since: EventTime(780 * MINUTE),
+        value: Some(4.0),
+        peak: Some(4.0),
+        setpoint: Some(2.0),
+        over: None,
+        recurred: None,
+    }
+}
+
+fn sensors(covered: [u32; 2]) -> MeterRows {
+    let value = |covered_ms| MinuteValue { mean: 95.0, min: 94.0, max: 96.0, covered_ms };
+    let minutes = if covered == [0, 0] { 0..0 } else { 0..1440 };
+    MeterRows {
+        transformer: "T2".to_owned(),
+        feeder: None,
+        meter: "T2 sensors".to_owned(),
+        series: vec![Quantity::at(Measurand::Winding, Place::A), Quantity::at(Measurand::Winding, Place::B)],
+        rows: minutes.map(|minute| (EventTime(minute * MINUTE), covered.map(value).to_vec())).collect(),
+    }
+}
+
+fn text(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> String {
+    let (from, to) = (EventTime(0), EventTime(1440 * MINUTE));
+    let hours: Vec<(EventTime, u8)> =
+        (0..24).map(|hour| (EventTime(i64::from(hour) * 60 * MINUTE), hour)).collect();
+    let input = DayInput { from, to, until: to, hours: &hours, meters, changes, excursions };
+    digest(&FrozenDay {
+        format: 1,
+        made_by: "0.1.0".to_owned(),
+        site: "Larkspur Cannery".to_owned(),
+        timezone: "UTC".to_owned(),
+        date: jiff::civil::date(1970, 1, 1),
+        transformers: vec!["T2".to_owned()],
+        limits: Vec::new(),
+        figures: DayFigures::new(&input),
+    })
+}
+
+#[test]
+fn what_came_and_went_was_seen_and_not_held_and_what_is_unacknowledged_waits() {
+    use kvarden_core::alarm::state::AlarmState::{ReturnedUnacknowledged, Unacknowledged};
+    let changes = [
+        change(790, ChangeKind::Raised, Unacknowledged),
+        change(1315, ChangeKind::Cleared, ReturnedUnacknowledged),
+    ];
+    let blink = |minute: i64| Excursion {
+        subject: subject(),
+        bound: Bound::High,
+        start: EventTime(minute * MINUTE),
+        length: Span::seconds(2),
+        peak: 4.0,
+        setpoint: 2.0,
+    };
+    let said = text(&changes, &[blink(780), blink(785), blink(955)], &[sensors([60_000, 60_000])]);
+    assert!(said.contains("seen 3 times, between 13:00 and 15:55, peak 4.0 % (limit 2.0 %)"), "{said}");
+    assert!(!said.contains(", held"), "{said}");
+    assert!(said.contains("Still standing at the end of the day: 0."), "{said}");
+    assert!(
+        said.contains("Waits for a person at the end of the day: 1 to be acknowledged, 0 to be released."),
+        "{said}"
+    );
+    assert!(said.contains("to be acknowledged; since 13:00"), "{said}");
+    assert!(!said.contains("Least measured"), "all was measured: {said}");
+}
+
+#[test]
+fn a_sensor_that_stopped_stands_beside_its_meter() {
+    let said = text(&[], &[], &[sensors([60_000, 27_600])]);
+    assert!(
+        said.contains("Least measured: T2 sensors, winding temperature phase B, 46 % of the day."),
+        "{said}"
+    );
+    assert!(
+        said.contains("T2 sensors: measured 100 % of the day, least winding temperature phase B (46 %)"),
+        "{said}"
+    );
+}
+
+#[test]
+fn a_day_never_watched_is_called_not_measured_before_anything_else() {
+    let said = text(&[], &[], &[sensors([0, 0])]);
+    let first = said.lines().skip(2).find(|line| !line.is_empty()).unwrap();
+    assert!(first.starts_with("Not measured"), "{said}");
+    assert!(!said.contains("Still standing") && !said.contains("Alarms that held"), "{said}");
+}
