@@ -76,7 +76,7 @@ impl Payload {
 /// Takes every message of `bench/#` until it is killed.
 pub(crate) async fn run(port: u16, qos: QoS) {
     let mut options = MqttOptions::new("floor", "127.0.0.1", port);
-    options.set_keep_alive(Duration::from_secs(60)).set_max_packet_size(1 << 20, 1 << 20);
+    options.set_keep_alive(Duration::from_mins(1)).set_max_packet_size(1 << 20, 1 << 20);
     let (client, mut events) = AsyncClient::new(options, 64);
     events.network_options.set_tcp_nodelay(true);
     client.try_subscribe("bench/#", qos).expect("the queue is empty");

@@ -76,7 +76,7 @@ impl Blaster {
     }
 }
 
-/// A PUBLISH at QoS 0.
+/// A message as its packet, without acknowledgement.
 fn packet((topic, payload): &(String, String)) -> Vec<u8> {
     let mut packet = vec![0x30];
     let mut rest = 2 + topic.len() + payload.len();

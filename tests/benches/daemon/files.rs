@@ -67,7 +67,7 @@ fn columns(quantities: &[Quantity]) -> String {
         "[[log]]\nfile = \"T2.csv\"\nmeter = \"T2 secondary\"\ntime = { column = \"time\", form = \"unix-ms\" }\n",
     );
     for quantity in quantities {
-        let key = plant::key(quantity);
+        let key = plant::key(*quantity);
         let _ = writeln!(text, "[[log.column]]\ncolumn = \"{quantity}\"\n{key}");
     }
     text
@@ -84,7 +84,7 @@ fn write_log(file: &Path, rows: u64, quantities: &[Quantity]) -> std::io::Result
         // A day's swing of one per cent: nothing to tell.
         let swing = 1.0 + 0.01 * (row as f64 / 229.0).sin();
         for quantity in quantities {
-            write!(out, ",{:.3}", plant::ordinary(quantity) * swing)?;
+            write!(out, ",{:.3}", plant::ordinary(*quantity) * swing)?;
         }
     }
     writeln!(out)?;

@@ -5,6 +5,7 @@ use crate::figures::{Figures, RUNS, heading, is_wanted, line, short_or};
 use crate::meters::Meters;
 use crate::plant;
 use crate::process::{Watched, counted, daemon, floor};
+use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Duration;
@@ -34,13 +35,11 @@ pub(crate) fn run() {
 /// A site of polled meters, in a folder that goes with it.
 fn site(meters: &Meters) -> (TempDir, PathBuf) {
     let folder = tempfile::tempdir().expect("the system has a folder for temporary files");
-    let map: String = plant::quantities()
-        .iter()
-        .enumerate()
-        .map(|(at, quantity)| {
-            format!("[[point]]\n{}\naddress = {}\nkind = \"f32\"\n", plant::key(quantity), REGISTERS * at)
-        })
-        .collect();
+    let mut map = String::new();
+    for (at, quantity) in plant::quantities().iter().enumerate() {
+        let (key, address) = (plant::key(*quantity), REGISTERS * at);
+        let _ = writeln!(map, "[[point]]\n{key}\naddress = {address}\nkind = \"f32\"");
+    }
     let ports = meters.ports();
     let source = |number: usize| {
         format!("modbus = {{ address = \"127.0.0.1:{}\", map = \"map.toml\" }}", ports[number])
@@ -52,7 +51,7 @@ fn site(meters: &Meters) -> (TempDir, PathBuf) {
 }
 
 fn meters(count: usize) -> Meters {
-    Meters::start(count, &plant::quantities().iter().map(plant::ordinary).collect::<Vec<_>>())
+    Meters::start(count, &plant::quantities().iter().copied().map(plant::ordinary).collect::<Vec<_>>())
 }
 
 fn fleet(meters: &Meters, seconds: u64, slot_ms: u64) -> Command {
@@ -74,7 +73,7 @@ fn measure(command: Command, meters: &Meters, log: &Path) -> Cost {
     let us = (0..RUNS).map(|_| {
         let (polls, used) = (meters.polls(), process.cpu());
         std::thread::sleep(length);
-        let (used, polls) = (process.cpu() - used, meters.polls() - polls);
+        let (used, polls) = (process.cpu().saturating_sub(used), meters.polls() - polls);
         assert!(polls > 0, "no poll came:\n{}", process.log());
         used.as_secs_f64() * 1e6 / polls as f64
     });

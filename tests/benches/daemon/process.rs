@@ -96,7 +96,7 @@ impl Watched {
         while begun.elapsed() < LONGEST {
             std::thread::sleep(LOOK_EVERY);
             let now = self.cpu();
-            if now - used < AT_REST {
+            if now.saturating_sub(used) < AT_REST {
                 return true;
             }
             used = now;

@@ -14,6 +14,7 @@ mod plant;
 
 use figures::{Figures, RUNS, heading, is_wanted, line, short_or};
 use kvarden_core::input::Input;
+use kvarden_core::measurand::Quantity;
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::Output;
 use kvarden_core::plan::Plan;
@@ -53,12 +54,14 @@ fn one_meter(windows: [&str; 2]) -> Monitor {
 }
 
 fn map() -> String {
-    let point = |(at, quantity)| format!("[[point]]\npointer = \"/{at}\"\n{}\n", plant::key(quantity));
+    let point = |(at, quantity): (usize, &Quantity)| {
+        format!("[[point]]\npointer = \"/{at}\"\n{}\n", plant::key(*quantity))
+    };
     plant::quantities().iter().enumerate().map(point).collect()
 }
 
 fn readings() -> Vec<Vec<f64>> {
-    let ordinary: Vec<f64> = plant::quantities().iter().map(plant::ordinary).collect();
+    let ordinary: Vec<f64> = plant::quantities().iter().copied().map(plant::ordinary).collect();
     let swing = |at: usize| 1.0 + 0.005 * (at as f64).sin();
     (0..DIFFERENT).map(|at| ordinary.iter().map(|value| value * swing(at)).collect()).collect()
 }

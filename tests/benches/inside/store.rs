@@ -83,7 +83,7 @@ fn minutes(quantities: &Arc<[Quantity]>) {
 fn row(meter: &Arc<str>, series: &Arc<[Quantity]>, minute: EventTime) -> MinuteRow {
     let pane = |quantity: &Quantity| {
         let mut pane = Pane::EMPTY;
-        let value = plant::ordinary(quantity);
+        let value = plant::ordinary(*quantity);
         for second in 0..60 {
             pane.push(value + 0.01 * f64::from(second), Span::seconds(1));
         }
@@ -103,7 +103,7 @@ fn inputs(quantities: &[Quantity]) {
     let mut store = open(folder.path());
     let names = names();
     let values: Box<[Sample]> =
-        quantities.iter().map(|quantity| Sample::new(plant::ordinary(quantity))).collect();
+        quantities.iter().map(|quantity| Sample::new(plant::ordinary(*quantity))).collect();
     let mut number = 0u64;
     let us = (0..RUNS).map(|_| {
         let made: Vec<Batch> = (0..batches)

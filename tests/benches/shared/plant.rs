@@ -15,7 +15,7 @@ pub(crate) fn quantities() -> Vec<Quantity> {
 }
 
 /// The lines `measurand = "current_a"` and `place = "B"`.
-pub(crate) fn key(quantity: &Quantity) -> String {
+pub(crate) fn key(quantity: Quantity) -> String {
     match quantity.to_string().split_once('.') {
         Some((measurand, place)) => format!("measurand = \"{measurand}\"\nplace = \"{place}\""),
         None => format!("measurand = \"{quantity}\""),
@@ -23,7 +23,7 @@ pub(crate) fn key(quantity: &Quantity) -> String {
 }
 
 /// A value that nothing is wrong with.
-pub(crate) fn ordinary(quantity: &Quantity) -> f64 {
+pub(crate) fn ordinary(quantity: Quantity) -> f64 {
     let turn = match quantity.place {
         Place::B | Place::BC => 1.002,
         Place::C | Place::CA => 0.999,
