@@ -11,7 +11,6 @@ fn take_away(hall: &mut Hall, meter: usize, points: std::ops::Range<usize>) {
     }
 }
 
-// Seen to fail when every reading counted as life.
 #[test]
 fn a_meter_whose_readings_are_all_empty_is_silent_and_its_first_value_ends_that() {
     let mut hall = Hall::new();
@@ -31,7 +30,6 @@ fn a_meter_whose_readings_are_all_empty_is_silent_and_its_first_value_ends_that(
     assert_eq!(hall.alarms("T2 secondary").last().unwrap(), "1000 silent level 2 cleared: normal");
 }
 
-// Seen to fail when an empty reading ended a silence.
 #[test]
 fn an_empty_reading_does_not_end_a_silence() {
     let mut hall = Hall::new();
@@ -69,7 +67,6 @@ fn a_point_that_never_gave_a_value_is_not_missed() {
     assert!(hall.changes().next().is_none(), "{:?}", hall.changes().next());
 }
 
-// Seen to fail when the time of a silence counted as time without the point.
 #[test]
 fn the_time_in_which_the_meter_was_silent_is_not_counted_as_absence() {
     let mut hall = Hall::new();

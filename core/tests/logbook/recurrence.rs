@@ -109,7 +109,6 @@ fn a_level_of_the_same_rank_is_told_when_the_recurrence_was_seen_before() {
     assert_eq!(hall.alerts(UNBALANCE).last().unwrap(), "249 #1.3 Worse: high, unacknowledged");
 }
 
-// Seen to fail when a level of the rank of a standing recurrence was nothing new.
 #[test]
 fn a_fault_that_lasts_the_day_after_it_came_and_went_is_told_and_dated() {
     let mut hall = Hall::new();
