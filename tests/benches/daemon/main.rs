@@ -1,7 +1,7 @@
 //! Benchmarks of the whole daemon as a process, each against a floor taken in the same run.
 //!
 //! `cargo bench -p kvarden-tests` runs all of them; `-- polls` (or another part of a section's name) runs one;
-//! `KVARDEN_BENCH=short` takes less than a minute. Nothing is asserted: the figures are for people.
+//! `KVARDEN_BENCH=short` takes about a minute. Nothing is asserted: the figures are for people.
 
 mod blaster;
 mod files;

@@ -5,7 +5,7 @@ use std::fmt;
 /// So many runs make a figure.
 pub(crate) const RUNS: usize = 5;
 
-/// Whether `KVARDEN_BENCH=short` asks for less than a minute in all.
+/// Whether `KVARDEN_BENCH=short` asks for about a minute in all.
 pub(crate) fn is_short() -> bool {
     std::env::var("KVARDEN_BENCH").is_ok_and(|value| value == "short")
 }
