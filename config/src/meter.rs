@@ -218,7 +218,7 @@ impl Maps<'_> {
         known: impl Fn(&mut Self) -> &mut BTreeMap<PathBuf, Option<M>>,
         read: impl FnOnce(&str, &str) -> (Option<M>, Vec<Problem>),
     ) -> Option<M> {
-        let written = s.required("map", "\"maps/panel-meter.toml\"", text)?;
+        let written = s.required("map", "\"maps/main-meter.toml\"", text)?;
         let path = self.base.join(&written);
         if let Some(map) = known(self).get(&path) {
             return map.clone();

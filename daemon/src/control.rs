@@ -49,7 +49,7 @@ pub enum Request {
         /// What was found and done.
         note: String,
     },
-    /// Mutes an alert for a time.
+    /// Keeps an alert quiet for a time.
     Shelve {
         /// Which.
         alert: String,

@@ -28,5 +28,9 @@ pub fn start_logging() {
     let filter = tracing_subscriber::EnvFilter::try_from_env("KVARDEN_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
     // A second start, as in tests, changes nothing.
-    let _ = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+    let _ = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
+        .with_writer(std::io::stderr)
+        .try_init();
 }

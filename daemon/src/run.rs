@@ -215,7 +215,9 @@ async fn build_engine(
     let engine = keeper.ask(move |store| {
         let mut gathered = Gathered::new(&plan, site, channels, Told::new(store.told_alerts()?));
         let restored = restore(store, &plan, &mut gathered)?;
-        tracing::info!(inputs = restored.replayed, "went on from the last snapshot");
+        if restored.replayed > 0 {
+            tracing::info!(inputs = restored.replayed, "went on from the last snapshot");
+        }
         Ok::<_, StoreError>(Engine::new(restored.monitor, gathered, restored.number, restored.batch))
     });
     Ok(engine.await??)

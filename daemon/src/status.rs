@@ -100,6 +100,7 @@ pub fn page(status: &Status) -> String {
     }
     if !status.alerts.is_empty() {
         let _ = writeln!(text, "  To acknowledge: kvarden acknowledge CODE --by NAME");
+        let _ = writeln!(text, "  {}", crate::words::advice::caution());
     }
     let _ = writeln!(text, "\nMeters");
     for meter in &status.meters {

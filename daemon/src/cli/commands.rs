@@ -6,6 +6,7 @@ use crate::digest::{DigestContext, calendar, frozen, of_store};
 use crate::store::Store;
 use kvarden_config::Configuration;
 use kvarden_core::plan::Plan;
+use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -37,8 +38,7 @@ pub(super) fn load_with_plan(path: &Path) -> Option<(Configuration, Plan)> {
 
 pub(super) fn check(path: &Path) -> ExitCode {
     let Some((configuration, plan)) = load_with_plan(path) else { return ExitCode::FAILURE };
-    print!("{}", crate::check::page(&configuration, &plan));
-    ExitCode::SUCCESS
+    say(&crate::check::page(&configuration, &plan))
 }
 
 pub(super) fn run(path: &Path) -> ExitCode {
@@ -61,8 +61,7 @@ pub(super) fn status(path: &Path, json: bool) -> ExitCode {
                     Err(error) => failed(&error),
                 };
             }
-            print!("{}", crate::status::page(&status));
-            ExitCode::SUCCESS
+            say(&crate::status::page(&status))
         }
         Err(error) => failed(&error),
     }
@@ -70,7 +69,13 @@ pub(super) fn status(path: &Path, json: bool) -> ExitCode {
 
 pub(super) fn steer(alert: &Alert, request: impl FnOnce(String, String) -> Request) -> ExitCode {
     let Some(configuration) = load(&alert.which.config) else { return ExitCode::FAILURE };
-    match ask(&configuration.store.folder, &request(alert.which_one.clone(), alert.by.clone())) {
+    let variable = |name| std::env::var(name).ok().filter(|value| !value.trim().is_empty());
+    let (sudo, user) = (variable("SUDO_USER"), variable("USER"));
+    let by = match speaker(alert.by.as_deref(), sudo.as_deref(), user.as_deref()) {
+        Ok(by) => by,
+        Err(why) => return failed(&why),
+    };
+    match ask(&configuration.store.folder, &request(alert.which_one.clone(), by)) {
         Ok(reply) if reply.done => print_line(&reply.says),
         Ok(reply) => failed(&reply.says),
         Err(error) => failed(&error),
@@ -99,21 +104,52 @@ pub(super) fn digest(path: &Path, date: Option<jiff::civil::Date>, json: bool) -
             Ok(line) => print_line(&line),
             Err(error) => failed(&error),
         },
-        Ok(Some(day)) => {
-            print!("{}", crate::words::digest::digest(&day));
-            ExitCode::SUCCESS
-        }
+        Ok(Some(day)) => say(&crate::words::digest::digest(&day)),
         Ok(None) => failed(&format!("the digest of {date} can't be read; was it made by a newer version?")),
         Err(error) => failed(&error),
     }
 }
 
 fn print_line(line: &str) -> ExitCode {
-    println!("{line}");
-    ExitCode::SUCCESS
+    say(&format!("{line}\n"))
+}
+
+/// Writes to standard output. A reader that has had enough, such as `head`, is no failure.
+fn say(text: &str) -> ExitCode {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => failed(&error),
+        _ => ExitCode::SUCCESS,
+    }
+}
+
+/// Who speaks: the name given, else the person behind `sudo`, else the user; never an account that people share.
+fn speaker(given: Option<&str>, sudo: Option<&str>, user: Option<&str>) -> Result<String, &'static str> {
+    let name = given.or(sudo).or(user).unwrap_or_default().trim();
+    if name.is_empty() || name.eq_ignore_ascii_case("root") {
+        return Err("say who you are with --by NAME: every change has a named person, and root is none");
+    }
+    Ok(name.to_owned())
 }
 
 pub(super) fn failed(why: &dyn std::fmt::Display) -> ExitCode {
     eprintln!("kvarden: {why}");
     ExitCode::FAILURE
+}
+
+#[cfg(test)]
+mod tests {
+    use super::speaker;
+
+    #[test]
+    fn the_person_behind_sudo_speaks_and_root_and_nobody_do_not() {
+        assert_eq!(speaker(None, Some("ines"), Some("root")).as_deref(), Ok("ines"));
+        assert_eq!(speaker(Some("Tomas"), Some("ines"), None).as_deref(), Ok("Tomas"));
+        assert_eq!(speaker(None, None, Some("ines")).as_deref(), Ok("ines"));
+        for (given, sudo, user) in
+            [(None, None, Some("root")), (Some(" "), Some("ines"), None), (None, None, None)]
+        {
+            assert!(speaker(given, sudo, user).is_err());
+        }
+    }
 }

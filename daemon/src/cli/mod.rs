@@ -141,9 +141,9 @@ struct Alert {
     /// The alert's code, its id, or a part of the id that only one open alert has.
     #[arg(value_name = "ALERT")]
     which_one: String,
-    /// Your name; it goes into the journal.
-    #[arg(long, value_name = "NAME", env = "USER")]
-    by: String,
+    /// Your name; it goes into the journal. Without it, the user who called, also through sudo.
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
     #[command(flatten)]
     which: Which,
 }

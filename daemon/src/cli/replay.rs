@@ -9,9 +9,10 @@ use crate::words::{Site, message};
 use jiff::civil::Date;
 use kvarden_config::Configuration;
 use kvarden_core::digest::{MeterRows, MinuteValue};
-use kvarden_core::output::{Change, ChangeKind, Closed, Excursion, Output};
+use kvarden_core::output::{Change, ChangeKind, Closed, Excursion, Output, Refusal};
 use kvarden_core::plan::Plan;
 use kvarden_core::time::{EventTime, Span};
+use std::collections::BTreeMap;
 use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -36,7 +37,7 @@ pub fn replay_files(config: &Path, from: &Path, json: bool) -> ExitCode {
     match (done, teller.finish()) {
         (Ok(replayed), Ok(())) => {
             if !json {
-                closing_words(&replayed);
+                closing_words(&replayed, &teller.refused);
             }
             ExitCode::SUCCESS
         }
@@ -47,7 +48,10 @@ pub fn replay_files(config: &Path, from: &Path, json: bool) -> ExitCode {
     }
 }
 
-fn closing_words(replayed: &Replayed) {
+/// How many readings or values could not be used, by reason, with the words for the latest.
+type Refused = BTreeMap<Refusal, (u64, String)>;
+
+fn closing_words(replayed: &Replayed, refused: &Refused) {
     eprintln!("{} readings replayed.", replayed.readings);
     if replayed.bad_times > 0 {
         eprintln!("{} rows passed over: their time can't be read.", replayed.bad_times);
@@ -55,6 +59,10 @@ fn closing_words(replayed: &Replayed) {
     if replayed.bad_cells > 0 {
         eprintln!("{} cells are not numbers; they count as absent.", replayed.bad_cells);
     }
+    for (count, latest) in refused.values() {
+        eprintln!("{count} refused; the latest: {latest}.");
+    }
+    eprintln!("{}", crate::words::advice::caution());
 }
 
 /// A minute closes when its meter's next reading comes: a day waits so long for those of slow meters.
@@ -75,6 +83,8 @@ struct Teller<W: Write> {
     digests: Vec<String>,
     told: Told,
     lines: Lines,
+    /// Readings or values that could not be used, by reason.
+    refused: Refused,
     /// The latest moment that anything is known of.
     latest: Option<EventTime>,
     trouble: Option<std::io::Error>,
@@ -102,6 +112,7 @@ impl<W: Write> Teller<W> {
             digests: Vec::new(),
             told: Told::default(),
             lines: Lines::default(),
+            refused: BTreeMap::new(),
             latest: None,
             trouble: None,
         }
@@ -110,6 +121,11 @@ impl<W: Write> Teller<W> {
     fn take(&mut self, plan: &Plan, output: Output) {
         if self.trouble.is_some() {
             return;
+        }
+        if let Output::Refused(what) = &output {
+            let (count, latest) = self.refused.entry(what.why).or_default();
+            *count += u64::from(what.count);
+            *latest = crate::words::refusal(what);
         }
         let told = if self.json {
             self.lines.take(&output, &self.site.zone, &mut self.out)

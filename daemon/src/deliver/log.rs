@@ -23,10 +23,11 @@ fn write(letter: &Letter) -> Outcome {
         Ok(message) => message,
         Err(why) => return Outcome::Refused(why),
     };
-    let (id, code, text) = (message.id.as_str(), message.code.as_str(), message.text.as_str());
+    let (id, code, text, caution) =
+        (message.id.as_str(), message.code.as_str(), message.text.as_str(), message.caution.as_str());
     match message.priority.as_str() {
-        "urgent" => tracing::error!(target: "kvarden::alert", id, code, "{text}"),
-        "high" => tracing::warn!(target: "kvarden::alert", id, code, "{text}"),
+        "urgent" => tracing::error!(target: "kvarden::alert", id, code, caution, "{text}"),
+        "high" => tracing::warn!(target: "kvarden::alert", id, code, caution, "{text}"),
         _ => tracing::info!(target: "kvarden::alert", id, code, "{text}"),
     }
     Outcome::Delivered

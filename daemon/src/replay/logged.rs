@@ -34,7 +34,7 @@ pub enum LogError {
         has: String,
     },
     /// No row has a time that can be read.
-    #[error("{} has no row whose time can be read; the first is \"{example}\", the form in columns.toml is {form}", file.display())]
+    #[error("{} has no row whose time can be read; the first is \"{example}\", the form in columns.toml is {form}{hint}", file.display())]
     NoTime {
         /// Which file.
         file: PathBuf,
@@ -42,6 +42,8 @@ pub enum LogError {
         example: String,
         /// The form that was expected.
         form: &'static str,
+        /// What to write instead, where the example shows it.
+        hint: &'static str,
     },
 }
 
@@ -62,6 +64,8 @@ pub struct LogFile {
     columns: Vec<Column>,
     every: Span,
     at: Option<EventTime>,
+    /// The time of the row before, which says which pass of a repeated hour this is.
+    before: Option<EventTime>,
     values: Box<[Sample]>,
     bad_times: u64,
     first_bad_time: Option<String>,
@@ -116,6 +120,7 @@ impl LogFile {
             zone: zone.clone(),
             every: Span::seconds(1),
             at: None,
+            before: None,
             values: vec![Sample::ABSENT; log.columns.len()].into(),
             bad_times: 0,
             first_bad_time: None,
@@ -123,9 +128,12 @@ impl LogFile {
             bad_cells: 0,
         };
         file.go_on()?;
-        if let (0, Some(example)) = (file.good_times, file.first_bad_time.take()) {
+        if file.good_times == 0 && file.bad_times > 0 {
+            let example = file.first_bad_time.take().unwrap_or_default();
             let form = form_name(log.time_form);
-            return Err(LogError::NoTime { file: log.file.clone(), example, form });
+            let local = log.time_form != LogTime::Local && example.parse::<jiff::civil::DateTime>().is_ok();
+            let hint = if local { "; times without an offset are form = \"local\"" } else { "" };
+            return Err(LogError::NoTime { file: log.file.clone(), example, form, hint });
         }
         Ok(file)
     }
@@ -161,14 +169,17 @@ impl LogFile {
             let Some(at) = self
                 .record
                 .get(self.time_column)
-                .and_then(|cell| parse_time(cell.trim_ascii(), self.form, &self.zone))
+                .and_then(|cell| parse_time(cell.trim_ascii(), self.form, &self.zone, self.before))
             else {
                 self.bad_times += 1;
                 let cell = self.record.get(self.time_column).unwrap_or_default();
-                self.first_bad_time.get_or_insert_with(|| String::from_utf8_lossy(cell).into_owned());
+                if !cell.trim_ascii().is_empty() {
+                    self.first_bad_time.get_or_insert_with(|| String::from_utf8_lossy(cell).into_owned());
+                }
                 continue;
             };
             self.good_times += 1;
+            self.before = Some(at);
             for (value, column) in self.values.iter_mut().zip(&self.columns) {
                 *value = Sample::ABSENT;
                 let cell = self.record.get(column.index).unwrap_or_default().trim_ascii();
@@ -227,8 +238,9 @@ fn form_name(form: LogTime) -> &'static str {
     }
 }
 
-/// Reads a time. Local times that come twice on the day the clocks go back are taken as the first of the two.
-fn parse_time(cell: &[u8], form: LogTime, zone: &TimeZone) -> Option<EventTime> {
+/// Reads a time. A local time that comes twice on the night the clocks go back is the first of the two, unless that
+/// would go back behind the row `before` it: then it is the second.
+fn parse_time(cell: &[u8], form: LogTime, zone: &TimeZone, before: Option<EventTime>) -> Option<EventTime> {
     let text = std::str::from_utf8(cell).ok()?;
     match form {
         LogTime::Rfc3339 => Some(EventTime(text.parse::<jiff::Timestamp>().ok()?.as_millisecond())),
@@ -242,8 +254,11 @@ fn parse_time(cell: &[u8], form: LogTime, zone: &TimeZone) -> Option<EventTime> 
         }
         LogTime::Local => {
             let civil: jiff::civil::DateTime = text.parse().ok()?;
-            let zoned = zone.to_ambiguous_zoned_datetime(civil).compatible().ok()?;
-            Some(EventTime(zoned.timestamp().as_millisecond()))
+            let ambiguous = zone.to_ambiguous_zoned_datetime(civil);
+            // In the gap of spring, where no such time is, the clock that was not yet changed counts.
+            let first = EventTime(ambiguous.clone().compatible().ok()?.timestamp().as_millisecond());
+            let second = EventTime(ambiguous.later().ok()?.timestamp().as_millisecond());
+            Some(if before.is_some_and(|before| first <= before && before < second) { second } else { first })
         }
     }
 }
@@ -256,15 +271,29 @@ mod tests {
     fn every_form_of_time_reads_the_same_moment() {
         let zone = TimeZone::get("America/Denver").unwrap();
         let expected = Some(EventTime(1_790_000_000_000));
-        assert_eq!(parse_time(b"2026-09-21T14:13:20Z", LogTime::Rfc3339, &zone), expected);
-        assert_eq!(parse_time(b"2026-09-21T08:13:20-06:00", LogTime::Rfc3339, &zone), expected);
-        assert_eq!(parse_time(b"1790000000", LogTime::UnixSeconds, &zone), expected);
-        assert_eq!(parse_time(b"1790000000000", LogTime::UnixMillis, &zone), expected);
-        assert_eq!(parse_time(b"2026-09-21 08:13:20", LogTime::Local, &zone), expected);
+        assert_eq!(parse_time(b"2026-09-21T14:13:20Z", LogTime::Rfc3339, &zone, None), expected);
+        assert_eq!(parse_time(b"2026-09-21T08:13:20-06:00", LogTime::Rfc3339, &zone, None), expected);
+        assert_eq!(parse_time(b"1790000000", LogTime::UnixSeconds, &zone, None), expected);
+        assert_eq!(parse_time(b"1790000000000", LogTime::UnixMillis, &zone, None), expected);
+        assert_eq!(parse_time(b"2026-09-21 08:13:20", LogTime::Local, &zone, None), expected);
         for bad in [&b"yesterday"[..], b"", b"\xff\xfe"] {
-            assert_eq!(parse_time(bad, LogTime::Rfc3339, &zone), None);
-            assert_eq!(parse_time(bad, LogTime::UnixSeconds, &zone), None);
+            assert_eq!(parse_time(bad, LogTime::Rfc3339, &zone, None), None);
+            assert_eq!(parse_time(bad, LogTime::UnixSeconds, &zone, None), None);
         }
-        assert_eq!(parse_time(b"1e300", LogTime::UnixSeconds, &zone), None);
+        assert_eq!(parse_time(b"1e300", LogTime::UnixSeconds, &zone, None), None);
+    }
+
+    #[test]
+    fn on_the_night_the_clocks_go_back_the_hour_is_read_twice_in_file_order() {
+        let zone = TimeZone::get("America/Denver").unwrap();
+        let mut before = None;
+        let cells = ["01:00", "01:30", "01:59", "01:00", "01:30", "02:00"];
+        let read = cells.map(|clock| {
+            let cell = format!("2026-11-01 {clock}");
+            before = parse_time(cell.as_bytes(), LogTime::Local, &zone, before);
+            before.unwrap().0 / 60_000
+        });
+        let minutes = read.map(|minute| minute - read[0]);
+        assert_eq!(minutes, [0, 30, 59, 60, 90, 120]);
     }
 }

@@ -174,10 +174,15 @@ mod tests {
     }
 
     #[test]
-    fn heat_is_answered_first_by_taking_load_off() {
-        for key in ["winding_c", "winding_rise_k", "termination_c", "termination_rise_k", "ambient_c"] {
-            let first = found(key).and_then(|check| check.first()).unwrap();
-            assert!(first.starts_with("Take load off") && first.contains("by normal switching"), "{first}");
+    fn heat_is_answered_first_by_taking_load_off_and_smoke_before_that() {
+        let load = |line: &str| line.starts_with("Take load off") && line.contains("by normal switching");
+        for key in ["termination_c", "termination_rise_k", "ambient_c"] {
+            assert!(found(key).and_then(|check| check.first()).is_some_and(|first| load(first)), "{key}");
+        }
+        for key in ["winding_c", "winding_rise_k"] {
+            let check = found(key).unwrap();
+            assert!(check[0].starts_with("Smell, smoke") && check[0].contains("keep people away"), "{key}");
+            assert!(load(&check[1]), "{key}");
         }
     }
 }

@@ -9,6 +9,7 @@ use super::time::rfc3339;
 use kvarden_core::measurand::Quantity;
 use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised};
 use kvarden_core::phases::Place;
+use kvarden_core::plant::Priority;
 use serde::{Deserialize, Serialize};
 
 /// The written form's number. Fields may be added under it; a changed meaning gives a new one.
@@ -41,6 +42,9 @@ pub struct Message {
     pub alarm_state: String,
     /// `urgent`, `high`, `low` or `journal`.
     pub priority: String,
+    /// How soon somebody should go: `go now`, `this shift`, `next visit`, `for the record`.
+    #[serde(default)]
+    pub act: String,
     /// The site.
     pub site: String,
     /// The transformer; none for the program's own parts.
@@ -109,6 +113,7 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         state: if revision.open { "open" } else { "closed" }.to_owned(),
         alarm_state: revision.state.words().to_owned(),
         priority: revision.priority.key().to_owned(),
+        act: act(revision.priority).to_owned(),
         site: clipped(&site.name, MOST_NAME),
         transformer: name(&subject.transformer),
         feeder: name(&subject.feeder),
@@ -142,6 +147,16 @@ impl Message {
 pub(super) fn value_now(revision: &AlertRevision) -> Option<f64> {
     let stale = matches!(revision.why, Revised::Closed | Revised::NoLongerWatched);
     revision.value.filter(|_| !stale)
+}
+
+/// How soon somebody should go.
+fn act(priority: Priority) -> &'static str {
+    match priority {
+        Priority::Urgent => "go now",
+        Priority::High => "this shift",
+        Priority::Low => "next visit",
+        Priority::Journal => "for the record",
+    }
 }
 
 fn place(quantity: Quantity) -> Option<String> {

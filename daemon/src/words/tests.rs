@@ -111,7 +111,7 @@ fn a_limit_passed_is_told_from_the_first_word_to_the_close() {
     ]);
     insta::assert_snapshot!(told, @r#"
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance 4.1 % (limit 3.0 %) since 13:10
-    URGENT Larkspur Cannery T2, MP-3: voltage unbalance 5.04 % (limit 5.0 %) since 13:10; worse, or back again
+    URGENT Larkspur Cannery T2, MP-3: voltage unbalance 5.04 % (limit 5.0 %) since 13:10; told now because it got worse or came back
     LOW Larkspur Cannery T2, MP-3: voltage unbalance 2.2 % (limit 2.0 %) since 13:10; was up to 5.0 %; milder than before, not over
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance 4.1 % (limit 3.0 %) since 13:10; acknowledged by Ines
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance back within limits since 14:02; still to be acknowledged; was up to 4.1 % (limit 3.0 %) since 13:10
@@ -142,7 +142,7 @@ fn what_comes_and_goes_is_told_with_how_often_and_how_long() {
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance 4.1 % (limit 3.0 %) since 14:00; 31 times since 13:10, 2-9 s each
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 % (limit 2.0 %) since Tue 24 Nov 13:10, 31 times, 2-9 s each
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 % (limit 2.0 %) since 13:10, 31 times, 2-9 s each; acknowledged by Ines
-    HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 % (limit 2.0 %) since 13:10, 31 times, 2-9 s each; worse, or back again
+    HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 % (limit 2.0 %) since 13:10, 31 times, 2-9 s each; told now because it got worse or came back
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance not seen again after 16:40; still to be acknowledged; 31 times since 13:10, 2-9 s each; was up to 4.1 % (limit 2.0 %) since 13:10
     "#);
 }
@@ -275,6 +275,7 @@ fn the_whole_message_in_its_written_form() {
       "state": "open",
       "alarm_state": "unacknowledged",
       "priority": "high",
+      "act": "this shift",
       "site": "Larkspur Cannery",
       "transformer": "T2",
       "feeder": "MP-3",

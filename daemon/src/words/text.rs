@@ -193,7 +193,8 @@ fn news(revision: &AlertRevision, site: &Site) -> String {
     let person = |by: &String| clipped(by, MOST_PERSON);
     let meter = meter_behind(revision).unwrap_or_default();
     let news = match &revision.why {
-        Revised::Worse => "; worse, or back again".to_owned(),
+        // Who reads this may never have been told of it before: it must be right as a first word too.
+        Revised::Worse => "; told now because it got worse or came back".to_owned(),
         Revised::Milder => "; milder than before, not over".to_owned(),
         Revised::Acknowledged { by } => format!("; acknowledged by {}", person(by)),
         Revised::Shelved { by, until } => {

@@ -3,10 +3,12 @@
 use super::{Plan, heading};
 use kvarden::control::{Request, ask};
 use std::collections::HashSet;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+/// The file of alerts in the folder of the living site.
+const ALERTS: &str = "alerts.jsonl";
 /// How often the file is looked at.
 const LOOK: Duration = Duration::from_millis(300);
 /// So long after an alert the electrician has read it.
@@ -17,20 +19,26 @@ const PERSON: &str = "Ines";
 /// Begins to follow the file of alerts, on a thread that ends with the process.
 pub(super) fn start(folder: &Path, config: &Path, acknowledges: bool) -> std::io::Result<()> {
     let (folder, config) = (folder.to_owned(), config.to_owned());
+    // What an earlier demonstration in this folder told is not told again.
+    let already = std::fs::metadata(folder.join(ALERTS)).map_or(0, |file| file.len());
     std::thread::Builder::new()
         .name("narrator".to_owned())
-        .spawn(move || follow(&folder, &config, acknowledges))?;
+        .spawn(move || follow(&folder, &config, acknowledges, already))?;
     Ok(())
 }
 
-fn follow(folder: &Path, config: &Path, acknowledges: bool) {
-    let path = folder.join("alerts.jsonl");
-    let file = loop {
+fn follow(folder: &Path, config: &Path, acknowledges: bool, already: u64) {
+    let path = folder.join(ALERTS);
+    let mut file = loop {
         match std::fs::File::open(&path) {
             Ok(file) => break file,
             Err(_) => std::thread::sleep(LOOK),
         }
     };
+    if let Err(error) = file.seek(SeekFrom::Start(already)) {
+        eprintln!("the file of alerts can't be read: {error}");
+        return;
+    }
     let mut lines = BufReader::new(file);
     let mut line = String::new();
     let mut acknowledged = HashSet::new();
@@ -91,7 +99,7 @@ pub(super) fn where_everything_lies(plan: &Plan, config: &Path) {
     let live = plan.folder.join("live");
     println!("configuration   {}", config.display());
     println!("register maps   {}", live.join("maps").display());
-    println!("alerts          {}", live.join("alerts.jsonl").display());
+    println!("alerts          {}", live.join(ALERTS).display());
     println!("the store       {}", data(&live).join("kvarden.db").display());
     println!("yesterday       {}", plan.folder.join("yesterday").display());
     println!("\nLook further:   kvarden check {}", config.display());
