@@ -4,4 +4,4 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 ./tests/install-parts.sh
-cargo test --workspace --locked
+cargo test --workspace --locked --no-fail-fast

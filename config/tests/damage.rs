@@ -61,7 +61,7 @@ fn good_texts() -> Vec<(&'static str, String)> {
     vec![
         ("kvarden.toml", MAIN.to_owned()),
         ("columns.toml", COLUMNS.to_owned()),
-        ("maps/panel-meter.toml", map("maps/panel-meter.toml")),
+        ("maps/main-meter.toml", map("maps/main-meter.toml")),
         ("maps/mp3.toml", map("maps/mp3.toml")),
         ("maps/heat.toml", map("maps/heat.toml")),
     ]

@@ -17,7 +17,7 @@ const COLUMNS: &str = include_str!("good/columns.toml");
 fn site(mode: u32) -> tempfile::TempDir {
     let site = tempfile::tempdir().unwrap();
     fs::create_dir(site.path().join("maps")).unwrap();
-    for name in ["maps/panel-meter.toml", "maps/mp3.toml", "maps/heat.toml", "broker.secret"] {
+    for name in ["maps/main-meter.toml", "maps/mp3.toml", "maps/heat.toml", "broker.secret"] {
         fs::copy(folder("good").join(name), site.path().join(name)).unwrap();
     }
     fs::write(site.path().join("kvarden.toml"), MAIN).unwrap();
