@@ -31,6 +31,7 @@ impl Plan {
             scopes.push(scope.finish());
         }
         scopes.push(site_scope(plant));
+        not_judged.extend(super::gaps::gaps(plant, &scopes));
         Ok(Self {
             site: plant.site.clone(),
             meters: meters.into_boxed_slice(),

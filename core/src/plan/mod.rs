@@ -2,6 +2,7 @@
 
 mod compile;
 mod formulas;
+mod gaps;
 mod limits;
 mod scope;
 

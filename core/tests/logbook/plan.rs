@@ -121,3 +121,26 @@ fn a_limit_of_one_transformer_does_not_reach_another() {
     hall.run(900);
     assert!(hall.changes().next().is_none(), "{:?}", hall.changes().next());
 }
+
+#[test]
+fn what_is_not_judged_is_said_with_what_would_mend_it() {
+    let mut plant = plant();
+    let said = |plant: &Plant| -> Vec<String> {
+        let not_judged = &plan_of(plant).not_judged;
+        not_judged.iter().map(|one| format!("{}: {}", one.meter, one.quantity)).collect()
+    };
+    let before = said(&plant);
+    plant.feeders.iter_mut().for_each(|feeder| feeder.rated_a = None);
+    plant.transformers[T2].insulation_class_c = None;
+    plant.limits.retain(|limit| limit.on != kvarden_core::measurand::Measurand::Winding);
+    let mut lost = plant.limits[0].clone();
+    (lost.on, lost.origin) =
+        (kvarden_core::measurand::Measurand::CurrentThd, "kvarden.toml line 99".to_owned());
+    plant.limits.push(lost);
+    let after: BTreeSet<String> = said(&plant).into_iter().filter(|one| !before.contains(one)).collect();
+    for expected in ["MP-1: loading_phase_percent", "the limit of kvarden.toml line 99: current_thd_percent"]
+    {
+        assert!(after.contains(expected), "{expected} is not among {after:?}");
+    }
+    assert!(after.iter().any(|one| one.ends_with("winding_c.A")), "{after:?}");
+}

@@ -90,6 +90,7 @@ fn keys(subject: &Subject, rule: Rule) -> Vec<String> {
             .to_owned(),
         ],
         (_, Rule::Frozen) => vec!["frozen".to_owned()],
+        (_, Rule::Absent) => vec!["absent".to_owned()],
         _ => vec!["silent".to_owned()],
     }
 }
@@ -115,9 +116,16 @@ mod tests {
                 assert_eq!(&plain(said), said, "not in the 7-bit alphabet");
             }
         }
-        for key in
-            ["recurrence", "other", "silent", "frozen", "broken.broker", "broken.store", "broken.channel"]
-        {
+        for key in [
+            "recurrence",
+            "other",
+            "silent",
+            "frozen",
+            "absent",
+            "broken.broker",
+            "broken.store",
+            "broken.channel",
+        ] {
             assert!(found(key).is_some(), "{key}");
         }
         assert!(caution().len() <= 200 && plain(caution()) == caution());
@@ -126,7 +134,7 @@ mod tests {
 
     #[test]
     fn every_name_in_the_advice_is_known() {
-        let fixed = ["recurrence", "other", "silent", "frozen"];
+        let fixed = ["recurrence", "other", "silent", "frozen", "absent"];
         let mut seen = Vec::new();
         for name in ADVICE.advice.iter().flat_map(|entry| &entry.answers) {
             let (key, side) = name.split_once('.').unwrap_or((name, ""));

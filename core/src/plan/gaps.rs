@@ -1,0 +1,69 @@
+//! What is not judged although its owner may expect it, and what would mend that.
+
+use super::{MeterPlan, NotJudged, ScopePlan};
+use crate::measurand::{Measurand, Quantity};
+use crate::phases::Place;
+use crate::plant::Plant;
+
+/// Everything of a compiled plant that its owner may miss, for `check`.
+pub(super) fn gaps(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
+    let mut gaps: Vec<NotJudged> = scopes.iter().flat_map(|scope| &scope.meters).flat_map(of_meter).collect();
+    // What a meter of logged files gives is known only to the replay.
+    if plant.meters.iter().all(|meter| !meter.points.is_empty()) {
+        gaps.extend(limits_on_nothing(plant, scopes));
+    }
+    gaps
+}
+
+fn of_meter(meter: &MeterPlan) -> Vec<NotJudged> {
+    let has = |what: Measurand| meter.series.iter().any(|quantity| quantity.what == what);
+    let gap = |what: Measurand, reason: &str| NotJudged {
+        meter: meter.name.clone(),
+        quantity: Quantity::whole(what),
+        reason: reason.to_owned(),
+    };
+    let mut gaps = Vec::new();
+    if has(Measurand::Current) && !has(Measurand::LoadingPhase) {
+        gaps.push(gap(
+            Measurand::LoadingPhase,
+            "how much it may carry is not known: give the feeder its rated_a",
+        ));
+    }
+    if (has(Measurand::VoltageLn) || has(Measurand::VoltageLl)) && !has(Measurand::VoltageUnbalance) {
+        let reason = "it needs all three line-to-line voltages of a three-phase transformer from one meter";
+        gaps.push(gap(Measurand::VoltageUnbalance, reason));
+    }
+    if has(Measurand::Winding)
+        && !meter.limits.iter().any(|limit| of(meter, limit.series) == Measurand::Winding)
+    {
+        let reason = "no limit: give the transformer its insulation_class_c, or set a limit";
+        gaps.push(NotJudged {
+            quantity: Quantity::at(Measurand::Winding, Place::A),
+            ..gap(Measurand::Winding, reason)
+        });
+    }
+    gaps
+}
+
+fn of(meter: &MeterPlan, series: usize) -> Measurand {
+    meter.series[series].what
+}
+
+/// Limits of the owner's that apply to nothing that is measured. They are known by where they stand in the file.
+fn limits_on_nothing(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
+    let in_force = |limit: &crate::plant::Limit| {
+        let mut meters = scopes.iter().flat_map(|scope| &scope.meters);
+        meters.any(|meter| {
+            let mut limits = meter.limits.iter();
+            limits.any(|known| of(meter, known.series) == limit.on && known.origin == limit.origin)
+        })
+    };
+    let unused = plant.limits.iter().filter(|limit| !limit.levels.is_empty() && !in_force(limit));
+    unused
+        .map(|limit| NotJudged {
+            meter: format!("the limit of {}", limit.origin),
+            quantity: Quantity { what: limit.on, place: limit.place.unwrap_or(Place::Whole) },
+            reason: "no meter that it applies to gives this, or a nearer limit stands before it".to_owned(),
+        })
+        .collect()
+}
