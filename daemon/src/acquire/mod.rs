@@ -1,7 +1,7 @@
 //! Reads meters: polls registers over Modbus TCP, takes messages from an MQTT broker, and hands whole readings to
 //! the [`Sink`](crate::world::Sink). Nothing here judges a value; what does not fit is absent and counted.
 //!
-//! Begin with [`gateway`] for polling and [`mqtt`] for messages. Both are tasks that live with every fault outside.
+//! Begin with [`run_gateway`] for polling and [`run_mqtt`] for messages. Both are tasks that live with every fault outside.
 
 mod backoff;
 mod gateway;

@@ -1,6 +1,6 @@
 //! The one room that turns facts into words. Log, file, MQTT and digest differ in layout only.
 //!
-//! [`message`] makes what a person is told about one revision of an alert, [`advice`] what to check next and the
+//! [`message()`] makes what a person is told about one revision of an alert, [`advice`] what to check next and the
 //! cautions, [`time`] moments and lengths of time, [`alphabet`] what a phone can show.
 
 pub mod advice;
