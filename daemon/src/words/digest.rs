@@ -201,11 +201,16 @@ impl Page<'_> {
     /// How often and when something that comes and goes was seen.
     fn seen(&self, seen: Option<SeenDay>) -> String {
         let Some(SeenDay { times, first, last }) = seen else { return "not seen on this day".to_owned() };
-        let (first, last) = (self.clock(first), self.clock(last));
         match times {
-            1 => format!("seen once, at {first}"),
-            _ => format!("seen {times} times, between {first} and {last}"),
+            1 => format!("seen once, at {}", self.clock(first)),
+            _ => format!("seen {times} times, {}", self.between(first, last)),
         }
+    }
+
+    /// From the first to the last, or the one minute that both fall into.
+    fn between(&self, first: EventTime, last: EventTime) -> String {
+        let (first, last) = (self.clock(first), self.clock(last));
+        if first == last { format!("at {first}") } else { format!("between {first} and {last}") }
     }
 
     fn recurrences(&self, text: &mut String) {
@@ -226,8 +231,7 @@ impl Page<'_> {
             times => format!("{times} times, {lasted} each"),
         };
         let _ = writeln!(text, "  {}: {how_often}", subject::words(&one.subject));
-        let (first, last) = (self.clock(one.first), self.clock(one.last));
-        let when = if first == last { format!("at {first}") } else { format!("between {first} and {last}") };
+        let when = self.between(one.first, one.last);
         let _ = writeln!(
             text,
             "          {when}, {} {} (limit {})",
