@@ -21,9 +21,10 @@ impl Document {
     pub(crate) fn open<'t>(name: &str, text: &'t str) -> (Self, Spanned<DeTable<'t>>, Vec<Problem>) {
         let (tree, errors) = DeTable::parse_recoverable(text);
         let mut shown = text.as_bytes().to_vec();
-        mask(tree.get_ref(), &mut shown);
+        mask(tree.get_ref(), text, &mut shown);
         mask_lines(text, &mut shown);
-        // Only whole values are overwritten, and with ASCII, so this is text again.
+        one_kind_of_line_end(&mut shown);
+        // Each character is overwritten by one of its own length, so this is text again.
         let shown: Arc<str> = String::from_utf8_lossy(&shown).into();
         let mut document = Self { name: name.to_owned(), shown, broken_lines: Vec::new() };
         let problems: Vec<Problem> = errors.iter().map(|error| document.syntax(error)).collect();
@@ -92,9 +93,32 @@ impl Document {
     }
 }
 
-fn mask(table: &DeTable<'_>, shown: &mut [u8]) {
+/// A carriage return alone, which TOML does not allow, is shown as a blank: it would begin a line for some and not for others.
+fn one_kind_of_line_end(shown: &mut [u8]) {
+    for at in 0..shown.len() {
+        if shown[at] == b'\r' && shown.get(at + 1) != Some(&b'\n') {
+            shown[at] = b' ';
+        }
+    }
+}
+
+/// What covers a character of one, two, three or four bytes: lines, columns and spans stay as they are.
+const COVERS: [char; 4] = ['*', '·', '•', '\u{10101}'];
+
+/// Covers a stretch of the text, but for its line ends.
+fn cover(text: &str, at: Range<usize>, shown: &mut [u8]) {
+    for (ahead, character) in text.get(at.clone()).unwrap_or_default().char_indices() {
+        let from = at.start + ahead;
+        let length = character.len_utf8();
+        if let (false, Some(bytes)) = (character == '\n', shown.get_mut(from..from + length)) {
+            COVERS[length - 1].encode_utf8(bytes);
+        }
+    }
+}
+
+fn mask(table: &DeTable<'_>, text: &str, shown: &mut [u8]) {
     for (key, value) in table {
-        mask_value(SECRET_KEYS.contains(&key.get_ref().as_ref()), value, shown);
+        mask_value(SECRET_KEYS.contains(&key.get_ref().as_ref()), value, text, shown);
     }
 }
 
@@ -104,20 +128,17 @@ fn mask_lines(text: &str, shown: &mut [u8]) {
     for line in text.split_inclusive('\n') {
         let end = start + line.trim_end().len();
         if let Some((key, _)) = line.split_once('=').filter(|(key, _)| SECRET_KEYS.contains(&key.trim())) {
-            shown.get_mut(start + key.len() + 1..end).unwrap_or_default().fill(b'*');
+            cover(text, start + key.len() + 1..end, shown);
         }
         start += line.len();
     }
 }
 
-fn mask_value(secret: bool, value: &Spanned<DeValue<'_>>, shown: &mut [u8]) {
+fn mask_value(secret: bool, value: &Spanned<DeValue<'_>>, text: &str, shown: &mut [u8]) {
     match value.get_ref() {
-        DeValue::Table(table) => mask(table, shown),
-        DeValue::Array(values) => values.iter().for_each(|value| mask_value(secret, value, shown)),
-        _ if secret => {
-            let bytes = shown.get_mut(value.span()).unwrap_or_default();
-            bytes.iter_mut().filter(|byte| **byte != b'\n').for_each(|byte| *byte = b'*');
-        }
+        DeValue::Table(table) => mask(table, text, shown),
+        DeValue::Array(values) => values.iter().for_each(|value| mask_value(secret, value, text, shown)),
+        _ if secret => cover(text, value.span(), shown),
         _ => {}
     }
 }

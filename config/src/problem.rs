@@ -1,6 +1,9 @@
 //! One thing that is wrong in a file: where, what was given, what is allowed, how to mend it.
 
-use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, SourceCode};
+use miette::{
+    Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, MietteError, MietteSpanContents,
+    SourceCode, SourceSpan, SpanContents,
+};
 use std::fmt;
 use std::ops::Range;
 use std::sync::Arc;
@@ -17,7 +20,7 @@ pub struct Problem {
     help: String,
     file: String,
     /// The text as shown: secrets are masked. `None`: the file could not be read at all.
-    shown: Option<NamedSource<Arc<str>>>,
+    shown: Option<Shown>,
     at: Range<usize>,
     line: usize,
     column: usize,
@@ -33,18 +36,51 @@ pub(crate) struct Words {
     pub(crate) follows: bool,
 }
 
+/// A file's text with its name. Its columns count characters, as editors do.
+#[derive(Debug, Clone)]
+struct Shown {
+    file: String,
+    text: Arc<str>,
+}
+
+impl SourceCode for Shown {
+    fn read_span<'a>(
+        &'a self,
+        span: &SourceSpan,
+        lines_before: usize,
+        lines_after: usize,
+    ) -> Result<Box<dyn SpanContents<'a> + 'a>, MietteError> {
+        let found = self.text.read_span(span, lines_before, lines_after)?;
+        let column = self.text.get(..found.span().offset()).map_or(found.column(), characters_into_the_line);
+        Ok(Box::new(MietteSpanContents::new_named(
+            self.file.clone(),
+            found.data(),
+            *found.span(),
+            found.line(),
+            column,
+            found.line_count(),
+        )))
+    }
+}
+
+/// How many characters stand before the end of a text on its last line. The mark of byte order that some editors put
+/// at the start of a file is none that people see.
+fn characters_into_the_line(before: &str) -> usize {
+    let seen = before.strip_prefix('\u{feff}').unwrap_or(before);
+    seen.rsplit('\n').next().unwrap_or_default().chars().count()
+}
+
 impl Problem {
     pub(crate) fn new(file: &str, shown: &Arc<str>, at: Range<usize>, words: Words) -> Self {
         let before = shown.get(..at.start).unwrap_or(shown);
-        let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
         Self {
             message: words.message,
             label: words.label,
             help: words.help,
             file: file.to_owned(),
-            shown: Some(NamedSource::new(file, Arc::clone(shown))),
+            shown: Some(Shown { file: file.to_owned(), text: Arc::clone(shown) }),
             line: before.matches('\n').count() + 1,
-            column: before[line_start..].chars().count() + 1,
+            column: characters_into_the_line(before) + 1,
             at,
             follows: words.follows,
         }

@@ -11,5 +11,6 @@ pub mod scripted;
 pub mod simulated;
 pub mod site;
 pub mod story;
+pub mod targets;
 pub mod undisturbed;
 pub mod wait;

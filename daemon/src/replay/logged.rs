@@ -5,12 +5,16 @@ use kvarden_config::{LogSpec, LogTime};
 use kvarden_core::reading::Sample;
 use kvarden_core::time::{EventTime, Span};
 use std::fs::File;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 /// Read ahead in pieces of this size.
 const BUFFER: usize = 1 << 18;
 /// So many rows at the start of a file tell how often its meter gives values.
 const ROWS_FOR_INTERVAL: usize = 100;
+
+/// Times that are taken, in milliseconds of Unix time: 285,000 years each way, which a number with decimals holds exactly.
+const MILLIS: std::ops::Range<i64> = -9_000_000_000_000_000..9_000_000_000_000_000;
 
 /// Why a file can't be read.
 #[derive(Debug, thiserror::Error)]
@@ -47,6 +51,9 @@ pub enum LogError {
     },
 }
 
+/// Where the bytes of a logged file come from.
+pub type Bytes<'b> = dyn Fn() -> io::Result<Box<dyn Read + Send>> + 'b;
+
 struct Column {
     index: usize,
     factor: f64,
@@ -56,7 +63,7 @@ struct Column {
 /// A file being read, with one row in hand.
 pub struct LogFile {
     path: PathBuf,
-    reader: csv::Reader<File>,
+    reader: csv::Reader<Box<dyn Read + Send>>,
     record: csv::ByteRecord,
     time_column: usize,
     form: LogTime,
@@ -79,24 +86,31 @@ impl LogFile {
     /// # Errors
     /// See [`LogError`].
     pub fn open(log: &LogSpec, zone: &TimeZone) -> Result<Self, LogError> {
+        Self::of(log, zone, &|| Ok(Box::new(File::open(&log.file)?)))
+    }
+
+    /// The same with bytes from anywhere. They are asked for twice where the file must tell its own interval.
+    ///
+    /// # Errors
+    /// See [`LogError`].
+    pub fn of(log: &LogSpec, zone: &TimeZone, bytes: &Bytes<'_>) -> Result<Self, LogError> {
         let every = match log.every {
             Some(every) => every,
-            None => Self::start(log, zone)?.find_interval()?,
+            None => Self::start(log, zone, bytes)?.find_interval()?,
         };
-        let mut file = Self::start(log, zone)?;
+        let mut file = Self::start(log, zone, bytes)?;
         file.every = every;
         Ok(file)
     }
 
-    fn start(log: &LogSpec, zone: &TimeZone) -> Result<Self, LogError> {
+    fn start(log: &LogSpec, zone: &TimeZone, bytes: &Bytes<'_>) -> Result<Self, LogError> {
         let unreadable = |source| LogError::Unreadable { file: log.file.clone(), source };
         let mut reader = csv::ReaderBuilder::new()
             .delimiter(log.delimiter)
             .buffer_capacity(BUFFER)
             .flexible(true)
             .trim(csv::Trim::Headers)
-            .from_path(&log.file)
-            .map_err(unreadable)?;
+            .from_reader(bytes().map_err(|error| unreadable(error.into()))?);
         let headers = reader.headers().map_err(unreadable)?.clone();
         let find = |name: &str| {
             headers.iter().position(|header| header.trim_start_matches('\u{feff}') == name).ok_or_else(|| {
@@ -247,10 +261,10 @@ fn parse_time(cell: &[u8], form: LogTime, zone: &TimeZone, before: Option<EventT
         LogTime::UnixSeconds => {
             let seconds: f64 = fast_float2::parse(cell).ok()?;
             let millis = (seconds * 1000.0).round();
-            (millis.is_finite() && millis.abs() < 9e15).then_some(EventTime(millis as i64))
+            (millis.is_finite() && MILLIS.contains(&(millis as i64))).then_some(EventTime(millis as i64))
         }
         LogTime::UnixMillis => {
-            text.parse::<i64>().ok().filter(|millis| millis.abs() < 9_000_000_000_000_000).map(EventTime)
+            text.parse::<i64>().ok().filter(|millis| MILLIS.contains(millis)).map(EventTime)
         }
         LogTime::Local => {
             let civil: jiff::civil::DateTime = text.parse().ok()?;

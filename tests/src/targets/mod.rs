@@ -1,0 +1,20 @@
+//! Targets for hostile bytes: plain functions that take what a file, a wire or a person may bring, and panic only
+//! when the program would, or when what comes out breaks a promise. Each has a folder of good and bad examples in
+//! `tests/corpora/`; `tests/tests/corpora.rs` runs every example and seeded mutations of it. A fuzzer guided by
+//! coverage may call the same functions.
+
+mod configuration;
+mod csv;
+pub mod mutation;
+
+/// A target.
+pub struct Target {
+    /// Its name, which is also its folder's in `tests/corpora/`.
+    pub name: &'static str,
+    /// Takes any bytes.
+    pub run: fn(&[u8]),
+}
+
+/// Every target.
+pub const TARGETS: &[Target] =
+    &[Target { name: "configuration", run: configuration::run }, Target { name: "csv", run: csv::run }];
