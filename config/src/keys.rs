@@ -28,7 +28,7 @@ shapes! {
     MEASURES: "measures of a [[meter]]" ["transformer" "side" "feeder"];
     MODBUS: "modbus of a [[meter]]" ["address" "unit" "map" "every"];
     MQTT: "mqtt of a [[meter]]" ["topic" "map" "every"];
-    LIMIT: "[[limit]]" ["on" "of" "place" "side" "over" "levels" "deadband" "on_delay" "off_delay" "when" "recurs" "latch"];
+    LIMIT: "[[limit]]" ["on" "of" "place" "order" "number" "side" "over" "levels" "deadband" "on_delay" "off_delay" "when" "recurs" "latch"];
     LEVEL: "a level of a [[limit]]" ["setpoint" "priority" "on_delay" "over"];
     WHEN: "when of a [[limit]]" ["on" "above"];
     RECURS: "recurs of a [[limit]]" ["times" "within" "shortest" "priority"];
@@ -37,12 +37,12 @@ shapes! {
     STORE: "[store]" ["folder" "max_bytes"];
     DIGEST: "[digest]" ["at" "folder"];
     REGISTER_MAP: "a register map" ["word_order" "point"];
-    REGISTER_POINT: "[[point]] of a register map" ["measurand" "place" "registers" "address" "kind" "scale" "offset" "absent"];
+    REGISTER_POINT: "[[point]] of a register map" ["measurand" "place" "order" "number" "registers" "address" "kind" "scale" "offset" "absent"];
     JSON_MAP: "a JSON map" ["time" "wait" "point"];
     JSON_TIME: "time of a JSON map" ["pointer" "form"];
-    JSON_POINT: "[[point]] of a JSON map" ["measurand" "place" "pointer" "scale" "offset"];
+    JSON_POINT: "[[point]] of a JSON map" ["measurand" "place" "order" "number" "pointer" "scale" "offset"];
     COLUMNS: "columns.toml" ["log"];
     LOG: "[[log]]" ["file" "meter" "time" "delimiter" "every" "column"];
     LOG_TIME: "time of a [[log]]" ["column" "form"];
-    LOG_COLUMN: "[[log.column]]" ["column" "measurand" "place" "unit" "factor"];
+    LOG_COLUMN: "[[log.column]]" ["column" "measurand" "place" "order" "number" "unit" "factor"];
 }

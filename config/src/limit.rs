@@ -2,6 +2,7 @@
 
 use crate::fault::Fault;
 use crate::keys::{LEVEL, RECURS, WHEN};
+use crate::maps::number_of as number_of_quantity;
 use crate::names::{Names, find};
 use crate::section::{Optional, Section, Value};
 use crate::site::Nameplate;
@@ -33,14 +34,18 @@ pub(crate) struct Context<'n> {
     pub(crate) meters: &'n Names,
     pub(crate) file: &'n str,
     /// What has a limit so far.
-    pub(crate) seen: Vec<(Measurand, AppliesTo, Option<Place>, Bound)>,
+    pub(crate) seen: Vec<Judged>,
 }
+
+/// What one limit judges.
+type Judged = (Measurand, AppliesTo, Option<Place>, Option<u8>, Bound);
 
 /// A limit.
 pub(crate) fn limit(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<Limit> {
     let on = s.required("on", "\"voltage_unbalance_percent\"", measurand);
     let of = s.or("of", AppliesTo::Everywhere, |value| applies_to(value, context));
     let place = s.optional("place", place_of(on));
+    let numbered = number_of_quantity(s, on);
     let bound = s.or("side", Bound::High, choice(&[("high", Bound::High), ("low", Bound::Low)]));
     let over = s.optional("over", span(SHORTEST_WINDOW..=LONGEST));
     let on_delay = s.optional("on_delay", span(Span::ZERO..=LONGEST));
@@ -57,7 +62,8 @@ pub(crate) fn limit(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<Li
         check_deadband(s, on, bound, &setpoints, deadband);
     }
     let (Some(on), Some(of), Some(place), Some(bound)) = (on, of, place, bound) else { return None };
-    check_new(s, context, (on, of, place, bound));
+    let number = numbered?;
+    check_new(s, context, (on, of, place, number, bound));
     over?;
     on_delay?;
     let levels: Vec<Level> = levels?.into_iter().map(|(level, _)| level).collect();
@@ -65,6 +71,7 @@ pub(crate) fn limit(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<Li
         on,
         of,
         place,
+        number,
         bound,
         recurs: recurs?.filter(|_| !levels.is_empty()),
         levels,
@@ -218,17 +225,14 @@ fn check_deadband(
     s.fault("deadband", fault);
 }
 
-fn check_new(
-    s: &mut Section<'_>,
-    context: &mut Context<'_>,
-    key: (Measurand, AppliesTo, Option<Place>, Bound),
-) {
+fn check_new(s: &mut Section<'_>, context: &mut Context<'_>, key: Judged) {
     if crate::names::is_new(&mut context.seen, key) {
         return;
     }
     let message =
-        format!("there are two {} limits on {} for the same thing and place", key.3.key(), key.0.key());
-    let help = "put all levels into one limit, or tell them apart by `of`, `place` or `side`";
+        format!("there are two {} limits on {} for the same thing and place", key.4.key(), key.0.key());
+    let help =
+        "put all levels into one limit, or tell them apart by `of`, `place`, `order`, `number` or `side`";
     s.fault("on", Fault::new(message, "limited before", help));
 }
 

@@ -5,10 +5,10 @@ use crate::fault::Fault;
 use crate::keys::{JSON_MAP, JSON_POINT, JSON_TIME, REGISTER_MAP, REGISTER_POINT};
 use crate::names::is_new;
 use crate::problem::Problem;
-use crate::section::Section;
+use crate::section::{Optional, Section, Value};
 use crate::settings::{JsonPoint, NumberKind, RegisterPoint, Registers, TimeField, TimeForm, WordOrder};
 use crate::values::{choice, factor, measured, offset, place_of, pointer, span, whole};
-use kvarden_core::measurand::Quantity;
+use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
 use kvarden_core::time::Span;
 
@@ -100,19 +100,54 @@ fn read<P, T>(
 pub(crate) fn quantity(s: &mut Section<'_>, seen: &mut Vec<Quantity>) -> Option<Quantity> {
     let what = s.required("measurand", "\"current_a\"", measured);
     let place = s.optional("place", place_of(what))?.unwrap_or(Place::Whole);
-    let quantity = Quantity { what: what?, place };
-    if !quantity.is_allowed() {
+    let number = number_of(s, what);
+    let quantity = Quantity::numbered(what?, place, number?.unwrap_or_default());
+    let facts = quantity.what.facts();
+    if !facts.places.list().contains(&quantity.place) {
         let keys: Vec<&str> = quantity.what.facts().places.list().iter().map(|place| place.key()).collect();
         let message = format!("{} needs a `place`", quantity.what.key());
         s.missing(message, format!("add the place, for example: place = \"{}\"", keys.join("\" or \"")));
         return None;
     }
+    if !facts.numbers.range().contains(&quantity.number) {
+        let message = format!("{} needs an `order`", quantity.what.key());
+        s.missing(message, "add which harmonic it is, for example: order = 5".to_owned());
+        return None;
+    }
     if !is_new(seen, quantity) {
-        let help = "leave one of the two out, or mend its measurand or place";
+        let help = "leave one of the two out, or mend its measurand, place, order or number";
         s.fault("measurand", Fault::new(format!("{quantity} is given twice"), "given before", help));
         return None;
     }
     Some(quantity)
+}
+
+/// The number of a quantity, under the key that its measurand has for it: `order` of a harmonic, `number` of several.
+pub(crate) fn number_of(s: &mut Section<'_>, what: Option<Measurand>) -> Optional<u8> {
+    let range = what.map_or(1..=50, |what| what.facts().numbers.range());
+    let own = what.and_then(|what| what.facts().numbers.key());
+    let mut number = Some(None);
+    for key in ["order", "number"] {
+        let fits = |value: &Value<'_>| match what {
+            Some(what) if own != Some(key) => Err(no_number(value, what)),
+            _ => whole(1..=i64::from(*range.end()))(value),
+        };
+        let given = s.optional(key, fits);
+        number = match (number, given) {
+            (None, _) | (_, None) => None,
+            (Some(known), Some(given)) => Some(given.map(|number| number as u8).or(known)),
+        };
+    }
+    number
+}
+
+fn no_number(value: &Value<'_>, what: Measurand) -> Fault {
+    let (key, own) = (what.key(), what.facts().numbers.key());
+    let help = match own {
+        Some(own) => format!("write `{own}` instead"),
+        None => format!("leave `{}` out: there is one for each place", value.key),
+    };
+    Fault::new(format!("`{}` has no meaning for {key}", value.key), "this value", help)
 }
 
 fn whole_points<P>(

@@ -38,6 +38,16 @@ pub(crate) fn fitting(unit: Unit) -> &'static [(&'static str, Conversion)] {
         }
         // A difference of temperatures: no zero point to move.
         Unit::Kelvin => const { &[("K", times(1.0)), ("°C", times(1.0)), ("°F", times(FAHRENHEIT))] },
+        Unit::WattHour => {
+            const { &[("Wh", times(1.0)), ("kWh", times(1e3)), ("MWh", times(1e6)), ("J", times(1.0 / 3600.0))] }
+        }
+        Unit::VarHour => const { &[("varh", times(1.0)), ("kvarh", times(1e3)), ("Mvarh", times(1e6))] },
+        Unit::VoltAmpereHour => const { &[("VAh", times(1.0)), ("kVAh", times(1e3)), ("MVAh", times(1e6))] },
+        Unit::Degree => const { &[("°", times(1.0)), ("rad", times(180.0 / std::f64::consts::PI))] },
+        Unit::Decibel => const { &[("dB(A)", times(1.0))] },
+        Unit::MillimetrePerSecond => {
+            const { &[("mm/s", times(1.0)), ("m/s", times(1e3)), ("in/s", times(25.4))] }
+        }
     }
 }
 
@@ -63,6 +73,12 @@ mod tests {
         check(Unit::VoltAmpere, "kVA", 75.0, 75_000.0);
         check(Unit::One, "%", 92.0, 0.92);
         check(Unit::Percent, "1", 0.034, 3.4);
+        check(Unit::WattHour, "kWh", 12.5, 12_500.0);
+        check(Unit::WattHour, "J", 7200.0, 2.0);
+        check(Unit::VarHour, "Mvarh", 0.5, 500_000.0);
+        check(Unit::VoltAmpereHour, "kVAh", 2.0, 2000.0);
+        check(Unit::Degree, "rad", std::f64::consts::FRAC_PI_2, 90.0);
+        check(Unit::MillimetrePerSecond, "in/s", 0.5, 12.7);
     }
 
     #[test]
@@ -76,17 +92,8 @@ mod tests {
 
     #[test]
     fn the_first_unit_of_each_list_is_the_measurands_own_symbol() {
-        for unit in [
-            Unit::Volt,
-            Unit::Ampere,
-            Unit::Watt,
-            Unit::Var,
-            Unit::VoltAmpere,
-            Unit::Hertz,
-            Unit::Percent,
-            Unit::Celsius,
-            Unit::Kelvin,
-        ] {
+        // What has no unit has no symbol to write either.
+        for unit in Unit::ALL.into_iter().filter(|unit| *unit != Unit::One) {
             assert_eq!(fitting(unit)[0], (unit.symbol(), times(1.0)));
         }
     }

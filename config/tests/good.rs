@@ -157,6 +157,7 @@ fn limits_are_as_written_and_say_their_line() {
         on: Measurand::VoltageUnbalance,
         of: AppliesTo::Everywhere,
         place: None,
+        number: None,
         bound: Bound::High,
         levels: vec![
             level(2.0, Priority::Low, 60, Some(Span::minutes(10))),

@@ -55,6 +55,7 @@ fn limit(on: Measurand, levels: Vec<Level>, deadband: f64, off_delay: Span, orig
         on,
         of: AppliesTo::Everywhere,
         place: None,
+        number: None,
         bound: Bound::High,
         levels,
         deadband,

@@ -237,6 +237,8 @@ pub struct Limit {
     pub of: AppliesTo,
     /// Only this place; `None`: each place.
     pub place: Option<Place>,
+    /// Only this order of a harmonic, or this one of several; `None`: each.
+    pub number: Option<u8>,
     /// Which way.
     pub bound: Bound,
     /// At least one, the mildest first.

@@ -3,8 +3,7 @@
 use crate::words::subject::quantity_words;
 use crate::words::time::duration;
 use kvarden_config::{Configuration, SourceSpec};
-use kvarden_core::measurand::Measurand;
-use kvarden_core::phases::Place;
+use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::plan::{LimitPlan, MeterPlan, Plan, ScopePlan};
 use kvarden_core::plant::Bound;
 use std::fmt::Write;
@@ -52,9 +51,7 @@ fn meter_lines(configuration: &Configuration, scope: &ScopePlan, meter: &MeterPl
     list("gives", &gives, text);
     list("computed", &computed, text);
     for (measurand, places, lines) in grouped(scope, meter) {
-        let places: Vec<&str> =
-            places.iter().map(|place| place.key()).filter(|key| !key.is_empty()).collect();
-        let at = if places.is_empty() { String::new() } else { format!(" ({})", places.join(" ")) };
+        let at = if places.is_empty() { String::new() } else { format!(" ({})", several(&places)) };
         let _ = writeln!(text, "    {}{at}{}", measurand.key(), lines[0]);
         for line in &lines[1..] {
             let _ = writeln!(text, "      {line}");
@@ -63,17 +60,30 @@ fn meter_lines(configuration: &Configuration, scope: &ScopePlan, meter: &MeterPl
 }
 
 /// The limits of a meter, those that differ in the place only told once.
-fn grouped(scope: &ScopePlan, meter: &MeterPlan) -> Vec<(Measurand, Vec<Place>, Vec<String>)> {
-    let mut groups: Vec<(Measurand, Vec<Place>, Vec<String>)> = Vec::new();
+fn grouped(scope: &ScopePlan, meter: &MeterPlan) -> Vec<(Measurand, Vec<String>, Vec<String>)> {
+    let mut groups: Vec<(Measurand, Vec<String>, Vec<String>)> = Vec::new();
     for limit in &meter.limits {
         let quantity = meter.series[limit.series];
         let lines = lines_of(scope, meter, limit);
         match groups.iter_mut().find(|(what, _, known)| *what == quantity.what && *known == lines) {
-            Some((_, places, _)) => places.push(quantity.place),
-            None => groups.push((quantity.what, vec![quantity.place], lines)),
+            Some((_, places, _)) => places.extend(place(quantity)),
+            None => groups.push((quantity.what, place(quantity).into_iter().collect(), lines)),
         }
     }
     groups
+}
+
+/// Which place and which one: `B`, `B.5` or `2`; none where there is only one.
+fn place(quantity: Quantity) -> Option<String> {
+    quantity.to_string().split_once('.').map(|(_, place)| place.to_owned())
+}
+
+/// All of a few; of many, as of harmonics, the first and the last.
+fn several(places: &[String]) -> String {
+    match places {
+        [first, .., last] if places.len() > 20 => format!("{first} to {last}, {} of them", places.len()),
+        _ => places.join(" "),
+    }
 }
 
 fn list(head: &str, items: &[String], text: &mut String) {

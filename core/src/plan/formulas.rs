@@ -69,8 +69,8 @@ pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Ve
 
 fn rise_of(point: Quantity) -> Option<Quantity> {
     match point.what {
-        Measurand::Winding => Some(Quantity::at(Measurand::WindingRise, point.place)),
-        Measurand::Termination => Some(Quantity::at(Measurand::TerminationRise, point.place)),
+        Measurand::Winding => Some(Quantity { what: Measurand::WindingRise, ..point }),
+        Measurand::Termination => Some(Quantity { what: Measurand::TerminationRise, ..point }),
         _ => None,
     }
 }

@@ -62,7 +62,11 @@ fn limits_on_nothing(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
     unused
         .map(|limit| NotJudged {
             meter: format!("the limit of {}", limit.origin),
-            quantity: Quantity { what: limit.on, place: limit.place.unwrap_or(Place::Whole) },
+            quantity: Quantity::numbered(
+                limit.on,
+                limit.place.unwrap_or(Place::Whole),
+                limit.number.unwrap_or_default(),
+            ),
             reason: "no meter that it applies to gives this, or a nearer limit stands before it".to_owned(),
         })
         .collect()

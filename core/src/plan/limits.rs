@@ -72,7 +72,11 @@ fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) ->
             .iter()
             .filter(|limit| limit.on == quantity.what && limit.bound == bound)
             .filter(|limit| limit.place.is_none_or(|place| place == quantity.place))
-            .filter_map(|limit| Some((nearness(limit.of, whose)?, limit.place.is_some(), limit)))
+            .filter(|limit| limit.number.is_none_or(|number| number == quantity.number))
+            .filter_map(|limit| {
+                let placed = u8::from(limit.place.is_some()) + u8::from(limit.number.is_some());
+                Some((nearness(limit.of, whose)?, placed, limit))
+            })
             .max_by_key(|(nearness, placed, _)| (*nearness, *placed));
         let limit = match nearest {
             Some((.., limit)) => Some(limit.clone()),

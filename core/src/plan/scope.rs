@@ -6,7 +6,7 @@ use super::{
     formulas,
 };
 use crate::formula::Formula;
-use crate::measurand::{Measurand, Quantity, Source};
+use crate::measurand::{Quantity, Source};
 use crate::output::{Matter, Rule, Subject};
 use crate::plant::{Meter, Plant, Priority, SideOf, StampedBy, Target};
 use crate::reading::MeterId;
@@ -160,7 +160,7 @@ impl ScopeBuilder {
     /// Each point that a live meter always gives has an alarm for its absence.
     fn watch_points(&mut self, compiled: &mut MeterPlan) {
         let mut absent = Vec::new();
-        for point in (0..compiled.points).filter(|point| is_always_given(compiled.series[*point].what)) {
+        for point in (0..compiled.points).filter(|point| is_always_given(compiled.series[*point])) {
             let (key, subject) = self.quantity_subject(compiled, compiled.series[point]);
             absent.push((point, self.alarm(&key, subject, Rule::Absent, Priority::Low, false)));
         }
@@ -206,8 +206,7 @@ impl ScopeBuilder {
     }
 }
 
-/// Whether a live meter gives it at any load: power factor and current distortion mean nothing without current, and
-/// many meters leave them out then.
-fn is_always_given(what: Measurand) -> bool {
-    !matches!(what, Measurand::PowerFactor | Measurand::CurrentThd)
+/// Whether a live meter gives it at any load.
+fn is_always_given(quantity: Quantity) -> bool {
+    quantity.what.facts().source != Source::Sometimes
 }

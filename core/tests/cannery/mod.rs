@@ -65,6 +65,7 @@ pub fn limit(on: Measurand, levels: Vec<Level>, deadband: f64, off_delay: i64) -
         on,
         of: AppliesTo::Everywhere,
         place: None,
+        number: None,
         bound: Bound::High,
         levels,
         deadband,

@@ -59,6 +59,9 @@ pub struct Message {
     pub measurand: Option<String>,
     /// `A`, `B`, `C`, `N`, `AB`, `BC`, `CA`; none for the whole.
     pub place: Option<String>,
+    /// The order of a harmonic, or which of several; none where there is only one.
+    #[serde(default)]
+    pub number: Option<u8>,
     /// The value at this moment; none where it is not known.
     pub value: Option<f64>,
     /// Unit of value, setpoint and peak.
@@ -121,6 +124,7 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         what: text::what(revision),
         measurand: quantity.map(|quantity| quantity.what.key().to_owned()),
         place: quantity.and_then(place),
+        number: quantity.map(|quantity| quantity.number).filter(|number| *number > 0),
         value: value_now(revision).and_then(rounded),
         unit: quantity.map(|quantity| quantity.what.facts().unit.symbol().to_owned()),
         setpoint: revision.setpoint.and_then(rounded),

@@ -9,7 +9,7 @@ use super::message::value_now;
 use super::time::{duration, durations, moment};
 use kvarden_core::alarm::state::AlarmState;
 use kvarden_core::input::Part;
-use kvarden_core::measurand::{Measurand, Quantity, Unit};
+use kvarden_core::measurand::{Measurand, Numbers, Quantity, Unit};
 use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::Bound;
@@ -245,7 +245,12 @@ pub(super) fn named(quantity: Quantity) -> String {
         Place::BC => " lines B-C",
         Place::CA => " lines C-A",
     };
-    format!("{}{place}", quantity.what.facts().words)
+    let facts = quantity.what.facts();
+    match (facts.numbers, quantity.number) {
+        (Numbers::Orders, order) => format!("{} order {order}{place}", facts.words),
+        (_, 0) => format!("{}{place}", facts.words),
+        (_, number) => format!("{} #{number}{place}", facts.words),
+    }
 }
 
 fn limit(revision: &AlertRevision, what: Measurand) -> String {
@@ -294,6 +299,7 @@ fn with_unit(digits: &str, what: Measurand) -> String {
     match what.facts().unit {
         Unit::One => digits.to_owned(),
         Unit::Celsius => format!("{digits} deg C"),
+        Unit::Degree => format!("{digits} deg"),
         unit => format!("{digits} {}", unit.symbol()),
     }
 }

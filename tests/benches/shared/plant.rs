@@ -1,6 +1,6 @@
 //! The plant of the benchmarks: meters that give every quantity a meter can give, each in two windows.
 
-use kvarden_core::measurand::{Measurand, Quantity};
+use kvarden_core::measurand::{Kind, Measurand, Quantity};
 use kvarden_core::phases::Place;
 
 /// Feeders of one transformer; each has one meter.
@@ -9,9 +9,7 @@ const FEEDERS: usize = 10;
 /// Every quantity that a meter can give, in the order of the table.
 pub(crate) fn quantities() -> Vec<Quantity> {
     let measured = Measurand::ALL.iter().filter(|what| !what.is_computed());
-    measured
-        .flat_map(|&what| what.facts().places.list().iter().map(move |&place| Quantity { what, place }))
-        .collect()
+    measured.flat_map(|&what| what.quantities()).filter(|quantity| quantity.number == 0).collect()
 }
 
 /// The lines `measurand = "current_a"` and `place = "B"`.
@@ -43,6 +41,7 @@ pub(crate) fn ordinary(quantity: Quantity) -> f64 {
         Measurand::CurrentThd => 7.4,
         Measurand::Winding => 71.5,
         Measurand::Termination => 44.2,
+        what if what.facts().kind == Kind::Flag => 1.0,
         _ => 22.6,
     };
     value * turn

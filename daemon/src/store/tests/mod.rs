@@ -90,9 +90,7 @@ fn letter(alert: &str, revision: u32) -> NewLetter {
 
 /// Columns as a meter with so many of them would have.
 fn columns(count: usize) -> Arc<[Quantity]> {
-    let all =
-        Measurand::ALL.iter().flat_map(|what| what.facts().places.list().iter().map(|place| (*what, *place)));
-    all.map(|(what, place)| Quantity::at(what, place)).cycle().take(count).collect()
+    Measurand::ALL.iter().flat_map(|what| what.quantities()).cycle().take(count).collect()
 }
 
 /// A full minute of one-second samples that differ from column to column and minute to minute.
