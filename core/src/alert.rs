@@ -6,7 +6,7 @@
 
 use crate::alarm::book::{AlarmBook, Entry, Stir, Stirred};
 use crate::alarm::state::AlarmState;
-use crate::output::{AlertRevision, ChangeKind, Output, Recurred, Revised, Rule};
+use crate::output::{AlertRevision, ChangeKind, Matter, Output, Recurred, Revised, Rule};
 use crate::plan::{AlarmIx, ScopePlan, SubjectIx, SubjectPlan};
 use crate::plant::{Bound, Priority};
 use crate::time::EventTime;
@@ -171,7 +171,8 @@ impl AlertEntry {
                 || stirred.priority >= plan.alarms[voice].priority
         };
         let what = stir.filter(of_rank).map(|stir| &stir.what);
-        let Some(why) = self.why((alarm, rule), priority, what) else { return };
+        let instead = self.speaks_instead(facts, rule);
+        let Some(why) = self.why((alarm, rule), (priority, instead), what) else { return };
         let bound = rule.bound().unwrap_or(if self.open { self.bound } else { Bound::High });
         if !self.open {
             *self =
@@ -182,7 +183,7 @@ impl AlertEntry {
         }
         self.follow(plan, book, facts, None);
         (self.active, self.priority) = (alarm.active, priority);
-        self.since = self.since.min(alarm.since);
+        self.since = if instead { alarm.since } else { self.since.min(alarm.since) };
         self.revision = self.revision.saturating_add(1);
         let revision = AlertRevision {
             alert: alert_id(&plan.name, &facts.key, self.number),
@@ -209,7 +210,7 @@ impl AlertEntry {
     fn why(
         &self,
         (alarm, rule): (&Entry, Rule),
-        priority: Priority,
+        (priority, instead): (Priority, bool),
         what: Option<&Stirred>,
     ) -> Option<Revised> {
         let change = match what {
@@ -231,6 +232,7 @@ impl AlertEntry {
             _ if !alarm.active && self.active => Some(Revised::Returned),
             _ if priority > self.priority => Some(Revised::Worse),
             _ if priority < self.priority => Some(Revised::Milder),
+            _ if alarm.active && instead => Some(Revised::Instead),
             Some(ChangeKind::Raised) if alarm.active && self.is_further(rule) => Some(Revised::Worse),
             // Another alarm of the same rank rose after the first was seen.
             _ if self.was_seen() && !alarm.is_acknowledged() && priority.wants_acknowledgement() => {
@@ -248,6 +250,16 @@ impl AlertEntry {
             Rule::Level { bound: told, level: lower } => told != bound || lower < level,
             _ => true,
         })
+    }
+
+    /// Whether a meter's alarm of another kind speaks than was told last: silence is not a wrong map.
+    fn speaks_instead(&self, facts: &SubjectPlan, rule: Rule) -> bool {
+        let Some(last) = self.last.as_ref().filter(|_| self.open) else { return false };
+        let same = match (last.rule, rule) {
+            (Rule::Silent { .. }, Rule::Silent { .. }) => true,
+            (told, now) => told == now,
+        };
+        facts.subject.matter == Matter::Meter && !same
     }
 
     fn was_seen(&self) -> bool {

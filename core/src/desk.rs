@@ -1,8 +1,9 @@
 //! What every judgement needs at hand: the scope's plan, its alarm book and the place for what comes out.
 
 use crate::alarm::book::{AlarmBook, Raise};
+use crate::input::MeterTrouble;
 use crate::output::Output;
-use crate::plan::{AlarmIx, ScopePlan};
+use crate::plan::{AlarmIx, MeterPlan, ScopePlan};
 use crate::time::EventTime;
 
 /// Passed down the stages instead of three arguments.
@@ -30,6 +31,21 @@ impl Desk<'_> {
     /// The condition is gone.
     pub fn clear(&mut self, alarm: AlarmIx, at: EventTime, value: Option<f64>) {
         self.book.clear(self.plan, alarm, at, value, self.out);
+    }
+
+    /// A trouble of a meter holds since then, or no longer.
+    pub fn trouble(
+        &mut self,
+        meter: &MeterPlan,
+        trouble: MeterTrouble,
+        at: EventTime,
+        since: Option<EventTime>,
+    ) {
+        let Some(alarm) = meter.trouble(trouble) else { return };
+        match since {
+            Some(since) => self.raise(alarm, at, Raise::without_value(since)),
+            None => self.clear(alarm, at, None),
+        }
     }
 
     /// Lets the highest level that holds speak for those below it.

@@ -1,5 +1,6 @@
 //! Everything that can change a judgement.
 
+use crate::plant::Priority;
 use crate::reading::Reading;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
@@ -71,6 +72,47 @@ pub enum HealthFact {
         /// Whether it works.
         works: bool,
     },
+    /// A meter is in trouble of a kind that is seen outside its values, or no longer is.
+    Meter {
+        /// Its name.
+        meter: String,
+        /// Which trouble.
+        trouble: MeterTrouble,
+        /// Whether it holds.
+        holds: bool,
+    },
+}
+
+/// What can be wrong with a meter besides silence and values that stand still. Each has an alarm of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum MeterTrouble {
+    /// It refuses registers of its map, or does not know what it is asked for.
+    MapWrong,
+    /// Its connection keeps breaking.
+    LinkUnstable,
+    /// We may not read it.
+    NotAuthorised,
+    /// Too many of its values can't be real. Found by the monitor itself.
+    Nonsense,
+    /// Its clock, which stamps its values, is wrong. Found by the monitor itself.
+    ClockWrong,
+}
+
+impl MeterTrouble {
+    /// All of them. Where several of the same priority hold, the later one speaks: it says more about the cause.
+    pub const ALL: [Self; 5] =
+        [Self::LinkUnstable, Self::Nonsense, Self::ClockWrong, Self::MapWrong, Self::NotAuthorised];
+
+    /// The written form in ids and in `replay --json`.
+    pub const fn key(self) -> &'static str {
+        match self {
+            Self::MapWrong => "map wrong",
+            Self::LinkUnstable => "link unstable",
+            Self::NotAuthorised => "not authorised",
+            Self::Nonsense => "nonsense",
+            Self::ClockWrong => "clock wrong",
+        }
+    }
 }
 
 /// A part of the program or of its surroundings that has an alarm of its own.
@@ -82,15 +124,55 @@ pub enum Part {
     Store,
     /// A channel by which people are told, by its name in the plant.
     Channel(String),
+    /// The broker from which meters are read lets us in and lets us read.
+    BrokerAccess,
+    /// Nobody else uses our name at the broker.
+    SecondBox,
+    /// The store's disk has room, and the store keeps its bound of bytes.
+    Disk,
+    /// What waits to be stored or sent stays below its level.
+    Queue,
+    /// This machine's own clock can be believed.
+    Clock,
 }
 
 impl Part {
+    /// Those that every site has; channels come from the plant.
+    pub const FIXED: [Self; 7] = [
+        Self::Broker,
+        Self::Store,
+        Self::BrokerAccess,
+        Self::SecondBox,
+        Self::Disk,
+        Self::Queue,
+        Self::Clock,
+    ];
+
+    /// How soon a person must act when it does not work. Disk and queue warn before anything is lost: the store's
+    /// and the channels' own alarms say when it is (common practice, no source).
+    pub const fn priority(&self) -> Priority {
+        match self {
+            Self::Disk | Self::Queue => Priority::Low,
+            Self::Broker
+            | Self::Store
+            | Self::Channel(_)
+            | Self::BrokerAccess
+            | Self::SecondBox
+            | Self::Clock => Priority::High,
+        }
+    }
+
     /// The written form in ids.
     pub fn key(&self) -> String {
         match self {
             Self::Broker => "broker".to_owned(),
             Self::Store => "store".to_owned(),
             Self::Channel(name) => format!("channel {name}"),
+            Self::BrokerAccess => "broker access".to_owned(),
+            Self::SecondBox => "second box".to_owned(),
+            Self::Disk => "disk".to_owned(),
+            Self::Queue => "queue".to_owned(),
+            Self::Clock => "clock".to_owned(),
         }
     }
 }

@@ -195,7 +195,8 @@ impl MeterState {
         if let Some(heard) = &mut self.heard {
             *heard += by;
         }
-        for (_, alarm) in &plan.silent {
+        let troubles = plan.troubles.iter().map(|(_, alarm)| alarm);
+        for alarm in plan.silent.iter().map(|(_, alarm)| alarm).chain(troubles) {
             desk.book.shift(*alarm, by);
         }
         if plan.stamped_by == StampedBy::Meter {

@@ -131,6 +131,11 @@ impl Monitor {
         self.plan.meter(id)
     }
 
+    /// Whether a fact about a part or a meter says anything that its alarm does not say already.
+    pub fn is_news(&self, fact: &HealthFact) -> bool {
+        self.scopes.iter().zip(&self.plan.scopes).any(|(scope, plan)| scope.is_news(plan, fact))
+    }
+
     /// The latest revision of each open alert, in the order of the plan.
     pub fn open_alerts(&self) -> impl Iterator<Item = &AlertRevision> {
         self.scopes.iter().flat_map(|scope| scope.alerts.open())

@@ -1,7 +1,7 @@
 //! Everything that comes out of the monitor: facts, never words.
 
 use crate::alarm::state::AlarmState;
-use crate::input::Part;
+use crate::input::{MeterTrouble, Part};
 use crate::measurand::{Measurand, Quantity};
 use crate::plant::{Bound, Priority};
 use crate::reading::MeterId;
@@ -46,7 +46,7 @@ pub struct Subject {
 pub enum Matter {
     /// A measured or computed quantity.
     Quantity(Quantity),
-    /// The meter itself: does it speak, do its values move.
+    /// The meter itself: does it speak, do its values move, is it in any other trouble.
     Meter,
     /// A part of the program or of its surroundings.
     Part(Part),
@@ -88,6 +88,8 @@ pub enum Rule {
     Absent,
     /// A part does not work.
     Broken,
+    /// A trouble of the meter itself.
+    Trouble(MeterTrouble),
 }
 
 impl Rule {
@@ -95,7 +97,7 @@ impl Rule {
     pub fn bound(self) -> Option<Bound> {
         match self {
             Self::Level { bound, .. } | Self::Recurrence { bound } => Some(bound),
-            Self::Silent { .. } | Self::Frozen | Self::Absent | Self::Broken => None,
+            Self::Silent { .. } | Self::Frozen | Self::Absent | Self::Broken | Self::Trouble(_) => None,
         }
     }
 
@@ -108,6 +110,7 @@ impl Rule {
             Self::Frozen => "frozen".to_owned(),
             Self::Absent => "absent".to_owned(),
             Self::Broken => "broken".to_owned(),
+            Self::Trouble(trouble) => trouble.key().to_owned(),
         }
     }
 }
@@ -298,6 +301,8 @@ pub enum Revised {
     Closed,
     /// The configuration no longer has it. Not the same as back to normal.
     NoLongerWatched,
+    /// What was told is over, and another alarm of the same meter and rank holds instead.
+    Instead,
 }
 
 /// A closed minute of one meter: one pane per series.

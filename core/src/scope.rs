@@ -4,7 +4,7 @@ use crate::alarm::book::{AlarmBook, Hand, Raise};
 use crate::alert::AlertBook;
 use crate::desk::Desk;
 use crate::grid::Grid;
-use crate::input::{Deed, HealthFact, Order, Part};
+use crate::input::{Deed, HealthFact, MeterTrouble, Order, Part};
 use crate::meter::{MeterState, speaks};
 use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
 use crate::plan::ScopePlan;
@@ -276,7 +276,36 @@ impl Scope {
         match fact {
             HealthFact::Resumed => self.resume(plan, now),
             HealthFact::Part { part, works } => self.part(plan, now, (part, *works), out),
+            HealthFact::Meter { meter, trouble, holds } => {
+                self.trouble(plan, now, (meter, *trouble, *holds), out);
+            }
         }
+    }
+
+    /// Whether a fact would change one of this scope's alarms.
+    pub(crate) fn is_news(&self, plan: &ScopePlan, fact: &HealthFact) -> bool {
+        let (alarm, holds) = match fact {
+            HealthFact::Resumed => return true,
+            HealthFact::Part { part, works } => (plan.part(part), !works),
+            HealthFact::Meter { meter, trouble, holds } => {
+                let meter = plan.meters.iter().find(|known| known.name == *meter);
+                (meter.and_then(|meter| meter.trouble(*trouble)), *holds)
+            }
+        };
+        alarm.is_some_and(|alarm| self.alarms.entry(alarm).active != holds)
+    }
+
+    fn trouble(
+        &mut self,
+        plan: &ScopePlan,
+        now: EventTime,
+        (meter, trouble, holds): (&str, MeterTrouble, bool),
+        out: &mut Vec<Output>,
+    ) {
+        let Some(meter) = plan.meters.iter().find(|known| known.name == meter) else { return };
+        let desk = &mut Desk { plan, book: &mut self.alarms, out };
+        desk.trouble(meter, trouble, now, holds.then_some(now));
+        self.fold(plan, out);
     }
 
     fn part(
@@ -286,12 +315,12 @@ impl Scope {
         (part, works): (&Part, bool),
         out: &mut Vec<Output>,
     ) {
-        let Some((_, alarm)) = plan.parts.iter().find(|(known, _)| known == part) else { return };
+        let Some(alarm) = plan.part(part) else { return };
         let desk = &mut Desk { plan, book: &mut self.alarms, out };
         if works {
-            desk.clear(*alarm, now, None);
+            desk.clear(alarm, now, None);
         } else {
-            desk.raise(*alarm, now, Raise::without_value(now));
+            desk.raise(alarm, now, Raise::without_value(now));
         }
         self.fold(plan, out);
     }

@@ -4,7 +4,7 @@
 //! runs over these four, so a simulated day of it takes seconds.
 
 use crate::store::Letter;
-use kvarden_core::input::Part;
+use kvarden_core::input::{MeterTrouble, Part};
 use kvarden_core::reading::{MeterId, Sample};
 use kvarden_core::time::EventTime;
 use std::fmt::Debug;
@@ -50,6 +50,9 @@ pub trait Sink {
 
     /// Says that a part works, or does not.
     fn part(&self, part: Part, works: bool);
+
+    /// Says that a meter is in trouble, or no longer is. Saying again what holds already changes nothing.
+    fn meter_trouble(&self, meter: MeterId, trouble: MeterTrouble, holds: bool);
 
     /// Steady time on the scale of event time.
     fn now(&self) -> EventTime;

@@ -4,7 +4,7 @@ use super::scope::ScopeBuilder;
 use super::{MeterRef, Plan, ScopePlan, Unfit};
 use crate::input::Part;
 use crate::output::{Matter, Rule, Subject};
-use crate::plant::{AppliesTo, Meter, Plant, Priority, Target};
+use crate::plant::{AppliesTo, Meter, Plant, Target};
 
 impl Plan {
     /// Compiles a plant.
@@ -44,13 +44,13 @@ impl Plan {
 fn site_scope(plant: &Plant) -> ScopePlan {
     let mut scope = ScopeBuilder::new("site".to_owned(), None);
     let channels = plant.channels.iter().map(|name| Part::Channel(name.clone()));
-    let parts: Vec<Part> = [Part::Broker, Part::Store].into_iter().chain(channels).collect();
+    let parts: Vec<Part> = Part::FIXED.into_iter().chain(channels).collect();
     let compiled = parts.into_iter().map(|part| {
         let subject =
             Subject { transformer: None, feeder: None, meter: None, matter: Matter::Part(part.clone()) };
-        let key = part.key();
+        let (key, priority) = (part.key(), part.priority());
         let subject = scope.subject(key.clone(), subject);
-        (part, scope.alarm(&key, subject, Rule::Broken, Priority::High, false))
+        (part, scope.alarm(&key, subject, Rule::Broken, priority, false))
     });
     let parts: Vec<_> = compiled.collect();
     ScopePlan { parts: parts.into_boxed_slice(), ..scope.finish() }

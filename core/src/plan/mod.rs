@@ -7,7 +7,7 @@ mod limits;
 mod scope;
 
 use crate::formula::Formula;
-use crate::input::Part;
+use crate::input::{MeterTrouble, Part};
 use crate::measurand::Quantity;
 use crate::output::{Rule, Subject};
 use crate::plant::{Bound, Priority, StampedBy};
@@ -108,6 +108,8 @@ pub struct MeterPlan {
     pub silent: Box<[(Span, AlarmIx)]>,
     /// Frozen after so long, and its alarm.
     pub frozen: Option<(Span, AlarmIx)>,
+    /// Its other troubles, each with its alarm; empty for a meter made here.
+    pub troubles: Box<[(MeterTrouble, AlarmIx)]>,
     /// Points whose last digit always moves on a live meter.
     pub lively: Box<[usize]>,
     /// A point without a value for so long, while the meter speaks, is absent.
@@ -116,7 +118,19 @@ pub struct MeterPlan {
     pub absent: Box<[(usize, AlarmIx)]>,
 }
 
+impl ScopePlan {
+    /// The alarm of a part, if this scope watches it.
+    pub fn part(&self, part: &Part) -> Option<AlarmIx> {
+        self.parts.iter().find(|(known, _)| known == part).map(|(_, alarm)| *alarm)
+    }
+}
+
 impl MeterPlan {
+    /// The alarm of one of its troubles.
+    pub fn trouble(&self, trouble: MeterTrouble) -> Option<AlarmIx> {
+        self.troubles.iter().find(|(known, _)| *known == trouble).map(|(_, alarm)| *alarm)
+    }
+
     /// Which of its limits are on one series.
     pub fn limits_of(&self, series: usize) -> Range<usize> {
         let begin = self.limits.partition_point(|limit| limit.series < series);

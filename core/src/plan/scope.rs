@@ -6,6 +6,7 @@ use super::{
     formulas,
 };
 use crate::formula::Formula;
+use crate::input::MeterTrouble;
 use crate::measurand::{Quantity, Source};
 use crate::output::{Matter, Rule, Subject};
 use crate::plant::{Meter, Plant, Priority, SideOf, StampedBy, Target};
@@ -121,6 +122,7 @@ impl ScopeBuilder {
             limits: Box::default(),
             silent: Box::default(),
             frozen: None,
+            troubles: Box::default(),
             lively: lively.into_boxed_slice(),
             absent_after: meter.silent_after,
             absent: Box::default(),
@@ -155,6 +157,10 @@ impl ScopeBuilder {
         if let (Some(after), false) = (meter.frozen_after, compiled.lively.is_empty()) {
             compiled.frozen = Some((after, self.alarm(&key, subject, Rule::Frozen, Priority::Low, false)));
         }
+        // Low: what makes the meter blind makes it silent too, and that alarm rises by itself (common practice).
+        let trouble =
+            |trouble| (trouble, self.alarm(&key, subject, Rule::Trouble(trouble), Priority::Low, false));
+        compiled.troubles = MeterTrouble::ALL.into_iter().map(trouble).collect();
     }
 
     /// Each point that a live meter always gives has an alarm for its absence.
@@ -192,6 +198,7 @@ impl ScopeBuilder {
             limits: Box::default(),
             silent: Box::default(),
             frozen: None,
+            troubles: Box::default(),
             lively: Box::default(),
             absent_after: Span::ZERO,
             absent: Box::default(),

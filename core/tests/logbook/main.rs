@@ -4,6 +4,7 @@
 mod cannery;
 
 mod absence;
+mod health;
 mod limits;
 mod meters;
 mod people;

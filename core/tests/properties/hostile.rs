@@ -81,6 +81,8 @@ fn do_it(monitor: &mut Monitor, now: EventTime, what: &Wild, out: &mut Vec<Outpu
                 0 => Part::Broker,
                 1 => Part::Store,
                 2 => Part::Channel("mqtt".to_owned()),
+                3 => Part::Clock,
+                4 => Part::Queue,
                 _ => Part::Channel("pigeon".to_owned()),
             };
             monitor.observe(now, Input::Health(HealthFact::Part { part, works: *works }), out);

@@ -1,7 +1,7 @@
 //! For tests: a sink that writes down what it is handed.
 
 use crate::world::Sink;
-use kvarden_core::input::Part;
+use kvarden_core::input::{MeterTrouble, Part};
 use kvarden_core::reading::{MeterId, Sample};
 use kvarden_core::time::{EventTime, Span};
 use std::cell::RefCell;
@@ -26,6 +26,7 @@ pub(super) struct Notebook {
     noted: RefCell<Vec<Noted>>,
     troubles: RefCell<Vec<(u32, &'static str)>>,
     parts: RefCell<Vec<(Part, bool)>>,
+    meter_troubles: RefCell<Vec<(u32, MeterTrouble, bool)>>,
     committed: watch::Sender<u64>,
 }
 
@@ -38,6 +39,7 @@ impl Notebook {
             noted: RefCell::default(),
             troubles: RefCell::default(),
             parts: RefCell::default(),
+            meter_troubles: RefCell::default(),
             committed: watch::channel(0).0,
         }
     }
@@ -86,6 +88,14 @@ impl Sink for Notebook {
 
     fn part(&self, part: Part, works: bool) {
         self.parts.borrow_mut().push((part, works));
+    }
+
+    fn meter_trouble(&self, meter: MeterId, trouble: MeterTrouble, holds: bool) {
+        let mut known = self.meter_troubles.borrow_mut();
+        let last = known.iter().rev().find(|(one, what, _)| (*one, *what) == (meter.0, trouble));
+        if last.map_or(false, |(.., told)| *told) != holds {
+            known.push((meter.0, trouble, holds));
+        }
     }
 
     fn now(&self) -> EventTime {

@@ -5,7 +5,7 @@ use crate::store::Letter;
 use crate::words::{Message, Site, message as worded};
 use crate::world::{Here, Sink};
 use kvarden_core::alarm::state::AlarmState;
-use kvarden_core::input::Part;
+use kvarden_core::input::{MeterTrouble, Part};
 use kvarden_core::output::{AlertRevision, Matter, Revised, Rule, Subject};
 use kvarden_core::plant::Priority;
 use kvarden_core::reading::{MeterId, Sample};
@@ -158,6 +158,8 @@ impl Sink for FakeSink {
     fn part(&self, part: Part, works: bool) {
         self.parts.borrow_mut().push((self.start.elapsed().as_secs(), part, works));
     }
+
+    fn meter_trouble(&self, _meter: MeterId, _trouble: MeterTrouble, _holds: bool) {}
 
     fn now(&self) -> EventTime {
         EventTime(self.start.elapsed().as_millis() as i64)

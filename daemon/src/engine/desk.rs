@@ -6,7 +6,7 @@ use crate::status::{AlertStatus, ChannelStatus, Status};
 use crate::store::{Keeper, NotTaken};
 use crate::words::{Site, message};
 use crate::world::Sink;
-use kvarden_core::input::{Deed, HealthFact, Part};
+use kvarden_core::input::{Deed, HealthFact, MeterTrouble, Part};
 use kvarden_core::output::Denial;
 use kvarden_core::reading::{MeterId, Sample};
 use kvarden_core::time::EventTime;
@@ -291,6 +291,11 @@ impl Sink for Desk {
 
     fn part(&self, part: Part, works: bool) {
         self.engine.borrow_mut().fact(self.now(), HealthFact::Part { part, works });
+        self.flush(false);
+    }
+
+    fn meter_trouble(&self, meter: MeterId, trouble: MeterTrouble, holds: bool) {
+        self.engine.borrow_mut().trouble(self.now(), meter, trouble, holds);
         self.flush(false);
     }
 

@@ -8,7 +8,7 @@ pub use desk::Desk;
 use crate::batching::Gathered;
 use crate::status::MeterStatus;
 use crate::store::{Applied, Batch, OwnedInput, TailRecord, Unwritten};
-use kvarden_core::input::{Deed, HealthFact, Input, Order, Part};
+use kvarden_core::input::{Deed, HealthFact, Input, MeterTrouble, Order, Part};
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::{Answer, Denial, Output};
 use kvarden_core::reading::{MeterId, Reading, Sample};
@@ -100,6 +100,15 @@ impl Engine {
         self.monitor.observe(now, Input::Health(fact.clone()), &mut self.outputs);
         self.keep(now, OwnedInput::Health(fact));
         self.absorb();
+    }
+
+    /// A meter's trouble; a poller may say at each poll what holds already.
+    fn trouble(&mut self, now: EventTime, meter: MeterId, trouble: MeterTrouble, holds: bool) {
+        let Some(meter) = self.monitor.meter(meter).map(|meter| meter.name.clone()) else { return };
+        let fact = HealthFact::Meter { meter, trouble, holds };
+        if self.monitor.is_news(&fact) {
+            self.fact(now, fact);
+        }
     }
 
     fn reclocked(&mut self, now: EventTime, by: Span) {

@@ -81,14 +81,9 @@ fn keys(subject: &Subject, rule: Rule) -> Vec<String> {
             let key = quantity.what.key();
             vec![format!("{key}.{}", bound.key()), key.to_owned(), "other".to_owned()]
         }
-        (Matter::Part(part), _) => vec![
-            match part {
-                Part::Broker => "broken.broker",
-                Part::Store => "broken.store",
-                Part::Channel(_) => "broken.channel",
-            }
-            .to_owned(),
-        ],
+        (Matter::Part(Part::Channel(_)), _) => vec!["broken.channel".to_owned()],
+        (Matter::Part(part), _) => vec![format!("broken.{}", part.key().replace(' ', "_"))],
+        (_, Rule::Trouble(trouble)) => vec![format!("trouble.{}", trouble.key().replace(' ', "_"))],
         (_, Rule::Frozen) => vec!["frozen".to_owned()],
         (_, Rule::Absent) => vec!["absent".to_owned()],
         _ => vec!["silent".to_owned()],
@@ -104,8 +99,11 @@ fn found(key: &str) -> Option<&'static [String]> {
 mod tests {
     use super::*;
     use crate::words::alphabet::plain;
+    use kvarden_core::input::MeterTrouble;
     use kvarden_core::measurand::Measurand;
     use kvarden_core::plant::Bound;
+
+    const FIXED: [&str; 5] = ["recurrence", "other", "silent", "frozen", "absent"];
 
     #[test]
     fn the_built_in_advice_is_complete_and_bounded() {
@@ -116,17 +114,17 @@ mod tests {
                 assert_eq!(&plain(said), said, "not in the 7-bit alphabet");
             }
         }
-        for key in [
-            "recurrence",
-            "other",
-            "silent",
-            "frozen",
-            "absent",
-            "broken.broker",
-            "broken.store",
-            "broken.channel",
-        ] {
+        for key in FIXED {
             assert!(found(key).is_some(), "{key}");
+        }
+        let of_program = |matter| Subject { transformer: None, feeder: None, meter: None, matter };
+        for part in Part::FIXED.into_iter().chain([Part::Channel("mqtt".to_owned())]) {
+            assert!(!check(&of_program(Matter::Part(part.clone())), Rule::Broken).is_empty(), "{part:?}");
+        }
+        let silent = check(&of_program(Matter::Meter), Rule::Silent { level: 1 });
+        for trouble in MeterTrouble::ALL {
+            let own = check(&of_program(Matter::Meter), Rule::Trouble(trouble));
+            assert!(!own.is_empty() && own != silent, "{trouble:?}");
         }
         assert!(caution().len() <= 200 && plain(caution()) == caution());
         assert!(caution_in_full().contains("no protective device"));
@@ -134,12 +132,14 @@ mod tests {
 
     #[test]
     fn every_name_in_the_advice_is_known() {
-        let fixed = ["recurrence", "other", "silent", "frozen", "absent"];
+        let parts = Part::FIXED.map(|part| part.key().replace(' ', "_"));
+        let troubles = MeterTrouble::ALL.map(|trouble| trouble.key().replace(' ', "_"));
         let mut seen = Vec::new();
         for name in ADVICE.advice.iter().flat_map(|entry| &entry.answers) {
             let (key, side) = name.split_once('.').unwrap_or((name, ""));
-            let known = fixed.contains(&name.as_str())
-                || (key == "broken" && ["broker", "store", "channel"].contains(&side))
+            let known = FIXED.contains(&name.as_str())
+                || (key == "broken" && (side == "channel" || parts.iter().any(|part| part == side)))
+                || (key == "trouble" && troubles.iter().any(|trouble| trouble == side))
                 || (Measurand::from_key(key).is_some() && ["", "high", "low"].contains(&side));
             assert!(known, "{name}");
             assert!(!seen.contains(&name), "{name} stands twice");

@@ -7,12 +7,15 @@ pub mod advice;
 pub mod alphabet;
 mod code;
 pub mod digest;
+mod health;
 pub mod message;
 mod refusal;
 pub mod subject;
 mod text;
 pub mod time;
 
+#[cfg(test)]
+mod health_tests;
 #[cfg(test)]
 mod tests;
 

@@ -1,7 +1,7 @@
 //! What an alarm is about, in words for lists and tables.
 
+use super::health;
 use super::text::named;
-use kvarden_core::input::Part;
 use kvarden_core::measurand::Quantity;
 use kvarden_core::output::{Matter, Rule, Subject};
 use kvarden_core::plant::Bound;
@@ -31,9 +31,7 @@ pub fn words(subject: &Subject) -> String {
     let what = match &subject.matter {
         Matter::Quantity(quantity) => named(*quantity),
         Matter::Meter => "meter".to_owned(),
-        Matter::Part(Part::Broker) => "link to the broker".to_owned(),
-        Matter::Part(Part::Store) => "store".to_owned(),
-        Matter::Part(Part::Channel(name)) => format!("channel {name}"),
+        Matter::Part(part) => health::of_part(part).what.into_owned(),
     };
     if names.is_empty() { what } else { format!("{}: {what}", names.join(", ")) }
 }
@@ -44,10 +42,12 @@ pub fn alarm(subject: &Subject, rule: Rule) -> String {
         Rule::Level { bound: Bound::High, level } => format!("above limit {level}"),
         Rule::Level { bound: Bound::Low, level } => format!("below low limit {level}"),
         Rule::Recurrence { .. } => "comes and goes".to_owned(),
-        Rule::Silent { .. } => "gives no values".to_owned(),
         Rule::Absent => "gives no value".to_owned(),
-        Rule::Frozen => "values stand still".to_owned(),
-        Rule::Broken => "does not work".to_owned(),
+        Rule::Silent { .. } | Rule::Frozen | Rule::Trouble(_) => health::of_meter(rule).listed.to_owned(),
+        Rule::Broken => match &subject.matter {
+            Matter::Part(part) => health::of_part(part).listed.to_owned(),
+            _ => "does not work".to_owned(),
+        },
     };
     format!("{} {rule}", words(subject))
 }

@@ -7,7 +7,7 @@ use super::{Site, alphabet};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use kvarden_core::alarm::state::AlarmState;
-use kvarden_core::input::Part;
+use kvarden_core::input::{MeterTrouble, Part};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule, Subject};
 use kvarden_core::phases::Place;
@@ -71,23 +71,23 @@ fn about(what: Measurand, place: Place, value: f64, setpoint: f64) -> AlertRevis
     AlertRevision { value: Some(value), peak: Some(value), setpoint: Some(setpoint), ..revision }
 }
 
-fn about_meter(rule: Rule) -> AlertRevision {
+pub(super) fn about_meter(rule: Rule) -> AlertRevision {
     let mut revision = unbalance();
     revision.subject.matter = Matter::Meter;
     AlertRevision { rule, value: None, peak: None, setpoint: None, ..revision }
 }
 
-fn about_part(part: Part) -> AlertRevision {
+pub(super) fn about_part(part: Part) -> AlertRevision {
     let subject = Subject { transformer: None, feeder: None, meter: None, matter: Matter::Part(part) };
     AlertRevision { subject, ..about_meter(Rule::Broken) }
 }
 
-fn lines(revisions: &[AlertRevision]) -> String {
+pub(super) fn lines(revisions: &[AlertRevision]) -> String {
     let lines: Vec<String> = revisions.iter().map(|revision| message(revision, &site()).text).collect();
     lines.join("\n")
 }
 
-fn revised(from: &AlertRevision, why: Revised, state: AlarmState, local: &str) -> AlertRevision {
+pub(super) fn revised(from: &AlertRevision, why: Revised, state: AlarmState, local: &str) -> AlertRevision {
     let open = !matches!(why, Revised::Closed | Revised::NoLongerWatched);
     AlertRevision { why, state, open, at: at(local), revision: from.revision + 1, ..from.clone() }
 }
@@ -314,7 +314,8 @@ fn the_whole_message_in_its_written_form() {
 /// Every mix of matter, rule, state and reason.
 fn all_mixes() -> Vec<AlertRevision> {
     let mut matters = vec![about_meter(Rule::Silent { level: 1 }), about_meter(Rule::Frozen)];
-    matters.extend([Part::Broker, Part::Store, Part::Channel("file".to_owned())].map(about_part));
+    matters.extend(MeterTrouble::ALL.map(|trouble| about_meter(Rule::Trouble(trouble))));
+    matters.extend(Part::FIXED.into_iter().chain([Part::Channel("file".to_owned())]).map(about_part));
     for what in Measurand::ALL {
         // The longest number of each place stands for all: the words differ in nothing else.
         let most = *what.facts().numbers.range().end();
@@ -336,6 +337,7 @@ fn all_mixes() -> Vec<AlertRevision> {
     let reasons = [
         (Revised::Opened, AlarmState::Unacknowledged),
         (Revised::Worse, AlarmState::Unacknowledged),
+        (Revised::Instead, AlarmState::Unacknowledged),
         (Revised::CameAgain, AlarmState::Acknowledged),
         (Revised::Acknowledged { by: ines() }, AlarmState::LatchedAcknowledged),
         (Revised::Returned, AlarmState::ReturnedUnacknowledged),

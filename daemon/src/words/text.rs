@@ -5,10 +5,10 @@
 
 use super::Site;
 use super::alphabet::{clipped, plain};
+use super::health;
 use super::message::value_now;
 use super::time::{duration, durations, moment};
 use kvarden_core::alarm::state::AlarmState;
-use kvarden_core::input::Part;
 use kvarden_core::measurand::{Measurand, Numbers, Quantity, Unit};
 use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule};
 use kvarden_core::phases::Place;
@@ -32,11 +32,8 @@ pub(super) fn line(revision: &AlertRevision, site: &Site) -> String {
 pub(super) fn what(revision: &AlertRevision) -> String {
     match (&revision.subject.matter, revision.rule) {
         (Matter::Quantity(quantity), _) => named(*quantity),
-        (Matter::Part(Part::Broker), _) => "link to the broker of the meters".to_owned(),
-        (Matter::Part(Part::Store), _) => "store".to_owned(),
-        (Matter::Part(Part::Channel(name)), _) => format!("channel {}", clipped(name, MOST_PERSON)),
-        (Matter::Meter, Rule::Frozen) => "meter values frozen".to_owned(),
-        (Matter::Meter, _) => "meter silent".to_owned(),
+        (Matter::Part(part), _) => health::of_part(part).what.into_owned(),
+        (Matter::Meter, rule) => health::of_meter(rule).what.into_owned(),
     }
 }
 
@@ -102,20 +99,13 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
             let number = number.unwrap_or_else(|| "not measured".to_owned());
             format!("{} {number}{} since {since}", named(*quantity), limit(revision, quantity.what))
         }
-        (Matter::Meter, Rule::Frozen) => {
-            format!("{} values frozen since {since}, nothing is judged by them", topic(revision))
+        (Matter::Meter, rule) => {
+            let said = health::of_meter(rule);
+            format!("{} {} since {since}{}", topic(revision), said.stands, said.cost)
         }
-        (Matter::Meter, _) => {
-            format!("{} silent since {since}, nothing is judged there", topic(revision))
-        }
-        (Matter::Part(Part::Broker), _) => {
-            format!("no link to the broker of the meters since {since}, nothing is judged by them")
-        }
-        (Matter::Part(Part::Store), _) => {
-            format!("store not writable since {since}, judging goes on but is not kept")
-        }
-        (Matter::Part(Part::Channel(_)), _) => {
-            format!("{} not delivering since {since}, its messages wait", topic(revision))
+        (Matter::Part(part), _) => {
+            let said = health::of_part(part);
+            format!("{} since {since}{}", said.stands, said.cost)
         }
     }
 }
@@ -139,10 +129,8 @@ fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
         },
         (Matter::Quantity(_), Rule::Absent) => format!("{topic} gives values again{since}"),
         (Matter::Quantity(_), _) => format!("{topic} back within limits{since}"),
-        (Matter::Meter, Rule::Frozen) => format!("{topic} values moving again{since}"),
-        (Matter::Meter, _) => format!("{topic} values back{since}"),
-        (Matter::Part(Part::Channel(_)), _) => format!("{topic} delivering again{since}"),
-        (Matter::Part(_), _) => format!("{topic} working again{since}"),
+        (Matter::Meter, rule) => format!("{topic} {}{since}", health::of_meter(rule).over),
+        (Matter::Part(part), _) => format!("{}{since}", health::of_part(part).over),
     }
 }
 
@@ -207,6 +195,7 @@ fn news(revision: &AlertRevision, site: &Site) -> String {
         Revised::OutOfService { by } => {
             format!("; taken out of service by {}: no messages, recording goes on", person(by))
         }
+        Revised::Instead => "; told now instead of what was told before of this meter".to_owned(),
         Revised::NoLongerWatched => "; this says nothing about the fault".to_owned(),
         _ => String::new(),
     };

@@ -1,7 +1,7 @@
 //! Batches: one transaction, told again without harm, in the order of the tail.
 
 use super::*;
-use kvarden_core::input::{Deed, HealthFact, Order, Part};
+use kvarden_core::input::{Deed, HealthFact, MeterTrouble, Order, Part};
 use kvarden_core::output::{Excursion, Quarantined, Refusal};
 use kvarden_core::reading::{MeterId, Sample};
 use std::fs;
@@ -84,11 +84,14 @@ fn every_kind_of_input_comes_back_bit_for_bit() {
         what: Deed::Shelve { until: NOW, reason: "known load test".to_owned() },
     };
     let part = HealthFact::Part { part: Part::Channel("mqtt".to_owned()), works: false };
-    let inputs = [OwnedInput::Tick, OwnedInput::Person(order), OwnedInput::Health(part)];
+    let meter =
+        HealthFact::Meter { meter: "MP-3".to_owned(), trouble: MeterTrouble::LinkUnstable, holds: true };
+    let facts = [part, meter].map(OwnedInput::Health);
+    let inputs = [OwnedInput::Tick, OwnedInput::Person(order)].into_iter().chain(facts);
     let mut records = vec![reading(3, "T2 secondary", &[-0.0, 0.1, f64::NAN, f64::MAX, f64::MIN_POSITIVE])];
     let then = NOW - Span::hours(1);
     let record = |(index, input)| TailRecord { number: 10 + index as u64 * 5, now: then, input };
-    records.extend(inputs.into_iter().enumerate().map(record));
+    records.extend(inputs.enumerate().map(record));
     store.apply(&Batch { tail: records[..2].to_vec(), ..Batch::default() }).unwrap();
     store.apply(&Batch { tail: records[2..].to_vec(), ..Batch::default() }).unwrap();
     let last = TailRecord { number: 100, now: NOW, input: OwnedInput::Reclocked { by: Span(-7) } };
