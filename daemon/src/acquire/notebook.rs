@@ -93,7 +93,7 @@ impl Sink for Notebook {
     fn meter_trouble(&self, meter: MeterId, trouble: MeterTrouble, holds: bool) {
         let mut known = self.meter_troubles.borrow_mut();
         let last = known.iter().rev().find(|(one, what, _)| (*one, *what) == (meter.0, trouble));
-        if last.map_or(false, |(.., told)| *told) != holds {
+        if last.is_some_and(|(.., told)| *told) != holds {
             known.push((meter.0, trouble, holds));
         }
     }
