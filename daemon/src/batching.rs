@@ -132,6 +132,7 @@ pub fn append(older: &mut Batch, newer: Batch) {
     older.alerts.extend(newer.alerts);
     older.excursions.extend(newer.excursions);
     older.minutes.extend(newer.minutes);
+    older.recordings.extend(newer.recordings);
     older.letters.extend(newer.letters);
     older.refused.extend(newer.refused);
     older.precious.retain(|known| newer.precious.iter().all(|new| new.scope != known.scope));

@@ -1,8 +1,8 @@
 //! All that one moment brings, stored as one transaction.
 
 use super::{
-    Durability, MinuteRow, NewLetter, Precious, RefusedRow, Result, Store, TailRecord, minutes, outbox,
-    refused, retention, state, tail, told,
+    Durability, Error, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Store, TailRecord,
+    minutes, outbox, recordings, refused, room, state, tail, tens, told,
 };
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use std::path::PathBuf;
@@ -20,6 +20,8 @@ pub struct Batch {
     pub excursions: Vec<Excursion>,
     /// Closed minutes.
     pub minutes: Vec<MinuteRow>,
+    /// Stretches of the tail that are to be kept.
+    pub recordings: Vec<NewRecording>,
     /// What people are to be told.
     pub letters: Vec<NewLetter>,
     /// What could not be used.
@@ -34,6 +36,7 @@ impl Batch {
         self.tail.is_empty()
             && self.excursions.is_empty()
             && self.minutes.is_empty()
+            && self.recordings.is_empty()
             && self.refused.is_empty()
             && !self.tells()
     }
@@ -60,6 +63,12 @@ pub struct Applied {
     pub refused_minutes: usize,
     /// Old minute rows removed to keep the byte budget.
     pub thinned_minutes: usize,
+    /// Recordings removed to keep the byte budget.
+    pub thinned_recordings: usize,
+    /// Old ten-minute rows removed to keep the byte budget.
+    pub thinned_tens: usize,
+    /// The byte budget is passed, and nothing is left that may go.
+    pub over_budget: bool,
     /// While writing, the file was found damaged, set aside here and begun anew with a new book.
     pub set_aside: Option<PathBuf>,
 }
@@ -72,6 +81,18 @@ impl Store {
     /// Nothing of the batch is stored then. After [`super::Error::Full`] and errors of the disk it may be given
     /// again: the file is closed, opened and checked anew first where that is called for.
     pub fn apply(&mut self, batch: &Batch) -> Result<Applied> {
+        match self.apply_once(batch) {
+            // At the hard stop something that may go gives its place to what is new.
+            Err(full @ Error::Full { .. }) => {
+                let options = self.options;
+                let thinned = self.write(Durability::Normal, |db, _| room::make_room(db, options, batch));
+                if thinned.is_ok_and(|thinned| !thinned.over) { self.apply_once(batch) } else { Err(full) }
+            }
+            other => other,
+        }
+    }
+
+    fn apply_once(&mut self, batch: &Batch) -> Result<Applied> {
         let durability = if batch.tells() { Durability::Full } else { Durability::Normal };
         let last_number = self.last_number;
         let options = self.options;
@@ -85,9 +106,16 @@ impl Store {
             told::excursions(db, &batch.excursions)?;
             refused::add(db, names, &batch.refused)?;
             state::put_precious(db, &batch.precious)?;
-            applied.refused_minutes = minutes::append(db, names, &batch.minutes)?;
+            let (added, refused) = minutes::append(db, names, &batch.minutes)?;
+            applied.refused_minutes = refused;
+            tens::close(db, &added)?;
+            recordings::add(db, options.max_bytes(), &batch.recordings)?;
             (applied.new_letters, applied.dropped_letters) = outbox::post(db, &batch.letters)?;
-            applied.thinned_minutes = retention::keep_budget(db, options, batch)?;
+            let thinned = room::keep_budget(db, options, batch)?;
+            applied.thinned_minutes = thinned.minutes;
+            applied.thinned_recordings = thinned.recordings;
+            applied.thinned_tens = thinned.tens;
+            applied.over_budget = thinned.over;
             Ok(applied)
         })?;
         self.last_number = applied.last_number;

@@ -1,6 +1,6 @@
 //! The file itself: lock, settings, checks, and setting a damaged one aside.
 
-use super::{Error, Result, retention, schema};
+use super::{Error, Result, room, schema};
 use kvarden_core::time::EventTime;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
@@ -36,10 +36,13 @@ const SET_ASIDE_KEPT: usize = 4;
 /// The least byte budget that makes sense: the empty tables and some hours of one meter.
 const LEAST_BYTES: u64 = 4 << 20;
 
+/// Room between the byte budget and the hard stop: the largest batch of a large site fits in.
+const LEAST_HEADROOM: u64 = 512 << 10;
+
 /// How the store is kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Options {
-    /// Byte budget. Old minutes go when it is used up; alarms, alerts, letters and days never do.
+    /// Bytes that the file never passes. Old rows go when they are used up; alarms, alerts, letters and days never do.
     pub max_bytes: u64,
 }
 
@@ -51,9 +54,15 @@ impl Default for Options {
 }
 
 impl Options {
-    /// The budget in force.
-    pub(super) fn budget(self) -> u64 {
+    /// Bytes that the file may never pass.
+    pub(super) fn max_bytes(self) -> u64 {
         self.max_bytes.max(LEAST_BYTES)
+    }
+
+    /// Bytes above which old rows go, so that what never goes finds room up to the hard stop.
+    pub(super) fn budget(self) -> u64 {
+        let most = self.max_bytes();
+        most - (most / 16).max(LEAST_HEADROOM)
     }
 }
 
@@ -134,13 +143,13 @@ fn check(db: &Connection) -> Result<()> {
 }
 
 fn set_up(db: &Connection, options: Options) -> rusqlite::Result<()> {
-    db.pragma_update(None, "page_size", retention::PAGE)?;
+    db.pragma_update(None, "page_size", room::PAGE)?;
     db.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))?;
     db.pragma_update_and_check(None, "journal_size_limit", LOG_BYTES, |_| Ok(()))?;
     db.pragma_update(None, "synchronous", "NORMAL")?;
     db.pragma_update(None, "cache_size", -CACHE_KIB)?;
     db.pragma_update(None, "temp_store", "MEMORY")?;
-    db.pragma_update_and_check(None, "max_page_count", retention::most_pages(options), |_| Ok(()))
+    db.pragma_update_and_check(None, "max_page_count", room::most_pages(options), |_| Ok(()))
 }
 
 /// Opens the file for reading, beside a writer.

@@ -1,13 +1,13 @@
 //! How full the store's bounds are, to be shown to people.
 
-use super::{Result, Store, file, retention};
+use super::{Result, Store, file, room};
 
 /// Levels of the store's bounds.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Levels {
     /// Bytes in use within the file.
     pub used_bytes: u64,
-    /// The byte budget in force.
+    /// Bytes that the file may never pass; thinning begins a little below.
     pub max_bytes: u64,
     /// Bytes of the write-ahead log beside the file. Far above 16 MiB: a reader holds it.
     pub log_bytes: u64,
@@ -29,8 +29,8 @@ impl Store {
         };
         let log = file::beside(&self.file, "-wal");
         Ok(Levels {
-            used_bytes: retention::used_bytes(&self.db)?,
-            max_bytes: self.options.budget(),
+            used_bytes: room::used_bytes(&self.db)?,
+            max_bytes: self.options.max_bytes(),
             log_bytes: std::fs::metadata(log).map_or(0, |facts| facts.len()),
             waiting: number("SELECT count(*) FROM outbox WHERE done IS NULL")?,
             lost: number(

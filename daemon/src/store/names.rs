@@ -2,7 +2,7 @@
 
 use super::{Error, Result, codec};
 use kvarden_core::measurand::Quantity;
-use rusqlite::Connection;
+use rusqlite::{Connection, OptionalExtension};
 use std::collections::HashMap;
 use std::sync::Arc;
 
@@ -59,6 +59,19 @@ impl Names {
     }
 }
 
+impl Names {
+    /// The number of a meaning that joins several, for a row made of rows of all of them.
+    pub(super) fn joined_series(db: &Connection, meter: u32, keys: &[&String], minute: u32) -> Result<u32> {
+        let keys = codec::text(keys)?;
+        let sql = "SELECT id FROM series WHERE meter = ?1 AND keys = ?2 ORDER BY id LIMIT 1";
+        let known = db.prepare_cached(sql)?.query_row((meter, &keys), |row| row.get(0)).optional()?;
+        match known {
+            Some(series) => Ok(series),
+            None => new_series(db, meter, &keys, minute),
+        }
+    }
+}
+
 fn newest_or_new(db: &Connection, meter: u32, columns: &[Quantity], minute: u32) -> Result<u32> {
     let keys: Vec<String> = columns.iter().map(Quantity::to_string).collect();
     let keys = codec::text(&keys)?;
@@ -69,8 +82,12 @@ fn newest_or_new(db: &Connection, meter: u32, columns: &[Quantity], minute: u32)
     if let Some(row) = rows.next()? {
         return Ok(row.get(0)?);
     }
+    new_series(db, meter, &keys, minute)
+}
+
+fn new_series(db: &Connection, meter: u32, keys: &str, minute: u32) -> Result<u32> {
     db.prepare_cached("INSERT INTO series (meter, since, keys) VALUES (?1, ?2, ?3)")?
-        .execute((meter, minute, &keys))?;
+        .execute((meter, minute, keys))?;
     u32::try_from(db.last_insert_rowid()).map_err(|error| Error::row("series", error))
 }
 

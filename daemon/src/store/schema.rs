@@ -57,6 +57,15 @@ CREATE TABLE precious (scope TEXT PRIMARY KEY, number INTEGER NOT NULL, body TEX
 -- Digest days, frozen.
 CREATE TABLE day (scope TEXT NOT NULL, date TEXT NOT NULL, revision INTEGER NOT NULL, body TEXT NOT NULL,
     PRIMARY KEY (scope, date, revision));
+", "
+-- Tens of minutes, made of the minutes; key = meter << 32 | ten minutes since the epoch.
+CREATE TABLE ten (key INTEGER PRIMARY KEY, body BLOB NOT NULL);
+-- Readings around an alarm, packed. Priority: 0 journal to 3 urgent.
+CREATE TABLE recording (number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, scope TEXT NOT NULL, alarm TEXT NOT NULL,
+    since INTEGER NOT NULL, until INTEGER NOT NULL, priority INTEGER NOT NULL, whole INTEGER NOT NULL,
+    bytes INTEGER NOT NULL, body BLOB NOT NULL);
+CREATE INDEX recording_at ON recording (since, until);
+CREATE INDEX recording_order ON recording (priority, number, bytes);
 "];
 
 fn version(db: &Connection) -> Result<i64> {
@@ -116,6 +125,13 @@ pub(super) fn book(db: &Connection) -> Result<String> {
 pub(super) fn meta(db: &Connection, key: &str) -> Result<Option<String>> {
     let mut statement = db.prepare_cached("SELECT value FROM meta WHERE key = ?1")?;
     Ok(statement.query_row([key], |row| row.get(0)).optional()?)
+}
+
+/// Sets a value of `meta`.
+pub(super) fn put_meta(db: &Connection, key: &str, value: &str) -> Result<()> {
+    let sql = "INSERT INTO meta VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = excluded.value";
+    db.prepare_cached(sql)?.execute((key, value))?;
+    Ok(())
 }
 
 /// Adds to a count in `meta`.

@@ -5,6 +5,7 @@
 //! their 64 bits.
 
 use super::names::{self, Names};
+use super::recordings::{LATE, LONGEST_RECORDING};
 use super::{Error, Result, Store, codec};
 use kvarden_core::input::{HealthFact, Order};
 use kvarden_core::reading::Sample;
@@ -14,14 +15,14 @@ use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use std::sync::Arc;
 
-/// How long the tail is kept at least (build note: time to look at what led to a restart).
-const KEPT: Span = Span::minutes(15);
+/// How long the tail is kept at least: a recording is cut from it when its last reading has come.
+const KEPT: Span = Span(LONGEST_RECORDING.0 + LATE.0);
 
 /// Written form of the rows.
 const FORMAT: u8 = 1;
 
-/// How long the tail is kept when snapshots are made so often: a quarter of an hour, and at least one and a half
-/// times the interval, so that it always reaches back to the newest snapshot.
+/// How long the tail is kept when snapshots are made so often: long enough for the longest recording to be cut from it,
+/// and at least one and a half times the interval, so that it always reaches back to the newest snapshot.
 pub fn tail_kept(snapshot_every: Span) -> Span {
     Span(KEPT.0.max(snapshot_every.0.saturating_add(snapshot_every.0 / 2)))
 }
@@ -131,7 +132,7 @@ fn encode(db: &Connection, names: &mut Names, last: u64, records: &[TailRecord])
     Ok(body)
 }
 
-fn decode(
+pub(super) fn decode(
     first: (u64, EventTime),
     body: &[u8],
     meters: &HashMap<u32, Arc<str>>,
@@ -171,10 +172,12 @@ pub(super) fn last_number(db: &Connection) -> Result<u64> {
     Ok(number.max(0) as u64)
 }
 
-/// Removes rows that are older than `before` throughout, at most `most` of them; the newest row stays.
+/// Removes rows that are older than `before` throughout, at most `most` of them; the newest row stays, and so does
+/// all that came after the newest snapshot: a clock that jumped ahead must not take away what a restart needs.
 pub(super) fn prune(db: &Connection, before: EventTime, most: usize) -> Result<usize> {
     let sql = "DELETE FROM tail WHERE first_number IN
         (SELECT first_number FROM tail WHERE last_now < ?1
+            AND last_number <= coalesce((SELECT max(number) FROM state), 0)
             AND first_number < (SELECT max(first_number) FROM tail) ORDER BY first_number LIMIT ?2)";
     Ok(db.prepare_cached(sql)?.execute((before.0, most as i64))?)
 }

@@ -34,6 +34,7 @@ fn full_batch() -> Batch {
         alerts: vec![alert("a", 1, true)],
         excursions: vec![excursion(0)],
         minutes: vec![minute_row("T2 secondary", &columns(4), 0)],
+        recordings: vec![super::recording::recording("r", 0, 3, 2)],
         letters: vec![letter("a", 1)],
         refused: vec![RefusedRow { number: 2, meter: "T2 secondary".into(), what: out_of_range }],
         precious: vec![Precious { scope: "T2".into(), number: 2, body: "{}".to_owned() }],

@@ -4,7 +4,9 @@ mod applying;
 mod asking;
 mod letters;
 mod opening;
+mod recording;
 mod room;
+mod tens;
 
 use super::*;
 use kvarden_core::alarm::state::AlarmState;
