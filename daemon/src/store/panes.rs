@@ -65,7 +65,8 @@ impl From<&Pane> for PaneRow {
 impl PaneRow {
     /// One row of what several rows say, in order of time. How means merge depends on the kind of number.
     pub(super) fn merged<'a>(kind: Kind, parts: impl Iterator<Item = &'a Self> + Clone) -> Self {
-        let sum = |number: fn(&Self) -> u32| parts.clone().fold(0u32, |sum, part| sum.saturating_add(number(part)));
+        let sum =
+            |number: fn(&Self) -> u32| parts.clone().fold(0u32, |sum, part| sum.saturating_add(number(part)));
         let (count, covered_ms) = (sum(|part| part.count), sum(|part| part.covered_ms));
         let weighted = |value: &dyn Fn(&Self) -> Option<f64>| -> Option<f64> {
             let parts = parts.clone().filter(|part| part.mean.is_some() && part.covered_ms > 0);

@@ -135,7 +135,9 @@ pub(super) fn unpack(body: &[u8]) -> Result<Vec<RecordedMeter>> {
         .into_iter()
         .map(|written| {
             let (columns, rows) = (written.series.len(), written.steps.len());
-            if rows.checked_mul(columns).and_then(|count| count.checked_mul(WIDTH)) != Some(written.planes.len()) {
+            if rows.checked_mul(columns).and_then(|count| count.checked_mul(WIDTH))
+                != Some(written.planes.len())
+            {
                 return Err(damaged("its values do not fit its times"));
             }
             let mut at = 0i64;

@@ -182,8 +182,7 @@ fn keep_share(db: &Connection, most: u64) -> Result<()> {
 pub(super) fn drop_least(db: &Connection, most: Priority) -> Result<Option<u64>> {
     let sql = "DELETE FROM recording WHERE number =
         (SELECT number FROM recording WHERE priority <= ?1 ORDER BY priority, number LIMIT 1) RETURNING bytes";
-    let bytes: Option<i64> =
-        db.prepare_cached(sql)?.query_row([level(most)], |row| row.get(0)).optional()?;
+    let bytes: Option<i64> = db.prepare_cached(sql)?.query_row([level(most)], |row| row.get(0)).optional()?;
     Ok(bytes.map(|bytes| bytes.max(1) as u64))
 }
 

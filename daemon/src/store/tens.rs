@@ -62,7 +62,9 @@ fn make(db: &Connection, meter: u32, ten: u32) -> Result<()> {
     let Some((series, columns)) = columns(db, meter, ten, &parts)? else { return Ok(()) };
     let merged: Vec<PaneRow> = columns
         .iter()
-        .map(|column| PaneRow::merged(column.kind, column.of.iter().map(|(part, index)| &parts[*part].1[*index])))
+        .map(|column| {
+            PaneRow::merged(column.kind, column.of.iter().map(|(part, index)| &parts[*part].1[*index]))
+        })
         .collect();
     if is_poorer(db, meter, ten, &merged)? {
         return Ok(());
@@ -134,7 +136,8 @@ fn columns(
             match found {
                 Some(column) => columns[column].of.push((part, index)),
                 None => {
-                    let kind = Quantity::from_key(key).map_or(Kind::Level, |quantity| quantity.what.facts().kind);
+                    let kind =
+                        Quantity::from_key(key).map_or(Kind::Level, |quantity| quantity.what.facts().kind);
                     keys.push(key);
                     columns.push(Column { kind, of: vec![(part, index)] });
                 }

@@ -10,7 +10,11 @@ fn series() -> Arc<[Quantity]> {
 fn reading(number: u64, meter: &str) -> TailRecord {
     let now = NOW + Span::seconds(number as i64);
     let values = Box::from([Sample::new(number as f64), Sample::ABSENT]);
-    TailRecord { number, now, input: OwnedInput::Reading { meter: meter.into(), at: now - Span(300), values } }
+    TailRecord {
+        number,
+        now,
+        input: OwnedInput::Reading { meter: meter.into(), at: now - Span(300), values },
+    }
 }
 
 pub(super) fn recording(id: &str, from: i64, to: i64, number: u64) -> NewRecording {
@@ -34,7 +38,11 @@ pub(super) fn fill(store: &mut Store, id: &str, priority: Priority) {
         .map(|number| {
             let now = NOW + Span(number as i64 * 100);
             let values = Box::from([noise(number), noise(number + 7)]);
-            TailRecord { number, now, input: OwnedInput::Reading { meter: "T2 secondary".into(), at: now, values } }
+            TailRecord {
+                number,
+                now,
+                input: OwnedInput::Reading { meter: "T2 secondary".into(), at: now, values },
+            }
         })
         .collect();
     let (from, to) = (tail[0].now, tail[1999].now);
@@ -52,7 +60,8 @@ fn a_recording_holds_the_readings_of_its_span_and_nothing_of_other_meters() {
     let folder = folder();
     let mut store = open(&folder);
     let tail = (1..=100).map(|number| reading(number, if number % 2 == 0 { "T2 secondary" } else { "MP-3" }));
-    let batch = Batch { tail: tail.collect(), recordings: vec![recording("r", 9, 21, 100)], ..Batch::default() };
+    let batch =
+        Batch { tail: tail.collect(), recordings: vec![recording("r", 9, 21, 100)], ..Batch::default() };
     store.apply(&batch).unwrap();
     assert_eq!(of_store(&store, "r"), [9700, 11_700, 13_700, 15_700, 17_700, 19_700]);
     let meters = store.recording("r").unwrap().unwrap();

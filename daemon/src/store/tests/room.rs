@@ -39,10 +39,7 @@ fn over_the_budget_the_oldest_minutes_go_and_what_was_told_stays() {
         let rows = (0..meters).map(|meter| minute_row(&format!("M{meter}"), &series, minute)).collect();
         thinned += store.apply(&Batch { minutes: rows, ..Batch::default() }).unwrap().thinned_minutes;
         let levels = store.levels().unwrap();
-        assert!(
-            levels.used_bytes <= levels.max_bytes,
-            "{levels:?} at minute {minute}"
-        );
+        assert!(levels.used_bytes <= levels.max_bytes, "{levels:?} at minute {minute}");
     }
     assert!(thinned > 3000, "{thinned}");
     let end = NOW + Span::minutes(minutes);

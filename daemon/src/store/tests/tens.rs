@@ -23,8 +23,9 @@ fn a_ten_says_what_its_minutes_say_together() {
     let tens = all(&store);
     assert_eq!((tens.len(), tens[0].0), (1, 0));
     // Recomputed here from the samples, as in `minute_row`.
-    let samples: Vec<f64> =
-        (0..10).flat_map(|minute| (0..60).map(move |second| 230.0 + f64::from(second * 7 + minute).sin())).collect();
+    let samples: Vec<f64> = (0..10)
+        .flat_map(|minute| (0..60).map(move |second| 230.0 + f64::from(second * 7 + minute).sin()))
+        .collect();
     let count = samples.len() as f64;
     let mean = samples.iter().sum::<f64>() / count;
     let rms = (samples.iter().map(|value| value * value).sum::<f64>() / count).sqrt();
@@ -44,7 +45,24 @@ fn tens_depend_on_the_minutes_and_not_on_how_these_came() {
         &[&[0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 13, 31, 32, 47, 60]],
         &[&[60], &[47, 0, 9], &[8, 7], &[13, 10], &[6, 5, 4], &[31], &[32], &[3, 2, 1]],
         &[&[0, 1, 2, 3, 4, 5, 6, 7, 8], &[10], &[9], &[13], &[32, 31], &[60], &[47]],
-        &[&[0], &[1], &[2], &[3], &[4], &[5], &[6], &[7], &[8], &[9], &[10], &[13], &[31], &[32], &[47], &[60]],
+        &[
+            &[0],
+            &[1],
+            &[2],
+            &[3],
+            &[4],
+            &[5],
+            &[6],
+            &[7],
+            &[8],
+            &[9],
+            &[10],
+            &[13],
+            &[31],
+            &[32],
+            &[47],
+            &[60],
+        ],
     ];
     let mut seen = Vec::new();
     for order in orders {
