@@ -64,7 +64,7 @@ impl From<&Pane> for PaneRow {
 
 impl PaneRow {
     /// One row of what several rows say, in order of time. How means merge depends on the kind of number.
-    pub(super) fn merged<'a>(kind: Kind, parts: impl Iterator<Item = &'a Self> + Clone) -> Self {
+    pub(super) fn merged<'a>(kind: Kind, parts: &(impl Iterator<Item = &'a Self> + Clone)) -> Self {
         let sum =
             |number: fn(&Self) -> u32| parts.clone().fold(0u32, |sum, part| sum.saturating_add(number(part)));
         let (count, covered_ms) = (sum(|part| part.count), sum(|part| part.covered_ms));
@@ -203,7 +203,9 @@ mod tests {
 
     fn pane(values: &[f64]) -> PaneRow {
         let mut pane = Pane::EMPTY;
-        values.iter().for_each(|value| pane.push(*value, Span::seconds(1)));
+        for value in values {
+            pane.push(*value, Span::seconds(1));
+        }
         PaneRow::from(&pane)
     }
 
@@ -259,11 +261,11 @@ mod tests {
     #[test]
     fn angles_merge_as_phasors_and_counters_keep_first_and_last() {
         let (before, after) = (pane(&[359.0]), pane(&[1.0]));
-        let angle = PaneRow::merged(Kind::Angle, [before, after].iter());
+        let angle = PaneRow::merged(Kind::Angle, &[before, after].iter());
         assert!(angle.mean.unwrap().abs() < 1e-9, "{angle:?}");
-        let counter = PaneRow::merged(Kind::Counter, [pane(&[900.0]), pane(&[10.0])].iter());
+        let counter = PaneRow::merged(Kind::Counter, &[pane(&[900.0]), pane(&[10.0])].iter());
         assert_eq!((counter.mean, counter.min, counter.max), (None, Some(900.0), Some(10.0)));
-        let none = PaneRow::merged(Kind::Level, [PaneRow::default()].iter());
+        let none = PaneRow::merged(Kind::Level, &[PaneRow::default()].iter());
         assert_eq!(none, PaneRow::default(), "absent is not zero");
     }
 }

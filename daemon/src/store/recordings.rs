@@ -147,7 +147,9 @@ fn cut(db: &Connection, recordings: &[&NewRecording]) -> Result<Vec<Cut>> {
         });
         if readable.is_err() {
             // A row that can't be read must not hold up all that comes.
-            cuts.iter_mut().for_each(|cut| cut.whole = false);
+            for cut in &mut cuts {
+                cut.whole = false;
+            }
         }
     }
     Ok(cuts)

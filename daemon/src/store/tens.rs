@@ -63,7 +63,8 @@ fn make(db: &Connection, meter: u32, ten: u32) -> Result<()> {
     let merged: Vec<PaneRow> = columns
         .iter()
         .map(|column| {
-            PaneRow::merged(column.kind, column.of.iter().map(|(part, index)| &parts[*part].1[*index]))
+            let of = column.of.iter().map(|(part, index)| &parts[*part].1[*index]);
+            PaneRow::merged(column.kind, &of)
         })
         .collect();
     if is_poorer(db, meter, ten, &merged)? {
@@ -133,14 +134,12 @@ fn columns(
             // Nearly always the columns are the same as in the minute before.
             let same = keys.get(index).is_some_and(|known| *known == key);
             let found = if same { Some(index) } else { keys.iter().position(|known| *known == key) };
-            match found {
-                Some(column) => columns[column].of.push((part, index)),
-                None => {
-                    let kind =
-                        Quantity::from_key(key).map_or(Kind::Level, |quantity| quantity.what.facts().kind);
-                    keys.push(key);
-                    columns.push(Column { kind, of: vec![(part, index)] });
-                }
+            if let Some(column) = found {
+                columns[column].of.push((part, index));
+            } else {
+                let kind = Quantity::from_key(key).map_or(Kind::Level, |quantity| quantity.what.facts().kind);
+                keys.push(key);
+                columns.push(Column { kind, of: vec![(part, index)] });
             }
         }
     }

@@ -46,7 +46,7 @@ pub(super) fn fill(store: &mut Store, id: &str, priority: Priority) {
         })
         .collect();
     let (from, to) = (tail[0].now, tail[1999].now);
-    let new = NewRecording { priority, from, to, ..recording(id, 0, 0, first + 1999) };
+    let new = NewRecording { from, to, priority, ..recording(id, 0, 0, first + 1999) };
     store.apply(&Batch { tail, recordings: vec![new], ..Batch::default() }).unwrap();
 }
 
