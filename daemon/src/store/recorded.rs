@@ -163,7 +163,10 @@ mod tests {
         let mut meter = Recorded::new(&"MP-3".into(), &series);
         for second in 0..240 {
             let current = f64::from((100.0 + f64::from(second).sin()) as f32);
-            meter.push(EventTime(1_000_000 + i64::from(second) * 1000), &[Sample::new(current), Sample::ABSENT]);
+            meter.push(
+                EventTime(1_000_000 + i64::from(second) * 1000),
+                &[Sample::new(current), Sample::ABSENT],
+            );
         }
         let empty = Recorded::new(&"silent".into(), &series);
         let body = pack(&[meter, empty]).unwrap();
