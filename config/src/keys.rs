@@ -34,7 +34,8 @@ shapes! {
     RECURS: "recurs of a [[limit]]" ["times" "within" "shortest" "priority"];
     BROKER: "[broker]" ["address" "client" "username" "password_file"];
     TELL: "[tell]" ["mqtt" "topics" "file" "heartbeat"];
-    STORE: "[store]" ["folder" "max_bytes"];
+    STORE: "[store]" ["folder" "max_bytes" "recording"];
+    RECORDING: "recording of [store]" ["before" "after"];
     DIGEST: "[digest]" ["at" "folder"];
     REGISTER_MAP: "a register map" ["word_order" "point"];
     REGISTER_POINT: "[[point]] of a register map" ["measurand" "place" "order" "number" "registers" "address" "kind" "scale" "offset" "absent"];

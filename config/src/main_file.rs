@@ -100,7 +100,7 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
     let mut limits: Vec<_> = limits.into_iter().collect::<Option<_>>()?;
     limits.extend(neutral_limits(&plates, &meters, &limits, &file));
     let tell = tell?.unwrap_or_else(|| tell_default(&slug, has_broker));
-    let store = store?.unwrap_or_else(|| store_default(&base));
+    let (store, recording) = store?.unwrap_or_else(|| store_default(&base));
     let mut channels = vec!["log".to_owned()];
     channels.extend(tell.mqtt.then(|| "mqtt".to_owned()));
     channels.extend(tell.file.as_ref().map(|_| "file".to_owned()));
@@ -111,6 +111,7 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
         meters,
         limits,
         channels,
+        recording,
     };
     let digest = digest_under(&store, digest?.unwrap_or_else(digest_default));
     Some(Configuration { plant, timezone, sources, broker: broker?, tell, store, digest })

@@ -2,9 +2,12 @@
 
 use crate::fault::Fault;
 use crate::files::{Files, reason};
+use crate::keys::RECORDING;
 use crate::section::{Optional, Section};
 use crate::settings::{BrokerSpec, DigestSpec, Secret, StoreSpec, TellSpec};
 use crate::values::{address, bytes, span, text, time_of_day, topic, yes_or_no};
+use kvarden_core::plant::Around;
+use kvarden_core::recorder::LONGEST_SIDE;
 use kvarden_core::time::Span;
 use std::path::{Path, PathBuf};
 
@@ -90,15 +93,24 @@ pub(crate) fn tell(s: &mut Section<'_>, slug: &str, has_broker: bool, base: &Pat
 }
 
 /// Where things are kept.
-pub(crate) fn store(s: &mut Section<'_>, base: &Path) -> Option<StoreSpec> {
+pub(crate) fn store(s: &mut Section<'_>, base: &Path) -> Option<(StoreSpec, Around)> {
     let folder = s.or("folder", "data".to_owned(), text);
     let max_bytes = s.or("max_bytes", DEFAULT_BYTES, bytes(LEAST_BYTES));
-    Some(StoreSpec { folder: base.join(folder?), max_bytes: max_bytes? })
+    let recording = s.table("recording", &RECORDING, around);
+    let store = StoreSpec { folder: base.join(folder?), max_bytes: max_bytes? };
+    Some((store, recording?.unwrap_or(Around::USUAL)))
+}
+
+/// How much is kept around each limit alarm.
+fn around(s: &mut Section<'_>) -> Option<Around> {
+    let before = s.or("before", Around::USUAL.before, span(Span::ZERO..=LONGEST_SIDE));
+    let after = s.or("after", Around::USUAL.after, span(Span::ZERO..=LONGEST_SIDE));
+    Some(Around { before: before?, after: after? })
 }
 
 /// Where things are kept, when there is no `[store]`.
-pub(crate) fn store_default(base: &Path) -> StoreSpec {
-    StoreSpec { folder: base.join("data"), max_bytes: DEFAULT_BYTES }
+pub(crate) fn store_default(base: &Path) -> (StoreSpec, Around) {
+    (StoreSpec { folder: base.join("data"), max_bytes: DEFAULT_BYTES }, Around::USUAL)
 }
 
 /// When the day is summed up, and the folder as written: it lies under the store's.

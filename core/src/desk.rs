@@ -4,6 +4,7 @@ use crate::alarm::book::{AlarmBook, Raise};
 use crate::input::MeterTrouble;
 use crate::output::Output;
 use crate::plan::{AlarmIx, MeterPlan, ScopePlan};
+use crate::recorder::{Recorder, is_recorded};
 use crate::time::EventTime;
 
 /// Passed down the stages instead of three arguments.
@@ -13,6 +14,8 @@ pub struct Desk<'a> {
     pub plan: &'a ScopePlan,
     /// Its alarms.
     pub book: &'a mut AlarmBook,
+    /// What is kept around them.
+    pub recorder: &'a mut Recorder,
     /// What comes out.
     pub out: &'a mut Vec<Output>,
 }
@@ -25,7 +28,13 @@ impl Desk<'_> {
 
     /// The condition holds.
     pub fn raise(&mut self, alarm: AlarmIx, at: EventTime, raise: Raise) {
+        let is_new = !self.holds(alarm);
         self.book.raise(self.plan, alarm, at, raise, self.out);
+        let facts = &self.plan.alarms[alarm];
+        if is_new && is_recorded(facts.rule, facts.priority) {
+            let whose = (self.plan.name.as_str(), self.book.id(self.plan, alarm), facts.priority);
+            self.recorder.raised(self.plan.recording, at, whose, self.out);
+        }
     }
 
     /// The condition is gone.

@@ -22,6 +22,7 @@ pub mod plan;
 pub mod plant;
 pub mod quality;
 pub mod reading;
+pub mod recorder;
 pub mod saved;
 mod scope;
 pub mod sequencer;

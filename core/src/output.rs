@@ -22,6 +22,8 @@ pub enum Output {
     Excursion(Excursion),
     /// A minute of one meter is complete.
     Minute(Closed),
+    /// Readings around an alarm are to be kept; the last of them has come.
+    Recording(RecordingSpan),
     /// A value or a reading could not be used.
     Refused(Quarantined),
     /// What became of a person's order.
@@ -314,6 +316,21 @@ pub struct Closed {
     pub minute: EventTime,
     /// One per series of the meter, in the order of its plan.
     pub panes: Box<[Pane]>,
+}
+
+/// The readings to keep around an alarm: those of the scope's meters stamped from `from` until before `to`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RecordingSpan {
+    /// The scope's name.
+    pub scope: String,
+    /// Id of the alarm: of those that rose in it the first of the highest priority.
+    pub alarm: String,
+    /// Its first moment.
+    pub from: EventTime,
+    /// Its end; readings of this moment are not in it.
+    pub to: EventTime,
+    /// The highest priority of the alarms that rose in it.
+    pub priority: Priority,
 }
 
 /// Values or readings that could not be used, since the last word about them.

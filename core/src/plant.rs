@@ -20,6 +20,23 @@ pub struct Plant {
     pub limits: Vec<Limit>,
     /// Names of the channels by which people are told, for alarms about them.
     pub channels: Vec<String>,
+    /// How much is kept around each limit alarm.
+    pub recording: Around,
+}
+
+/// How much time before and after the raise of a limit alarm is kept as a recording.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Around {
+    /// Before it, at most [`crate::recorder::LONGEST_SIDE`].
+    pub before: Span,
+    /// After it, at most [`crate::recorder::LONGEST_SIDE`].
+    pub after: Span,
+}
+
+impl Around {
+    /// Two minutes on both sides: a motor start, a tap change or a transfer is in it as a whole (common practice, no
+    /// source).
+    pub const USUAL: Self = Self { before: Span::minutes(2), after: Span::minutes(2) };
 }
 
 /// A transformer's nameplate.

@@ -10,6 +10,7 @@ use crate::output::Output;
 use crate::plan::{MeterPlan, ScopePlan};
 use crate::plant::Bound;
 use crate::quality::{Absence, FrozenWatch, Quarantine};
+use crate::recorder::Recorder;
 use crate::scope::Scope;
 use crate::sequencer::Sequencer;
 use crate::time::{EventTime, Span};
@@ -48,6 +49,7 @@ pub struct Precious {
 pub struct Rebuildable {
     meters: Vec<SavedMeter>,
     grid: Option<(Vec<(String, Quantity)>, Grid)>,
+    recorder: Recorder,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -79,6 +81,7 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
                 .map(|(plan, state)| save_meter(plan, state))
                 .collect(),
             grid: scope.grid.clone().map(|grid| (grid_keys(plan), grid)),
+            recorder: scope.recorder.clone(),
         },
     }
 }
@@ -153,6 +156,7 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
             adopt_meter(&plan.meters[local], &mut scope.meters[local], saved);
         }
     }
+    scope.recorder = state.rebuildable.recorder;
     let same_grid = |(keys, grid): &(Vec<_>, Grid)| {
         plan.grid.as_ref().is_some_and(|plan| grid.fits(plan)) && *keys == grid_keys(plan)
     };

@@ -10,6 +10,7 @@ use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
 use crate::plan::ScopePlan;
 use crate::quality::fill_row;
 use crate::reading::{Reading, Sample};
+use crate::recorder::Recorder;
 use crate::saved::Precious;
 use crate::sequencer::Taken;
 use crate::time::{EventTime, Span};
@@ -21,6 +22,7 @@ pub(crate) struct Scope {
     pub(crate) grid: Option<Grid>,
     pub(crate) alarms: AlarmBook,
     pub(crate) alerts: AlertBook,
+    pub(crate) recorder: Recorder,
     /// Counts of what an earlier configuration had, so that no id comes twice if it comes back.
     pub(crate) former: Precious,
     row: Box<[Sample]>,
@@ -38,6 +40,7 @@ impl Scope {
             grid: plan.grid.as_ref().map(Grid::new),
             alarms: AlarmBook::new(plan.alarms.len()),
             alerts: AlertBook::new(plan.subjects.len()),
+            recorder: Recorder::default(),
             former: Precious::default(),
             row: vec![Sample::ABSENT; plan.slots].into(),
             scratch: vec![Sample::ABSENT; most_points].into(),
@@ -55,6 +58,7 @@ impl Scope {
         reading: &Reading<'_>,
         out: &mut Vec<Output>,
     ) {
+        self.recorder.at(now);
         let (meter, at) = (&plan.meters[local], reading.at);
         let state = &mut self.meters[local];
         let refused = |why| Quarantined { meter: meter.id, quantity: None, at, value: None, why, count: 1 };
@@ -63,7 +67,7 @@ impl Scope {
             return;
         }
         if speaks(reading.values) {
-            state.hear(meter, now, &mut Desk { plan, book: &mut self.alarms, out });
+            state.hear(meter, now, &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out });
             self.fold(plan, out);
         }
         let state = &mut self.meters[local];
@@ -101,7 +105,7 @@ impl Scope {
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
         fill_row(meter, at, values, row, &mut state.quarantine, out);
         let stands_for = (at, state.cadence.credit(at, meter.every));
-        let desk = &mut Desk { plan, book: &mut self.alarms, out };
+        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
         state.look_for_absence(meter, stands_for, values, row, desk);
         if state.is_frozen(meter, stands_for, values, desk) {
             row.fill(Sample::ABSENT);
@@ -139,7 +143,7 @@ impl Scope {
                 self.row[meter.first_slot + index] = formula.evaluate(&self.grid_values);
             }
             let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
-            let desk = &mut Desk { plan, book: &mut self.alarms, out };
+            let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
             let state = &mut self.meters[grid_plan.meter];
             let stands_for = (end, state.cadence.credit(end, meter.every));
             state.judge(meter, stands_for, row, desk);
@@ -168,6 +172,7 @@ impl Scope {
 
     /// Does what is due by `at`. If nothing is (the bound was too low), nothing happens.
     fn do_due(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) {
+        self.recorder.at(at);
         for (local, meter) in plan.meters.iter().enumerate() {
             if self.meters[local].door.next_deadline().is_some_and(|due| due <= at) {
                 self.release(plan, local, at, out);
@@ -175,7 +180,7 @@ impl Scope {
             while let Some((due, step)) =
                 self.meters[local].next_silence(meter, &self.alarms).filter(|(due, _)| *due <= at)
             {
-                let desk = &mut Desk { plan, book: &mut self.alarms, out };
+                let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
                 self.meters[local].fall_silent(meter, step, due, desk);
                 self.fold(plan, out);
                 self.turn_grid(plan, out);
@@ -189,6 +194,7 @@ impl Scope {
                 self.fold(plan, out);
             }
         }
+        self.recorder.tell(at, out);
     }
 
     fn exact_deadline(&self, plan: &ScopePlan) -> Option<EventTime> {
@@ -196,12 +202,13 @@ impl Scope {
             let silence = state.next_silence(meter, &self.alarms).map(|(due, _)| due);
             [state.door.next_deadline(), silence]
         });
-        meters.flatten().chain(self.alarms.next_deadline()).min()
+        let others = [self.alarms.next_deadline(), self.recorder.next_deadline()];
+        meters.chain(others).flatten().min()
     }
 
     /// After its state was put back at `at`: the alerts follow what the plan still has, and what is due is found.
     pub(crate) fn settle(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) {
-        let desk = &mut Desk { plan, book: &mut self.alarms, out };
+        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
         for meter in &plan.meters {
             desk.ladder(meter.silent.iter().map(|(_, alarm)| *alarm), at);
             for limit in &meter.limits {
@@ -303,7 +310,7 @@ impl Scope {
         out: &mut Vec<Output>,
     ) {
         let Some(meter) = plan.meters.iter().find(|known| known.name == meter) else { return };
-        let desk = &mut Desk { plan, book: &mut self.alarms, out };
+        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
         desk.trouble(meter, trouble, now, holds.then_some(now));
         self.fold(plan, out);
     }
@@ -316,7 +323,7 @@ impl Scope {
         out: &mut Vec<Output>,
     ) {
         let Some(alarm) = plan.part(part) else { return };
-        let desk = &mut Desk { plan, book: &mut self.alarms, out };
+        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
         if works {
             desk.clear(alarm, now, None);
         } else {
@@ -327,7 +334,8 @@ impl Scope {
 
     /// Our wall clock was corrected: what it stamped moves with it. A shelving ends when its person said it would.
     pub(crate) fn reclock(&mut self, plan: &ScopePlan, by: Span, out: &mut Vec<Output>) {
-        let desk = &mut Desk { plan, book: &mut self.alarms, out };
+        self.recorder.break_off(out);
+        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
         for (state, meter) in self.meters.iter_mut().zip(&plan.meters) {
             state.reclock(meter, by, desk);
         }

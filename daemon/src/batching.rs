@@ -87,8 +87,8 @@ impl Gathered {
                     batch.refused.push(RefusedRow { number, meter, what });
                 }
             }
-            // An answer goes to the person who asked; findings are not made yet.
-            Output::Answer(_) | Output::Finding(_) => {}
+            // An answer goes to the person who asked; findings are not made yet; recordings are told in replay.
+            Output::Answer(_) | Output::Finding(_) | Output::Recording(_) => {}
         }
     }
 

@@ -242,7 +242,7 @@ at = "25:00"
 }
 
 #[test]
-fn replay_with_json_prints_one_line_for_each_alarm_and_nothing_else() {
+fn replay_with_json_prints_one_line_for_each_alarm_and_recording_and_nothing_else() {
     let site = site(&Log::new().one_each());
     let page = good(&replay_json(&site));
     assert!(page.lines().count() >= 5, "{page}");
@@ -250,8 +250,13 @@ fn replay_with_json_prints_one_line_for_each_alarm_and_nothing_else() {
         let line: serde_json::Value =
             serde_json::from_str(line).unwrap_or_else(|error| panic!("{error}: {line}"));
         assert_eq!(line["format"], 1, "{line}");
-        assert_eq!(line["kind"], "alarm", "{line}");
+        assert!(line["kind"] == "alarm" || line["kind"] == "recording", "{line}");
     }
+    // Level 3 rises at 08:30:30: two minutes on both sides of it. Level 1 rises at 08:34:30: its two adjoin.
+    let recording = "{\"format\":1,\"kind\":\"recording\",\"from\":\"2026-11-23T08:28:30-07:00\",\
+        \"to\":\"2026-11-23T08:32:30-07:00\",\"scope\":\"T2\",\"priority\":\"urgent\",\
+        \"alarm\":\"T2/T2 secondary/voltage_unbalance_percent/high level 3#1\"}";
+    assert!(page.lines().any(|line| line == recording), "{page}");
     // 190 V of a mean of 202 V is 5.94 % off; level 3 waits 30 s, and 2 min for the way back.
     let expected = "{\"format\":1,\"kind\":\"alarm\",\"raised\":\"2026-11-23T08:30:30-07:00\",\
         \"cleared\":\"2026-11-23T08:37:00-07:00\",\"transformer\":\"T2\",\

@@ -140,7 +140,7 @@ fn the_live_tail_through_a_fresh_monitor_gives_what_the_store_holds() {
                     }
                     again.minutes.push(line);
                 }
-                Output::Finding(_) | Output::Refused(_) | Output::Answer(_) => {}
+                Output::Recording(_) | Output::Finding(_) | Output::Refused(_) | Output::Answer(_) => {}
             }
         }
     }

@@ -142,6 +142,11 @@ impl AlarmBook {
         self.tell(plan, alarm, at, from, ChangeKind::Cleared, out);
     }
 
+    /// The id of an alarm as it last rose.
+    pub(crate) fn id(&self, plan: &ScopePlan, alarm: AlarmIx) -> String {
+        alarm_id(&plan.name, &plan.alarms[alarm].key, self.entries[alarm].raised)
+    }
+
     /// Follows the value of an alarm whose condition holds.
     pub fn follow(&mut self, plan: &ScopePlan, alarm: AlarmIx, value: f64) {
         let entry = &mut self.entries[alarm];
@@ -230,7 +235,7 @@ impl AlarmBook {
         let stirred = if recurs { Stirred::CameAgain } else { Stirred::Changed(what.clone()) };
         let entry = &self.entries[alarm];
         out.push(Output::Alarm(Change {
-            alarm: alarm_id(&plan.name, &facts.key, entry.raised),
+            alarm: self.id(plan, alarm),
             step: entry.step,
             at,
             what,

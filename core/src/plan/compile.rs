@@ -28,7 +28,7 @@ impl Plan {
             if scope.add_grid(plant, index, meters.len(), &mut not_judged) {
                 meters.push(MeterRef { scope: index, local: scope.meters.len() - 1 });
             }
-            scopes.push(scope.finish());
+            scopes.push(scope.finish(plant.recording));
         }
         scopes.push(site_scope(plant));
         not_judged.extend(super::gaps::gaps(plant, &scopes));
@@ -53,7 +53,7 @@ fn site_scope(plant: &Plant) -> ScopePlan {
         (part, scope.alarm(&key, subject, Rule::Broken, priority, false))
     });
     let parts: Vec<_> = compiled.collect();
-    ScopePlan { parts: parts.into_boxed_slice(), ..scope.finish() }
+    ScopePlan { parts: parts.into_boxed_slice(), ..scope.finish(plant.recording) }
 }
 
 fn check(plant: &Plant) -> Result<(), Unfit> {

@@ -10,7 +10,7 @@ use crate::formula::Formula;
 use crate::input::{MeterTrouble, Part};
 use crate::measurand::Quantity;
 use crate::output::{Rule, Subject};
-use crate::plant::{Bound, Priority, StampedBy};
+use crate::plant::{Around, Bound, Priority, StampedBy};
 use crate::reading::MeterId;
 use crate::time::Span;
 use std::ops::Range;
@@ -69,6 +69,8 @@ pub struct ScopePlan {
     pub slots: usize,
     /// Judgement across meters, if anything needs it.
     pub grid: Option<GridPlan>,
+    /// What is kept around its limit alarms.
+    pub recording: RecordingPlan,
     /// Parts whose health is an alarm: part and alarm.
     pub parts: Box<[(Part, AlarmIx)]>,
     /// Its alarms.
@@ -197,6 +199,15 @@ pub struct GridPlan {
     pub inputs: Box<[(usize, usize)]>,
     /// The meter (local) that takes the results.
     pub meter: usize,
+}
+
+/// What is kept around the limit alarms of a scope.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RecordingPlan {
+    /// How much before and after.
+    pub around: Around,
+    /// How long after its end a recording's readings may still come.
+    pub settles: Span,
 }
 
 /// An alarm, compiled.

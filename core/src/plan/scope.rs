@@ -2,14 +2,14 @@
 
 use super::limits::{self, Whose};
 use super::{
-    AlarmIx, AlarmPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, ScopePlan, SubjectIx, SubjectPlan,
+    AlarmIx, AlarmPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, RecordingPlan, ScopePlan, SubjectIx, SubjectPlan,
     formulas,
 };
 use crate::formula::Formula;
 use crate::input::MeterTrouble;
 use crate::measurand::{Quantity, Source};
 use crate::output::{Matter, Rule, Subject};
-use crate::plant::{Meter, Plant, Priority, SideOf, StampedBy, Target};
+use crate::plant::{Around, Meter, Plant, Priority, SideOf, StampedBy, Target};
 use crate::reading::MeterId;
 use crate::time::Span;
 
@@ -37,8 +37,10 @@ impl ScopeBuilder {
         }
     }
 
-    pub(super) fn finish(self) -> ScopePlan {
+    pub(super) fn finish(self, around: Around) -> ScopePlan {
+        let across = self.grid.iter().flat_map(|grid| &grid.inputs).map(|(local, _)| *local);
         ScopePlan {
+            recording: RecordingPlan::new(around, &self.meters, across),
             name: self.name,
             transformer: self.transformer,
             meters: self.meters.into_boxed_slice(),

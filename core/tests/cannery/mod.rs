@@ -12,7 +12,7 @@ use kvarden_core::monitor::Monitor;
 use kvarden_core::output::{AlertRevision, Answer, Change, ChangeKind, Denial, Matter, Output, Subject};
 use kvarden_core::plan::Plan;
 use kvarden_core::plant::{
-    AppliesTo, Bound, Cooling, Feeder, Level, Limit, Meter, Plant, Priority, Recurs, Side, SideOf, StampedBy,
+    AppliesTo, Around, Bound, Cooling, Feeder, Level, Limit, Meter, Plant, Priority, Recurs, Side, SideOf, StampedBy,
     Target, Transformer, WiringForm,
 };
 use kvarden_core::reading::{MeterId, Reading, Sample};
@@ -139,6 +139,7 @@ pub fn plant() -> Plant {
         ],
         limits: own_limits(),
         channels: vec!["mqtt".to_owned(), "log".to_owned()],
+        recording: Around::USUAL,
     }
 }
 

@@ -106,6 +106,18 @@ impl Step {
     }
 }
 
+impl Step {
+    /// The same, so much later.
+    pub(crate) fn later(&self, by: Span) -> Self {
+        let mut later = self.clone();
+        match &mut later {
+            Self::Reading { now, stamp, .. } => (*now, *stamp) = (*now + by, *stamp + by),
+            Self::Order { now, .. } => *now += by,
+        }
+        later
+    }
+}
+
 impl Afternoon {
     fn mood(&self, meter: usize, second: i64) -> Mood {
         let mut left = second;

@@ -107,7 +107,7 @@ fn numbers(output: &Output) -> Vec<f64> {
             }
         }
         Output::Refused(refused) => numbers.push(refused.value),
-        Output::Answer(_) | Output::Finding(_) => {}
+        Output::Answer(_) | Output::Finding(_) | Output::Recording(_) => {}
     }
     numbers.into_iter().flatten().collect()
 }

@@ -7,4 +7,5 @@ mod cannery;
 mod afternoon;
 mod determinism;
 mod hostile;
+mod recordings;
 mod statistics;
