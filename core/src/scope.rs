@@ -67,7 +67,11 @@ impl Scope {
             return;
         }
         if speaks(reading.values) {
-            state.hear(meter, now, &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out });
+            state.hear(
+                meter,
+                now,
+                &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out },
+            );
             self.fold(plan, out);
         }
         let state = &mut self.meters[local];

@@ -2,8 +2,8 @@
 
 use super::limits::{self, Whose};
 use super::{
-    AlarmIx, AlarmPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, RecordingPlan, ScopePlan, SubjectIx, SubjectPlan,
-    formulas,
+    AlarmIx, AlarmPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, RecordingPlan, ScopePlan, SubjectIx,
+    SubjectPlan, formulas,
 };
 use crate::formula::Formula;
 use crate::input::MeterTrouble;

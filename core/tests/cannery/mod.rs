@@ -12,8 +12,8 @@ use kvarden_core::monitor::Monitor;
 use kvarden_core::output::{AlertRevision, Answer, Change, ChangeKind, Denial, Matter, Output, Subject};
 use kvarden_core::plan::Plan;
 use kvarden_core::plant::{
-    AppliesTo, Around, Bound, Cooling, Feeder, Level, Limit, Meter, Plant, Priority, Recurs, Side, SideOf, StampedBy,
-    Target, Transformer, WiringForm,
+    AppliesTo, Around, Bound, Cooling, Feeder, Level, Limit, Meter, Plant, Priority, Recurs, Side, SideOf,
+    StampedBy, Target, Transformer, WiringForm,
 };
 use kvarden_core::reading::{MeterId, Reading, Sample};
 use kvarden_core::time::{EventTime, Span};

@@ -74,7 +74,8 @@ fn afternoons_have_recordings_of_several_raises() {
         let mut monitor = Monitor::new(brisk_plan());
         let mut out = run(&mut monitor, &day.plain_steps());
         monitor.advance(day.plain_steps().last().unwrap().now() + LONGEST, &mut out);
-        let raises = out.iter().filter(|one| matches!(one, Output::Alarm(change) if is_recorded(change))).count();
+        let raises =
+            out.iter().filter(|one| matches!(one, Output::Alarm(change) if is_recorded(change))).count();
         let spans = out.iter().filter(|one| matches!(one, Output::Recording(_))).count();
         of_several += usize::from(spans > 0 && raises > spans);
     }

@@ -2,9 +2,7 @@
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use kvarden_core::output::{
-    AlertRevision, Change, ChangeKind, FindingChange, Matter, Output, RecordingSpan,
-};
+use kvarden_core::output::{AlertRevision, Change, ChangeKind, FindingChange, Matter, Output, RecordingSpan};
 use kvarden_core::phases::{Phase, Place};
 use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
