@@ -260,12 +260,14 @@ fn replay_with_json_prints_one_line_for_each_alarm_and_recording_and_nothing_els
     // 190 V of a mean of 202 V is 5.94 % off; level 3 waits 30 s, and 2 min for the way back.
     let expected = "{\"format\":1,\"kind\":\"alarm\",\"raised\":\"2026-11-23T08:30:30-07:00\",\
         \"cleared\":\"2026-11-23T08:37:00-07:00\",\"transformer\":\"T2\",\
-        \"measurand\":\"voltage_unbalance_percent\",\"phase\":null,\"place\":null,\"feeder\":null,\
+        \"measurand\":\"voltage_unbalance_percent\",\"phase\":null,\"place\":null,\"number\":null,\"feeder\":null,\
         \"meter\":\"T2 secondary\",\"limit\":\"high level 3\",\"priority\":\"urgent\",\
         \"peak\":5.9405940594059405,\"setpoint\":5.0,\"unit\":\"%\",\"times\":null,\
         \"alarm\":\"T2/T2 secondary/voltage_unbalance_percent/high level 3#1\"}";
-    let lines: Vec<&str> =
-        page.lines().filter(|line| line.contains("unbalance") && line.contains("level 3")).collect();
+    let lines: Vec<&str> = page
+        .lines()
+        .filter(|line| line.contains("\"alarm\",") && line.contains("unbalance") && line.contains("level 3"))
+        .collect();
     assert_eq!(lines, [expected]);
     // MP-3 stands at 130 A of its 100 A when the log ends.
     let standing: Vec<&str> = page.lines().filter(|line| line.contains("\"cleared\":null")).collect();

@@ -1,6 +1,6 @@
 //! Recordings: each raise of a limit alarm lies in exactly one, they don't overlap, and none is without bound.
 
-use crate::afternoon::{afternoon, brisk_plan, run};
+use crate::afternoon::{Step, afternoon, brisk_plan, run};
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::{Change, ChangeKind, Output, RecordingSpan, Rule};
 use kvarden_core::plant::{Around, Priority};
@@ -28,7 +28,7 @@ proptest! {
             out.extend(run(&mut monitor, &steps));
             shift += Span::seconds(150 + *pause);
         }
-        let end = steps.last().map_or(EventTime(0), |step| step.now()) + shift + LONGEST + LONGEST_SETTLING;
+        let end = steps.last().map_or(EventTime(0), Step::now) + shift + LONGEST + LONGEST_SETTLING;
         monitor.advance(end, &mut out);
         let spans: Vec<&RecordingSpan> = out.iter().filter_map(|output| match output {
             Output::Recording(span) => Some(span),
@@ -45,7 +45,7 @@ proptest! {
         for (index, span) in spans.iter().enumerate() {
             prop_assert!(span.from < span.to && span.to - span.from <= LONGEST, "{:?}", span);
             let overlaps = |other: &&RecordingSpan| span.from < other.to && other.from < span.to;
-            prop_assert!(!spans[..index].iter().any(|other| overlaps(other)), "{:#?}", spans);
+            prop_assert!(!spans[..index].iter().any(overlaps), "{:#?}", spans);
             let named = raises.iter().find(|raise| raise.alarm == span.alarm);
             let raised = named.map(|raise| (raise.at, raise.priority));
             prop_assert!(
