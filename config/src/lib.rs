@@ -3,30 +3,34 @@
 //! Each section has a reader of its own that returns a value or nothing and pushes what it finds wrong, so one
 //! call tells of every [`Problem`] at once, each with file, line, column, cause and mend. Nothing here runs the plant.
 
+mod broker;
 mod columns;
 mod document;
 mod fault;
 mod files;
+mod json_map;
 mod keys;
 mod limit;
 mod main_file;
 mod maps;
 mod meter;
+mod mqtt_settings;
 mod names;
 mod problem;
 mod section;
 mod services;
 mod settings;
 mod site;
+mod topics;
 mod units;
 mod values;
 
 pub use columns::{load_columns, parse_columns};
 pub use keys::{SECTIONS, Shape};
 pub use main_file::{load, parse};
+pub use mqtt_settings::{BrokerSpec, Identity, JsonPoint, MqttSpec, Qos, TimeField, TimeForm, TlsSpec};
 pub use problem::{Problem, render};
 pub use settings::{
-    BrokerSpec, Configuration, DigestSpec, JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec,
-    NumberKind, RegisterPoint, Registers, Secret, SourceSpec, StoreSpec, TellSpec, TimeField, TimeForm,
-    WordOrder,
+    Configuration, DigestSpec, LogColumn, LogSpec, LogTime, ModbusSpec, NumberKind, RegisterPoint, Registers,
+    Secret, SourceSpec, StoreSpec, TellSpec, WordOrder,
 };

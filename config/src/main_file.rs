@@ -1,5 +1,6 @@
 //! The main file: opens it, lets each section's reader look, and puts the plant together.
 
+use crate::broker::broker;
 use crate::document::Document;
 use crate::fault::Fault;
 use crate::files::{Files, from_disk, is_open_to_all, reason};
@@ -9,9 +10,7 @@ use crate::meter::{self, Maps, meter};
 use crate::names::Names;
 use crate::problem::Problem;
 use crate::section::Section;
-use crate::services::{
-    broker, digest, digest_default, digest_under, slug, store, store_default, tell, tell_default,
-};
+use crate::services::{digest, digest_default, digest_under, slug, store, store_default, tell, tell_default};
 use crate::settings::Configuration;
 use crate::site::{feeder, site, transformer};
 use kvarden_core::plant::Plant;

@@ -1,21 +1,15 @@
-//! Readers of the two kinds of map: which register, or which place of a JSON payload, means what.
+//! Reader of register maps, and what they share with JSON maps: points, each with what it means.
 
 use crate::document::Document;
 use crate::fault::Fault;
-use crate::keys::{JSON_MAP, JSON_POINT, JSON_TIME, REGISTER_MAP, REGISTER_POINT};
+use crate::keys::{REGISTER_MAP, REGISTER_POINT};
 use crate::names::is_new;
 use crate::problem::Problem;
 use crate::section::{Optional, Section, Value};
-use crate::settings::{JsonPoint, NumberKind, RegisterPoint, Registers, TimeField, TimeForm, WordOrder};
-use crate::values::{choice, factor, measured, offset, place_of, pointer, span, whole};
+use crate::settings::{NumberKind, RegisterPoint, Registers, WordOrder};
+use crate::values::{choice, factor, measured, offset, place_of, whole};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
-use kvarden_core::time::Span;
-
-/// How long the order of stamped readings is settled if the map does not say.
-const WAIT: Span = Span::seconds(3);
-/// The longest wait: judgement on a meter is that much late.
-const LONGEST_WAIT: Span = Span::minutes(5);
 
 /// What a map says: quantities and where they lie, in the same order.
 #[derive(Clone)]
@@ -27,8 +21,6 @@ pub(crate) struct Map<P, T> {
 
 /// A register map; it has no time.
 pub(crate) type RegisterMap = Map<RegisterPoint, ()>;
-/// A JSON map; where the time stands, and how long its order is settled.
-pub(crate) type JsonMap = Map<JsonPoint, Option<(TimeField, Span)>>;
 
 /// Reads a register map.
 pub(crate) fn register_map(name: &str, text: &str) -> (Option<RegisterMap>, Vec<Problem>) {
@@ -50,40 +42,8 @@ pub(crate) fn register_map(name: &str, text: &str) -> (Option<RegisterMap>, Vec<
     })
 }
 
-/// Reads a JSON map.
-pub(crate) fn json_map(name: &str, text: &str) -> (Option<JsonMap>, Vec<Problem>) {
-    read(name, text, &JSON_MAP, |s| {
-        let time = s.table("time", &JSON_TIME, time_field);
-        if s.has("wait") && !s.has("time") {
-            let message =
-                "`wait` has no meaning without `time`: readings in order of receipt need none".to_owned();
-            s.fault("wait", Fault::new(message, "this value", "add `time`, or leave `wait` out"));
-        }
-        let wait = s.or("wait", WAIT, span(Span::ZERO..=LONGEST_WAIT));
-        let mut seen = Vec::new();
-        let mut pointers = Vec::new();
-        let points = s.tables("point", &JSON_POINT, |s| {
-            let quantity = quantity(s, &mut seen);
-            let pointer = s.required("pointer", "\"/values/current_a\"", pointer);
-            let scale = s.or("scale", 1.0, factor);
-            let offset = s.or("offset", 0.0, offset);
-            let pointer = pointer?;
-            if !is_new(&mut pointers, pointer.clone()) {
-                let message = format!("two points read the same place \"{pointer}\"");
-                s.fault(
-                    "pointer",
-                    Fault::new(message, "used before", "give each point the place of its own value"),
-                );
-            }
-            Some((quantity?, JsonPoint { pointer, scale: scale?, offset: offset? }))
-        });
-        let (quantities, points) = whole_points(s, points)?;
-        let wait = wait?;
-        Some(Map { quantities, points, time: time?.map(|field| (field, wait)) })
-    })
-}
-
-fn read<P, T>(
+/// Reads a map of either kind.
+pub(crate) fn read<P, T>(
     name: &str,
     text: &str,
     shape: &'static crate::keys::Shape,
@@ -150,7 +110,8 @@ fn no_number(value: &Value<'_>, what: Measurand) -> Fault {
     Fault::new(format!("`{}` has no meaning for {key}", value.key), "this value", help)
 }
 
-fn whole_points<P>(
+/// The points, if there are any and all could be read.
+pub(crate) fn whole_points<P>(
     s: &mut Section<'_>,
     points: Vec<Option<(Quantity, P)>>,
 ) -> Option<(Vec<Quantity>, Vec<P>)> {
@@ -209,15 +170,4 @@ fn not_taken(s: &mut Section<'_>, point: &RegisterPoint, taken: &mut Vec<(Regist
         s.fault("address", Fault::new(message, "overlaps", help));
     }
     taken.push((point.registers, first, end));
-}
-
-fn time_field(s: &mut Section<'_>) -> Option<TimeField> {
-    let forms = [
-        ("rfc3339", TimeForm::Rfc3339),
-        ("unix-s", TimeForm::UnixSeconds),
-        ("unix-ms", TimeForm::UnixMillis),
-    ];
-    let pointer = s.required("pointer", "\"/t\"", pointer);
-    let form = s.required("form", "\"rfc3339\"", choice(&forms));
-    Some(TimeField { pointer: pointer?, form: form? })
 }

@@ -2,13 +2,16 @@
 
 use crate::fault::Fault;
 use crate::files::{Files, reason};
+use crate::json_map::{JsonMap, json_map};
 use crate::keys::{MEASURES, MODBUS, MQTT};
-use crate::maps::{JsonMap, RegisterMap, json_map, register_map};
+use crate::maps::{RegisterMap, register_map};
+use crate::mqtt_settings::MqttSpec;
 use crate::names::Names;
 use crate::problem::Problem;
 use crate::section::{Optional, Section, Value};
-use crate::settings::{ModbusSpec, MqttSpec, SourceSpec};
-use crate::values::{LONGEST, address, choice, span, span_or_never, text, topic, whole, written_span};
+use crate::settings::{ModbusSpec, SourceSpec};
+use crate::topics::{filter, level, qos};
+use crate::values::{LONGEST, address, choice, span, span_or_never, text, whole, written_span};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::plant::{Meter, SideOf, StampedBy, Target};
 use kvarden_core::time::Span;
@@ -199,15 +202,43 @@ fn modbus(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {
 }
 
 fn mqtt(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {
-    let topic = s.required("topic", "\"cannery/mp3/values\"", topic);
+    let topic = s.required("topic", "\"cannery/mp3/values\"", filter);
+    let named = s.optional("named", level);
+    let qos = s.optional("qos", qos);
     let map = maps.find(s, |maps| &mut maps.json, json_map)?;
-    let (stamped_by, wait) = match &map.time {
+    let topic = topic?;
+    names_fit(s, &topic, map.has_topics());
+    let (stamped_by, wait) = match &map.time.time {
         Some((_, wait)) => (StampedBy::Meter, *wait),
         None => (StampedBy::Receipt, Span::ZERO),
     };
-    let time = map.time.map(|(field, _)| field);
-    let spec = MqttSpec { topic: topic?, time, points: map.points };
+    let (readings, quoted) = (map.time.readings, map.time.quoted);
+    let time = map.time.time.map(|(field, _)| field);
+    let spec = MqttSpec { topic, named: named?, qos: qos?, readings, quoted, time, points: map.points };
     Some(Origin { source: SourceSpec::Mqtt(spec), points: map.quantities, stamped_by, wait })
+}
+
+/// A `+` stands for the meter's name, and a `#` for the topics of its values.
+fn names_fit(s: &mut Section<'_>, topic: &str, has_topics: bool) {
+    let has_plus = topic.split('/').any(|level| level == "+");
+    if has_plus && !s.has("named") {
+        let message =
+            format!("the topic \"{topic}\" has a `+`, and nothing says what stands there for this meter");
+        s.fault("topic", Fault::new(message, "whose topic?", "add `named`, for example: named = \"mp3\""));
+    }
+    if !has_plus && s.has("named") {
+        let message = format!("`named` has no meaning: the topic \"{topic}\" has no `+`");
+        s.fault(
+            "named",
+            Fault::new(message, "this value", "leave `named` out, or write `+` where the name stands"),
+        );
+    }
+    if has_topics && !(topic == "#" || topic.ends_with("/#")) {
+        let message = format!(
+            "the map gives each value a topic of its own, but the topic \"{topic}\" has no `#` at its end"
+        );
+        s.fault("topic", Fault::new(message, "no room for them", "write `/#` at its end"));
+    }
 }
 
 impl Maps<'_> {

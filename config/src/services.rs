@@ -1,11 +1,11 @@
-//! Readers of `[broker]`, `[tell]`, `[store]` and `[digest]`: what the daemon needs besides the plant.
+//! Readers of `[tell]`, `[store]` and `[digest]`: what the daemon needs besides the plant.
 
 use crate::fault::Fault;
-use crate::files::{Files, reason};
 use crate::keys::RECORDING;
-use crate::section::{Optional, Section};
-use crate::settings::{BrokerSpec, DigestSpec, Secret, StoreSpec, TellSpec};
-use crate::values::{address, bytes, span, text, time_of_day, topic, yes_or_no};
+use crate::section::Section;
+use crate::settings::{DigestSpec, StoreSpec, TellSpec};
+use crate::topics::topic;
+use crate::values::{bytes, span, text, time_of_day, yes_or_no};
 use kvarden_core::plant::Around;
 use kvarden_core::recorder::LONGEST_SIDE;
 use kvarden_core::time::Span;
@@ -26,46 +26,6 @@ pub(crate) fn slug(site: &str) -> String {
         .map(str::to_ascii_lowercase)
         .collect();
     if words.is_empty() { "site".to_owned() } else { words.join("-") }
-}
-
-/// The broker.
-pub(crate) fn broker(s: &mut Section<'_>, slug: &str, base: &Path, files: &Files<'_>) -> Option<BrokerSpec> {
-    let address = s.required("address", "\"127.0.0.1:1883\"", address);
-    let client = s.or("client", format!("kvarden-{slug}"), text);
-    let username = s.optional("username", text);
-    let password = password(s, base, files);
-    if s.has("password_file") && !s.has("username") {
-        let message = "`password_file` is given without `username`".to_owned();
-        s.fault("password_file", Fault::new(message, "of no use alone", "add `username`, or leave both out"));
-    }
-    Some(BrokerSpec { address: address?, client: client?, username: username?, password: password? })
-}
-
-/// What the file holds is seen by nobody but the broker: it is in no problem and in no `Debug`.
-fn password(s: &mut Section<'_>, base: &Path, files: &Files<'_>) -> Optional<Secret> {
-    let Some(written) = s.optional("password_file", text)? else { return Some(None) };
-    let path = base.join(&written);
-    let fault = match (files.text)(&path) {
-        Err(error) => {
-            let message = format!("the password file \"{written}\" can't be read: {}", reason(&error));
-            Fault::new(
-                message,
-                "this file",
-                "write the path of a file that holds the password and that this user may read",
-            )
-        }
-        Ok(_) if (files.is_open_to_all)(&path) => {
-            let message = format!("every user of this machine may read the password file \"{written}\"");
-            Fault::new(message, "open to all", "let only its owner and group read it: chmod 640, or 600")
-        }
-        Ok(content) if content.trim_end_matches(['\r', '\n']).is_empty() => {
-            let message = format!("the password file \"{written}\" is empty");
-            Fault::new(message, "this file", "write the password into it, on one line")
-        }
-        Ok(content) => return Some(Some(Secret::new(content.trim_end_matches(['\r', '\n']).to_owned()))),
-    };
-    s.fault("password_file", fault);
-    None
 }
 
 /// Whom to tell, when there is no `[tell]`.

@@ -1,5 +1,6 @@
 //! What the daemon needs besides the plant: where values come from, whom to tell, where to keep things.
 
+use crate::mqtt_settings::{BrokerSpec, MqttSpec};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::plant::Plant;
 use kvarden_core::time::Span;
@@ -119,61 +120,6 @@ pub enum WordOrder {
     HighFirst,
     /// The low half at the lower address.
     LowFirst,
-}
-
-/// How a meter tells its values by MQTT.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MqttSpec {
-    /// The topic, without wildcards.
-    pub topic: String,
-    /// Where the time stands; `None`: the time of receipt counts.
-    pub time: Option<TimeField>,
-    /// In the order of the meter's points.
-    pub points: Vec<JsonPoint>,
-}
-
-/// Where the time stands in a payload.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct TimeField {
-    /// RFC 6901 pointer.
-    pub pointer: String,
-    /// How it is written.
-    pub form: TimeForm,
-}
-
-/// How a time is written in a payload.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum TimeForm {
-    /// `2026-03-09T14:02:11Z`, with an offset.
-    Rfc3339,
-    /// Seconds since the Unix epoch, with decimals if need be.
-    UnixSeconds,
-    /// Milliseconds since the Unix epoch.
-    UnixMillis,
-}
-
-/// Where one value stands in a payload.
-#[derive(Debug, Clone, PartialEq)]
-pub struct JsonPoint {
-    /// RFC 6901 pointer.
-    pub pointer: String,
-    /// The number times this …
-    pub scale: f64,
-    /// … plus this is the value in the measurand's unit.
-    pub offset: f64,
-}
-
-/// The MQTT broker.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct BrokerSpec {
-    /// `host:port`.
-    pub address: String,
-    /// Client identifier.
-    pub client: String,
-    /// User name.
-    pub username: Option<String>,
-    /// What the password file holds.
-    pub password: Option<Secret>,
 }
 
 /// A text that is never shown: its `Debug` says only that there is one.

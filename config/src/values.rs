@@ -10,11 +10,12 @@ use std::ops::RangeInclusive;
 use toml::de::DeValue;
 
 /// The longest text: more does not fit an MQTT topic level, a page or a person's eye.
-const LONGEST_TEXT: usize = 200;
+pub(crate) const LONGEST_TEXT: usize = 200;
 /// The longest span: a month. More is a slip of the pen.
 pub(crate) const LONGEST: Span = Span::hours(31 * 24);
 
-fn says<T>(value: &Value<'_>, wrong: &str, help: impl Into<String>) -> Result<T, Fault> {
+/// A value that can't be taken, with why and how to mend it.
+pub(crate) fn says<T>(value: &Value<'_>, wrong: &str, help: impl Into<String>) -> Result<T, Fault> {
     Err(Fault::new(format!("`{}` is {}, {wrong}", value.key, value.written), "this value", help))
 }
 
@@ -246,30 +247,6 @@ pub(crate) fn address(value: &Value<'_>) -> Result<String, Fault> {
     } else {
         says(value, "whose host is not a name or number", HELP)
     }
-}
-
-/// An MQTT topic to publish to or read from, without wildcards.
-pub(crate) fn topic(value: &Value<'_>) -> Result<String, Fault> {
-    let given = text(value)?;
-    if given.contains(['+', '#']) || given.starts_with('/') || given.ends_with('/') || given.starts_with('$')
-    {
-        let help =
-            "write one topic such as \"cannery/mp3/values\": no + or #, no slash at an end, no $ in front";
-        return says(value, "which is not one plain topic", help);
-    }
-    Ok(given)
-}
-
-/// An RFC 6901 pointer.
-pub(crate) fn pointer(value: &Value<'_>) -> Result<String, Fault> {
-    const HELP: &str = "write a JSON pointer (RFC 6901): \"/values/current_a\"; \"\" is the whole; ~ is written ~0 and / within a name ~1";
-    let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "a JSON pointer in quotes", HELP))?;
-    let begins = given.is_empty() || given.starts_with('/');
-    let escapes = given.split('~').skip(1).all(|after| after.starts_with(['0', '1']));
-    if begins && escapes && given.chars().count() <= LONGEST_TEXT && !given.chars().any(char::is_control) {
-        return Ok(given.to_owned());
-    }
-    says(value, "which is not a JSON pointer", HELP)
 }
 
 /// A time of day such as `"06:00"`.

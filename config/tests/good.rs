@@ -114,10 +114,14 @@ fn a_telling_meter_with_a_time_is_stamped_by_itself_and_waits() {
     assert_eq!((meter.silent_after, meter.frozen_after), (Span::minutes(2), None));
     let spec = MqttSpec {
         topic: "cannery/mp3/values".into(),
+        named: None,
+        qos: None,
+        readings: None,
+        quoted: false,
         time: Some(TimeField { pointer: "/t".into(), form: TimeForm::UnixMillis }),
         points: vec![
-            JsonPoint { pointer: "/i/0".into(), scale: 0.001, offset: 0.0 },
-            JsonPoint { pointer: "/i/3".into(), scale: 1.0, offset: 0.25 },
+            JsonPoint { topic: None, pointer: "/i/0".into(), scale: 0.001, offset: 0.0 },
+            JsonPoint { topic: None, pointer: "/i/3".into(), scale: 1.0, offset: 0.25 },
         ],
     };
     assert_eq!(configuration.sources[1], SourceSpec::Mqtt(spec));

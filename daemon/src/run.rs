@@ -253,11 +253,11 @@ fn start_acquiring(
     }
     if let (false, Some(broker)) = (told.is_empty(), &configuration.broker) {
         // Compiled once here so that a bad pointer is an error now, not in a task.
-        Intake::new(Rc::clone(desk) as Rc<dyn Sink>, &told)?;
+        Intake::new(Rc::clone(desk) as Rc<dyn Sink>, &told, broker.qos)?;
         let (desk, broker) = (Rc::clone(desk), broker.clone());
         tasks.always(move || {
             let sink = Rc::clone(&desk) as Rc<dyn Sink>;
-            let (broker, intake) = (broker.clone(), Intake::new(Rc::clone(&sink), &told));
+            let (broker, intake) = (broker.clone(), Intake::new(Rc::clone(&sink), &told, broker.qos));
             async move {
                 if let Ok(intake) = intake {
                     run_mqtt(sink, broker, intake).await;

@@ -29,6 +29,35 @@ pub struct Status {
     pub not_kept: u64,
     /// Whether the store can be written.
     pub store_works: bool,
+    /// Topics that are subscribed to but belong to no meter.
+    #[serde(default)]
+    pub strangers: Strangers,
+}
+
+/// Topics that are subscribed to but belong to no meter: a meter that nobody has written down, or a slip in a name.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Strangers {
+    /// Those that came first, with how many messages they brought since the start.
+    pub topics: Vec<(String, u64)>,
+    /// Messages of all others.
+    pub others: u64,
+}
+
+impl Strangers {
+    /// Topics that are told by name: enough to see what they have in common.
+    const MOST: usize = 16;
+
+    /// Counts one message. A topic is logged when it is first seen.
+    pub fn add(&mut self, topic: &str) {
+        if let Some((_, count)) = self.topics.iter_mut().find(|(known, _)| known == topic) {
+            *count += 1;
+        } else if self.topics.len() < Self::MOST {
+            tracing::warn!(?topic, "a message on a topic that belongs to no meter");
+            self.topics.push((topic.to_owned(), 1));
+        } else {
+            self.others += 1;
+        }
+    }
 }
 
 /// One open alert.
@@ -117,6 +146,15 @@ pub fn page(status: &Status) -> String {
             let _ = write!(text, "; refused: {} ({why})", meter.refused);
         }
         text.push('\n');
+    }
+    if !status.strangers.topics.is_empty() {
+        let _ = writeln!(text, "\nTopics without a meter");
+        for (topic, count) in &status.strangers.topics {
+            let _ = writeln!(text, "  {:<45} {count} messages", topic.escape_debug().to_string());
+        }
+        if status.strangers.others > 0 {
+            let _ = writeln!(text, "  and others: {} messages", status.strangers.others);
+        }
     }
     let _ = writeln!(text, "\nChannels");
     for channel in &status.channels {

@@ -66,6 +66,9 @@ pub trait Sink {
     /// Counts something that went wrong at the door, to be shown with the meter's state. `what` is a short
     /// fixed phrase, such as "no answer in time".
     fn trouble(&self, meter: MeterId, what: &'static str);
+
+    /// Counts a message on a topic that is subscribed to but belongs to no meter.
+    fn stranger(&self, topic: &str);
 }
 
 /// A way of telling people. Holds no rule of its own about whom or when.

@@ -191,7 +191,7 @@ on_delay = "30m"
 off_delay = "10m"
 
 [broker]
-address = "192.0.2.1:1883"
+address = "127.0.0.1:1883"
 
 [tell]
 file = "alerts.jsonl"

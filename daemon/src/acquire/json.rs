@@ -108,6 +108,31 @@ pub fn resolve<'a>(document: &'a str, pointer: &str) -> Option<&'a str> {
     found
 }
 
+/// The elements of an array as they are written, at most one more than `most`; `None` if `text` is no array.
+pub fn elements(text: &str, most: usize) -> Option<Vec<&str>> {
+    struct All(usize);
+
+    impl<'de> Visitor<'de> for All {
+        type Value = Vec<&'de str>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("an array")
+        }
+
+        fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Self::Value, A::Error> {
+            let mut all = Vec::new();
+            while let Some(element) = seq.next_element::<&RawValue>()? {
+                if all.len() <= self.0 {
+                    all.push(element.get());
+                }
+            }
+            Ok(all)
+        }
+    }
+
+    serde_json::Deserializer::from_str(text).deserialize_seq(All(most)).ok()
+}
+
 /// The value that comes next in the walk. `node` is `None` where no pointer leads.
 struct Place<'t, F> {
     tree: &'t Pointers,

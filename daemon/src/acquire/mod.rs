@@ -4,19 +4,23 @@
 //! Begin with [`run_gateway`] for polling and [`run_mqtt`] for messages. Both are tasks that live with every fault outside.
 
 mod backoff;
+mod filter;
 mod gateway;
 mod grid;
 mod health;
 mod intake;
 pub mod json;
+mod listener;
 mod modbus;
 mod mqtt;
+mod pace;
 mod payload;
 mod pointer;
 mod queue;
 mod receipts;
 pub mod registers;
 mod requests;
+mod routes;
 mod subscriptions;
 mod trouble;
 
@@ -31,8 +35,9 @@ mod scripted;
 
 pub use gateway::{Gateway, PolledMeter, gateways, run_gateway};
 pub use grid::{PollGrid, SLOT};
-pub use intake::{Intake, Message, ToldMeter};
+pub use intake::{Intake, Message, Taken, ToldMeter};
 pub use mqtt::run_mqtt;
-pub use payload::{PayloadReader, Refusal, Told};
+pub use payload::{MOST_READINGS, PayloadReader, Refusal, Told};
 pub use pointer::{BadPointer, MOST_STEPS};
 pub use requests::{MOST_REGISTERS, ReadPlan, ReadRequest};
+pub use routes::Subscription;

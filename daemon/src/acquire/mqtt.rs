@@ -5,7 +5,7 @@
 
 use super::backoff::Backoff;
 use super::health::LinkHealth;
-use super::intake::{Intake, Message};
+use super::intake::{Intake, Message, Taken};
 use super::receipts::Receipts;
 use super::subscriptions::Subscriptions;
 use crate::world::Sink;
@@ -33,6 +33,8 @@ const CONNECT_DEADLINE_S: u64 = 5;
 const STRETCH: u32 = 64;
 /// A connection that lived so long begins its waits anew.
 const GOOD_LIFE: Duration = Duration::from_secs(30);
+/// How often readings that are held back are looked at.
+const RELEASE_EVERY: Duration = Duration::from_millis(50);
 /// How often the link's health is looked at.
 const HEALTH_EVERY: Duration = Duration::from_secs(1);
 
@@ -41,7 +43,7 @@ const HEALTH_EVERY: Duration = Duration::from_secs(1);
 enum End {
     #[error(transparent)]
     Connection(#[from] Box<ConnectionError>),
-    #[error("the store does not keep up: too many messages are not acknowledged")]
+    #[error("the broker leaves more messages open than there are identifiers")]
     Receipts,
 }
 
@@ -115,7 +117,7 @@ struct Link<'a> {
 
 impl<'a> Link<'a> {
     fn new(broker: &BrokerSpec, intake: &'a RefCell<Intake>, committed: watch::Receiver<u64>) -> Self {
-        let subscriptions = Subscriptions::new(intake.borrow().topics());
+        let subscriptions = Subscriptions::new(intake.borrow().subscriptions());
         let (client, mut events) = AsyncClient::new(options(broker), REQUESTS + subscriptions.requests());
         events.network_options.set_tcp_nodelay(true);
         events.network_options.set_connection_timeout(CONNECT_DEADLINE_S);
@@ -148,18 +150,28 @@ impl<'a> Link<'a> {
                     }
                     Event::Incoming(Packet::Publish(message)) => {
                         let (topic, payload) = (message.topic.as_str(), &message.payload[..]);
-                        let taken =
-                            intake.borrow_mut().take(Message { topic, payload, retained: message.retain });
-                        if taken.is_none() {
-                            Subscriptions::leave(&client, topic);
-                        }
+                        let mut intake = intake.borrow_mut();
+                        let taken = intake.take(Message { topic, payload, retained: message.retain });
                         let mut receipts = receipts.borrow_mut();
-                        if receipts.owe(&message, taken).is_err() {
+                        for (ticket, number) in intake.handed_over() {
+                            receipts.handed_over(ticket, number);
+                        }
+                        let owed = match taken {
+                            Taken::By(number) => receipts.owe(&message, Some(number), &[]),
+                            Taken::Held(number) => {
+                                receipts.owe(&message, Some(number), intake.open_tickets())
+                            }
+                            Taken::Foreign => {
+                                Subscriptions::leave(&client, topic);
+                                receipts.owe(&message, None, &[])
+                            }
+                        };
+                        if owed.is_err() {
                             return End::Receipts;
                         }
                         receipts.settle(&client, *committed.borrow());
                         if message.qos != rumqttc::QoS::AtMostOnce {
-                            intake.borrow().await_commit();
+                            intake.await_commit();
                         }
                     }
                     _ => {}
@@ -185,6 +197,28 @@ impl<'a> Link<'a> {
                 subscriptions.borrow_mut().ask_refused(&client);
             }
         };
-        tokio::select! { biased; end = read => end, end = acknowledge => end, end = renew => end }
+        let release = async {
+            loop {
+                sleep(RELEASE_EVERY).await;
+                let mut intake = intake.borrow_mut();
+                intake.release();
+                let mut receipts = receipts.borrow_mut();
+                let mut any = false;
+                for (ticket, number) in intake.handed_over() {
+                    receipts.handed_over(ticket, number);
+                    any = true;
+                }
+                if any {
+                    intake.await_commit();
+                }
+            }
+        };
+        tokio::select! {
+            biased;
+            end = read => end,
+            end = acknowledge => end,
+            end = renew => end,
+            end = release => end,
+        }
     }
 }

@@ -4,7 +4,7 @@ use super::intake::{Intake, ToldMeter};
 use super::mqtt::run_mqtt;
 use super::notebook::Notebook;
 use bytes::BytesMut;
-use kvarden_config::{BrokerSpec, JsonPoint, MqttSpec};
+use kvarden_config::{BrokerSpec, JsonPoint, MqttSpec, Qos};
 use kvarden_core::input::Part;
 use kvarden_core::reading::MeterId;
 use kvarden_core::time::Span;
@@ -83,8 +83,9 @@ impl Peer {
 }
 
 fn meter(number: u32, topic: &str) -> ToldMeter {
-    let points = vec![JsonPoint { pointer: "/v".to_owned(), scale: 1.0, offset: 0.0 }];
-    let spec = MqttSpec { topic: topic.to_owned(), time: None, points };
+    let points = vec![JsonPoint { topic: None, pointer: "/v".to_owned(), scale: 1.0, offset: 0.0 }];
+    let (topic, readings, quoted) = (topic.to_owned(), None, false);
+    let spec = MqttSpec { topic, named: None, qos: None, readings, quoted, time: None, points };
     ToldMeter { meter: MeterId(number), name: format!("MP-{number}"), every: Span::seconds(1), spec }
 }
 
@@ -93,8 +94,10 @@ async fn beside<F: Future<Output = ()>>(story: impl FnOnce(TcpListener, Rc<Noteb
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap().to_string();
     let notebook = Rc::new(Notebook::at(0));
-    let intake = Intake::new(notebook.clone(), &[meter(0, "a"), meter(1, "b")]).unwrap();
-    let broker = BrokerSpec { address, client: "larkspur".to_owned(), username: None, password: None };
+    let intake = Intake::new(notebook.clone(), &[meter(0, "a"), meter(1, "b")], Qos::AtLeastOnce).unwrap();
+    let client = "larkspur".to_owned();
+    let qos = Qos::AtLeastOnce;
+    let broker = BrokerSpec { address, client, username: None, password: None, qos, tls: None };
     let client = Box::pin(run_mqtt(notebook.clone(), broker, intake));
     LocalSet::new()
         .run_until(async {

@@ -25,6 +25,7 @@ pub(super) struct Notebook {
     starts_at: i64,
     noted: RefCell<Vec<Noted>>,
     troubles: RefCell<Vec<(u32, &'static str)>>,
+    strangers: RefCell<Vec<String>>,
     parts: RefCell<Vec<(Part, bool)>>,
     meter_troubles: RefCell<Vec<(u32, MeterTrouble, bool)>>,
     committed: watch::Sender<u64>,
@@ -38,6 +39,7 @@ impl Notebook {
             starts_at,
             noted: RefCell::default(),
             troubles: RefCell::default(),
+            strangers: RefCell::default(),
             parts: RefCell::default(),
             meter_troubles: RefCell::default(),
             committed: watch::channel(0).0,
@@ -62,6 +64,11 @@ impl Notebook {
     /// All troubles, in order.
     pub(super) fn troubles(&self) -> Vec<String> {
         self.troubles.borrow().iter().map(|(meter, what)| format!("{meter}: {what}")).collect()
+    }
+
+    /// Topics without a meter, as often as they came.
+    pub(super) fn strangers(&self) -> Vec<String> {
+        self.strangers.borrow().clone()
     }
 
     /// What was said of parts.
@@ -110,5 +117,9 @@ impl Sink for Notebook {
 
     fn trouble(&self, meter: MeterId, what: &'static str) {
         self.troubles.borrow_mut().push((meter.0, what));
+    }
+
+    fn stranger(&self, topic: &str) {
+        self.strangers.borrow_mut().push(topic.to_owned());
     }
 }

@@ -1,25 +1,37 @@
 //! One MQTT payload to the values of one meter, and their time if the payload tells it.
 
-use super::json::{Malformed, Pointers};
+use super::json::{Malformed, Pointers, elements};
 use super::pointer::BadPointer;
 use jiff::Timestamp;
-use kvarden_config::{MqttSpec, TimeForm};
+use kvarden_config::{JsonPoint, MqttSpec, TimeForm};
 use kvarden_core::reading::Sample;
 use kvarden_core::time::EventTime;
 
 /// The last moment that a time can mean: the end of the year 9999, in milliseconds since the Unix epoch.
 const LAST_MOMENT: f64 = 253_402_300_799_999.0;
+/// The most readings in one payload: a quarter of an hour of a meter that is read each second.
+pub const MOST_READINGS: usize = 1000;
 
-/// How the payloads of one meter are read; compiled once.
+/// How payloads of one meter are read; compiled once.
 #[derive(Debug, Clone)]
 pub struct PayloadReader {
+    /// To the list of readings, if a payload is one.
+    list: Option<Pointers>,
     pointers: Pointers,
-    /// Scale and offset of each point.
-    points: Box<[(f64, f64)]>,
+    points: Box<[Point]>,
     time: Option<TimeForm>,
+    quoted: bool,
 }
 
-/// What a payload gave besides the values.
+/// One value: its place among the meter's, and what makes it a value in the measurand's unit.
+#[derive(Debug, Clone, Copy)]
+struct Point {
+    slot: usize,
+    scale: f64,
+    offset: f64,
+}
+
+/// What a reading gave besides the values.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Told {
     /// Its own time, if the map says where that stands.
@@ -28,13 +40,17 @@ pub struct Told {
     pub not_numbers: usize,
 }
 
-/// Why a payload was refused as a whole.
+/// Why a payload, or one reading of it, was refused.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Refusal {
     /// Not a document that can be read.
     Malformed(Malformed),
     /// The map says where the time stands, but there is none that can be read.
     NoTime,
+    /// The map says where the list of readings stands, but there is none.
+    NoList,
+    /// More than [`MOST_READINGS`].
+    TooMany,
 }
 
 impl Refusal {
@@ -45,51 +61,98 @@ impl Refusal {
             Self::Malformed(Malformed::TooDeep) => "payload refused: nested too deep",
             Self::Malformed(Malformed::NotJson) => "payload refused: not JSON",
             Self::NoTime => "payload refused: no readable time",
+            Self::NoList => "payload refused: no list of readings",
+            Self::TooMany => "payload refused: too many readings",
         }
     }
 }
 
 impl PayloadReader {
-    /// Compiles the map of a meter.
+    /// Compiles the map of a meter whose payloads give all of its values.
     ///
     /// # Errors
     /// A pointer that is none; the configuration lets none through.
     pub fn new(spec: &MqttSpec) -> Result<Self, BadPointer> {
-        let values = spec.points.iter().map(|point| point.pointer.as_str());
+        Self::of_points(spec, spec.points.iter().enumerate())
+    }
+
+    /// Compiles the map of a meter for one of its topics: those of its values, by their place, that are told there.
+    ///
+    /// # Errors
+    /// A pointer that is none; the configuration lets none through.
+    pub fn of_points<'a>(
+        spec: &'a MqttSpec,
+        points: impl Iterator<Item = (usize, &'a JsonPoint)> + Clone,
+    ) -> Result<Self, BadPointer> {
+        let values = points.clone().map(|(_, point)| point.pointer.as_str());
         let time = spec.time.as_ref().map(|field| field.pointer.as_str());
+        let point =
+            |(slot, point): (usize, &JsonPoint)| Point { slot, scale: point.scale, offset: point.offset };
         Ok(Self {
+            list: spec.readings.as_deref().map(|list| Pointers::new([list])).transpose()?,
             pointers: Pointers::new(values.chain(time))?,
-            points: spec.points.iter().map(|point| (point.scale, point.offset)).collect(),
+            points: points.map(point).collect(),
             time: spec.time.as_ref().map(|field| field.form),
+            quoted: spec.quoted,
         })
     }
 
-    /// How many values a payload gives.
-    pub fn points(&self) -> usize {
-        self.points.len()
-    }
-
-    /// Reads a payload into `values`, one per point: absent is what is not there, `null`, or no finite number.
-    /// Numbers written as texts are none: "1,5" can be read in two ways.
+    /// Reads a payload. For each reading in it, in order, the values are put into `values`, each in its place: absent
+    /// is what is not there, `null`, or no finite number. Then `each` is called; the values mean nothing if it is told
+    /// of a refusal.
     ///
     /// # Errors
-    /// A payload that is refused as a whole; then `values` must not be used.
-    pub fn read(&self, payload: &[u8], values: &mut [Sample]) -> Result<Told, Refusal> {
-        values.fill(Sample::ABSENT);
+    /// A payload that is refused as a whole.
+    pub fn read(
+        &self,
+        payload: &[u8],
+        values: &mut [Sample],
+        mut each: impl FnMut(Result<Told, Refusal>, &mut [Sample]),
+    ) -> Result<(), Refusal> {
+        let Some(list) = &self.list else {
+            let told = self.one(payload, values)?;
+            each(Ok(told), values);
+            return Ok(());
+        };
+        let mut found = None;
+        list.read(payload, |_, text| found = Some(text)).map_err(Refusal::Malformed)?;
+        let readings = found.and_then(|text| elements(text, MOST_READINGS)).ok_or(Refusal::NoList)?;
+        if readings.len() > MOST_READINGS {
+            return Err(Refusal::TooMany);
+        }
+        for reading in readings {
+            each(self.one(reading.as_bytes(), values), values);
+        }
+        Ok(())
+    }
+
+    fn one(&self, reading: &[u8], values: &mut [Sample]) -> Result<Told, Refusal> {
+        for point in &self.points {
+            values[point.slot] = Sample::ABSENT;
+        }
         let (mut time, mut not_numbers) = (None, 0);
-        let take = |at: usize, text| match (self.points.get(at), values.get_mut(at)) {
-            (Some((scale, offset)), Some(value)) => {
-                *value = number(text).map(|number| number * scale + offset).into();
+        let take = |at: usize, text: &_| match self.points.get(at) {
+            Some(point) => {
+                let value = self.number(text).map(|number| number * point.scale + point.offset).into();
+                values[point.slot] = value;
                 not_numbers += usize::from(!value.is_present() && text != "null");
             }
-            _ => time = Some(text),
+            None => time = self.time.and_then(|form| moment(form, text)),
         };
-        self.pointers.read(payload, take).map_err(Refusal::Malformed)?;
-        let at = match self.time {
-            None => None,
-            Some(form) => Some(time.and_then(|text| moment(form, text)).ok_or(Refusal::NoTime)?),
-        };
-        Ok(Told { at, not_numbers })
+        self.pointers.read(reading, take).map_err(Refusal::Malformed)?;
+        if self.time.is_some() && time.is_none() {
+            return Err(Refusal::NoTime);
+        }
+        Ok(Told { at: time, not_numbers })
+    }
+
+    /// A number, or if the map says so one written as a text: just as strictly, for "1,5" can be read in two ways.
+    fn number(&self, text: &str) -> Option<f64> {
+        match text.strip_prefix('"').and_then(|text| text.strip_suffix('"')) {
+            Some(inner) if self.quoted && is_number(inner) => number(inner),
+            Some(_) => None,
+            None => number(text),
+        }
     }
 }
 
@@ -101,6 +164,12 @@ fn number(text: &str) -> Option<f64> {
     fast_float2::parse(text).ok().filter(|number: &f64| number.is_finite())
 }
 
+/// Whether a text is a JSON number and nothing else (RFC 8259 section 6).
+fn is_number(text: &str) -> bool {
+    let ends = |text: &str| text.ends_with(|last: char| last.is_ascii_digit());
+    ends(text) && !text.starts_with(char::is_whitespace) && serde_json::from_str::<f64>(text).is_ok()
+}
+
 fn moment(form: TimeForm, text: &str) -> Option<EventTime> {
     let milliseconds = match form {
         TimeForm::Rfc3339 => {
@@ -109,6 +178,7 @@ fn moment(form: TimeForm, text: &str) -> Option<EventTime> {
         }
         TimeForm::UnixSeconds => number(text)? * 1000.0,
         TimeForm::UnixMillis => number(text)?,
+        TimeForm::UnixMicros => number(text)? / 1000.0,
     };
     let moment = milliseconds.round();
     (0.0..=LAST_MOMENT).contains(&moment).then_some(EventTime(moment as i64))
@@ -117,19 +187,37 @@ fn moment(form: TimeForm, text: &str) -> Option<EventTime> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use kvarden_config::{JsonPoint, TimeField};
+    use kvarden_config::TimeField;
 
-    fn reader(time: Option<TimeForm>) -> PayloadReader {
-        let point = |pointer: &str, scale| JsonPoint { pointer: pointer.to_owned(), scale, offset: 0.0 };
-        let time = time.map(|form| TimeField { pointer: "/t".to_owned(), form });
-        let points = vec![point("/v/a", 1.0), point("/v/b", 0.5)];
-        PayloadReader::new(&MqttSpec { topic: "cannery/mp3".to_owned(), time, points }).unwrap()
+    fn spec(time: Option<TimeForm>) -> MqttSpec {
+        let point =
+            |pointer: &str, scale| JsonPoint { topic: None, pointer: pointer.to_owned(), scale, offset: 0.0 };
+        MqttSpec {
+            topic: "cannery/mp3".to_owned(),
+            named: None,
+            qos: None,
+            readings: None,
+            quoted: false,
+            time: time.map(|form| TimeField { pointer: "/t".to_owned(), form }),
+            points: vec![point("/v/a", 1.0), point("/v/b", 0.5)],
+        }
+    }
+
+    type Seen = Result<(Option<i64>, usize, [Option<f64>; 2]), Refusal>;
+
+    /// Each reading of a payload, or why it was refused.
+    fn all(spec: &MqttSpec, payload: &str) -> Result<Vec<Seen>, Refusal> {
+        let (mut values, mut seen) = ([Sample::new(99.0); 2], Vec::new());
+        let reader = PayloadReader::new(spec).unwrap();
+        reader.read(payload.as_bytes(), &mut values, |told, values| {
+            let values = [values[0].get(), values[1].get()];
+            seen.push(told.map(|told| (told.at.map(|at| at.0), told.not_numbers, values)));
+        })?;
+        Ok(seen)
     }
 
     fn check(payload: &str, expected: [Option<f64>; 2], not_numbers: usize) {
-        let mut values = [Sample::new(99.0); 2];
-        let told = reader(None).read(payload.as_bytes(), &mut values).unwrap();
-        assert_eq!((values.map(Sample::get), told.not_numbers), (expected, not_numbers), "{payload}");
+        assert_eq!(all(&spec(None), payload), Ok(vec![Ok((None, not_numbers, expected))]), "{payload}");
     }
 
     #[test]
@@ -155,10 +243,8 @@ mod tests {
     }
 
     fn time(form: TimeForm, text: &str) -> Option<i64> {
-        let payload = format!("{{\"t\":{text},\"v\":{{\"a\":1}}}}");
-        let told = reader(Some(form)).read(payload.as_bytes(), &mut [Sample::ABSENT; 2]);
-        match told {
-            Ok(told) => Some(told.at.unwrap().0),
+        match all(&spec(Some(form)), &format!("{{\"t\":{text},\"v\":{{\"a\":1}}}}")) {
+            Ok(readings) => readings[0].unwrap().0,
             Err(Refusal::NoTime) => None,
             Err(other) => panic!("{other:?}"),
         }
@@ -171,6 +257,7 @@ mod tests {
         assert_eq!(time(TimeForm::Rfc3339, "\"2026-03-09T08:02:11.25-06:00\""), moment);
         assert_eq!(time(TimeForm::UnixSeconds, "1773064931.25"), moment);
         assert_eq!(time(TimeForm::UnixMillis, "1773064931250"), moment);
+        assert_eq!(time(TimeForm::UnixMicros, "1773064931250400"), moment);
     }
 
     #[test]
@@ -181,13 +268,80 @@ mod tests {
         for text in ["\"1773064931\"", "-5", "1e300", "1e999", "null"] {
             assert_eq!(time(TimeForm::UnixSeconds, text), None, "{text}");
         }
-        let refused = reader(Some(TimeForm::UnixMillis)).read(b"{}", &mut [Sample::ABSENT; 2]);
-        assert_eq!(refused, Err(Refusal::NoTime));
+        assert_eq!(all(&spec(Some(TimeForm::UnixMillis)), "{}"), Err(Refusal::NoTime));
     }
 
     #[test]
     fn a_payload_that_is_no_json_is_refused_with_its_reason() {
-        let refused = reader(None).read(b"hello", &mut [Sample::ABSENT; 2]).unwrap_err();
-        assert_eq!(refused.phrase(), "payload refused: not JSON");
+        assert_eq!(all(&spec(None), "hello").unwrap_err().phrase(), "payload refused: not JSON");
+    }
+
+    #[test]
+    fn a_plain_number_is_a_payload() {
+        let point = JsonPoint {
+            topic: Some("volts/ab".to_owned()),
+            pointer: String::new(),
+            scale: 10.0,
+            offset: 0.5,
+        };
+        let spec = MqttSpec { points: vec![point], ..spec(None) };
+        let reader = PayloadReader::of_points(&spec, spec.points.iter().map(|point| (1, point))).unwrap();
+        let read = |payload: &str| {
+            let mut values = [Sample::new(7.0), Sample::ABSENT];
+            reader.read(payload.as_bytes(), &mut values, |told, _| assert_eq!(told.unwrap().at, None))?;
+            assert_eq!(values[0].get(), Some(7.0), "another topic's value is left alone");
+            Ok(values[1].get())
+        };
+        assert_eq!(read("208.1"), Ok(Some(2081.5)));
+        assert_eq!(read(" -3e1\n"), Ok(Some(-299.5)));
+        assert_eq!(read("null"), Ok(None));
+        assert_eq!(read("1e999"), Ok(None));
+        // Seen to fail with a reader that takes what the float parser takes.
+        for payload in
+            ["1,5", "+5", "05", ".5", "5.", "0x10", "5 A", "nan", "inf", "", "208.1 208.2", "\u{2212}5"]
+        {
+            assert_eq!(read(payload), Err(Refusal::Malformed(Malformed::NotJson)), "{payload}");
+        }
+    }
+
+    #[test]
+    fn numbers_in_quotes_are_taken_only_if_the_map_says_so_and_are_strict() {
+        let quoted = MqttSpec { quoted: true, ..spec(None) };
+        let read = |text: &str| {
+            let payload = format!(r#"{{"v":{{"a":"{text}"}}}}"#);
+            check(&payload, [None, None], 1);
+            all(&quoted, &payload).unwrap()[0].unwrap().2[0]
+        };
+        assert_eq!(read("208.1"), Some(208.1));
+        assert_eq!(read("-3e1"), Some(-30.0));
+        for text in
+            ["1,5", "+5", "05", ".5", "5.", " 5", "5 ", "5 A", "NaN", "inf", "1e999", "", "0x10", "\\u0035"]
+        {
+            assert_eq!(read(text), None, "{text:?}");
+        }
+    }
+
+    #[test]
+    fn each_reading_of_a_list_is_taken_in_order_with_its_own_time() {
+        let list = MqttSpec { readings: Some("/data".to_owned()), ..spec(Some(TimeForm::UnixMillis)) };
+        let payload =
+            r#"{"data":[{"t":5,"v":{"a":1,"b":4}},{"v":{"a":2}},{"t":7,"v":{"b":6}},3,{"t":6,"v":{"a":9}}]}"#;
+        let expected = vec![
+            Ok((Some(5), 0, [Some(1.0), Some(2.0)])),
+            Err(Refusal::NoTime),
+            Ok((Some(7), 0, [None, Some(3.0)])),
+            Err(Refusal::NoTime),
+            Ok((Some(6), 0, [Some(9.0), None])),
+        ];
+        assert_eq!(all(&list, payload), Ok(expected));
+        assert_eq!(all(&list, r#"{"data":[]}"#), Ok(vec![]));
+        for payload in ["{}", r#"{"data":{}}"#, r#"{"data":null}"#, "[]"] {
+            assert_eq!(all(&list, payload), Err(Refusal::NoList), "{payload}");
+        }
+        let bare = MqttSpec { readings: Some(String::new()), ..list };
+        assert_eq!(all(&bare, r#"[{"t":5,"v":{"a":1}}]"#), Ok(vec![Ok((Some(5), 0, [Some(1.0), None]))]));
+        let many = |count: usize| format!("[{}]", vec![r#"{"t":5}"#; count].join(","));
+        assert_eq!(all(&bare, &many(MOST_READINGS)).unwrap().len(), MOST_READINGS);
+        assert_eq!(all(&bare, &many(MOST_READINGS + 1)), Err(Refusal::TooMany));
     }
 }

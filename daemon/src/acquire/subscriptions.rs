@@ -1,5 +1,7 @@
-//! Which topics were asked for, and what the broker said to each.
+//! Which filters were asked for, and what the broker said to each.
 
+use super::routes::Subscription;
+use kvarden_config::Qos;
 use rumqttc::{AsyncClient, QoS, SubAck, SubscribeFilter, SubscribeReasonCode};
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -7,10 +9,10 @@ use std::time::Duration;
 /// Topics asked for in one request: it stays far below the largest packet that brokers take.
 const TOPICS_A_REQUEST: usize = 32;
 
-/// The topics of one connection.
+/// The subscriptions of one connection.
 #[derive(Debug)]
 pub(super) struct Subscriptions {
-    topics: Vec<(Box<str>, Standing)>,
+    topics: Vec<(Subscription, Standing)>,
     /// Requests that wait in the client library, as the topics that they ask for.
     queued: VecDeque<Vec<usize>>,
     /// Requests that were sent and not answered.
@@ -28,7 +30,7 @@ impl Subscriptions {
     /// How soon a refused topic is asked for again: someone must change the broker's access list, so not soon.
     pub(super) const RETRY: Duration = Duration::from_mins(1);
 
-    pub(super) fn new(topics: &[Box<str>]) -> Self {
+    pub(super) fn new(topics: &[Subscription]) -> Self {
         let topics = topics.iter().map(|topic| (topic.clone(), Standing::NotAnswered)).collect();
         Self { topics, queued: VecDeque::new(), open: VecDeque::new() }
     }
@@ -53,7 +55,14 @@ impl Subscriptions {
 
     fn ask(&mut self, client: &AsyncClient, topics: &[usize]) {
         for request in topics.chunks(TOPICS_A_REQUEST) {
-            let filter = |&at: &usize| SubscribeFilter::new(self.topics[at].0.to_string(), QoS::AtLeastOnce);
+            let filter = |&at: &usize| {
+                let asked = &self.topics[at].0;
+                let qos = match asked.qos {
+                    Qos::AtMostOnce => QoS::AtMostOnce,
+                    Qos::AtLeastOnce => QoS::AtLeastOnce,
+                };
+                SubscribeFilter::new(asked.filter.to_string(), qos)
+            };
             if client.try_subscribe_many(request.iter().map(filter).collect::<Vec<_>>()).is_ok() {
                 self.queued.push_back(request.to_vec());
             }
@@ -76,7 +85,7 @@ impl Subscriptions {
             *standing = match answer.return_codes.get(nth) {
                 Some(SubscribeReasonCode::Success(_)) => Standing::Granted,
                 Some(SubscribeReasonCode::Failure) | None => {
-                    refused(topic);
+                    refused(&topic.filter);
                     Standing::Refused
                 }
             };

@@ -172,4 +172,6 @@ impl Sink for FakeSink {
     }
 
     fn trouble(&self, _meter: MeterId, _what: &'static str) {}
+
+    fn stranger(&self, _topic: &str) {}
 }

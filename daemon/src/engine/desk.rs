@@ -2,7 +2,7 @@
 
 use super::{BATCH_INPUTS, Engine, SNAPSHOT_EVERY, WRITE_AGAIN};
 use crate::clock::Clock;
-use crate::status::{AlertStatus, ChannelStatus, Status};
+use crate::status::{AlertStatus, ChannelStatus, Status, Strangers};
 use crate::store::{Keeper, NotTaken};
 use crate::words::{Site, message};
 use crate::world::Sink;
@@ -38,6 +38,7 @@ pub struct Desk {
     hurry: Notify,
     /// The store's file was found damaged and begun anew.
     replaced: Notify,
+    strangers: RefCell<Strangers>,
 }
 
 impl Desk {
@@ -56,6 +57,7 @@ impl Desk {
             letters: RefCell::default(),
             hurry: Notify::new(),
             replaced: Notify::new(),
+            strangers: RefCell::default(),
         }
     }
 
@@ -267,6 +269,7 @@ impl Desk {
                 readings: engine.readings,
                 not_kept: engine.not_kept,
                 store_works: engine.store_works,
+                strangers: self.strangers.borrow().clone(),
             }
         };
         let names: Vec<String> = status.channels.iter().map(|channel| channel.channel.clone()).collect();
@@ -318,5 +321,9 @@ impl Sink for Desk {
             Some((_, count)) => *count += 1,
             None => status.troubles.push((what.to_owned(), 1)),
         }
+    }
+
+    fn stranger(&self, topic: &str) {
+        self.strangers.borrow_mut().add(topic);
     }
 }
