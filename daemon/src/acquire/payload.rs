@@ -296,7 +296,6 @@ mod tests {
         assert_eq!(read(" -3e1\n"), Ok(Some(-299.5)));
         assert_eq!(read("null"), Ok(None));
         assert_eq!(read("1e999"), Ok(None));
-        // Seen to fail with a reader that takes what the float parser takes.
         for payload in
             ["1,5", "+5", "05", ".5", "5.", "0x10", "5 A", "nan", "inf", "", "208.1 208.2", "\u{2212}5"]
         {
@@ -304,6 +303,7 @@ mod tests {
         }
     }
 
+    /// Seen to fail with texts that the float parser takes ("05").
     #[test]
     fn numbers_in_quotes_are_taken_only_if_the_map_says_so_and_are_strict() {
         let quoted = MqttSpec { quoted: true, ..spec(None) };

@@ -106,6 +106,7 @@ mod tests {
         assert!(receipts.owed.is_empty());
     }
 
+    /// Seen to fail without the tickets.
     #[test]
     fn a_message_waits_for_the_readings_that_are_held_back() {
         let (client, _events) = AsyncClient::new(MqttOptions::new("x", "localhost", 1883), 8);
