@@ -204,6 +204,33 @@ impl Window {
         (covered_ms > 0 && measured >= LEAST_SHARE * length).then(|| sum / measured)
     }
 
+    /// How fast the value rises, in its unit an hour: the slope of the straight line that fits the means of the closed
+    /// panes best, by least squares weighted with the time measured in each (any textbook of statistics). `None`
+    /// where less than [`LEAST_SHARE`] of the window was measured, or only one pane.
+    pub fn slope_per_hour(&self) -> Option<f64> {
+        let (newer, older) = self.ring.split_at(self.head);
+        let panes = older.iter().chain(newer);
+        let (mut measured, mut moment) = (0.0, 0.0);
+        for (place, pane) in (0u32..).zip(panes.clone()) {
+            let weight = f64::from(pane.covered_ms);
+            measured += weight;
+            moment += weight * f64::from(place);
+        }
+        let length = (self.step.0 * self.ring.len() as i64) as f64;
+        if measured <= 0.0 || measured < LEAST_SHARE * length {
+            return None;
+        }
+        let middle = moment / measured;
+        let (mut rise, mut run) = (0.0, 0.0);
+        for (place, pane) in (0u32..).zip(panes) {
+            let aside = f64::from(place) - middle;
+            rise += aside * pane.sum;
+            run += aside * aside * f64::from(pane.covered_ms);
+        }
+        let hours = self.step.0 as f64 / Span::hours(1).0 as f64;
+        (run > 0.0).then(|| rise / run / hours)
+    }
+
     /// Forgets everything, as after a correction of the clock.
     pub fn clear(&mut self) {
         self.ring.fill(Pane::EMPTY);
@@ -246,6 +273,25 @@ mod tests {
         assert_eq!(window.mean(), Some(3.0));
         window.advance(EventTime(10_000_000));
         assert_eq!(window.mean(), None);
+    }
+
+    /// numpy 2.4.6: `polyfit(x, y, 1, w=sqrt(covered))[0] * 3600` over the centres of the panes in seconds.
+    #[test]
+    fn a_slope_is_that_of_the_line_of_least_squares() {
+        let means = [71.0, 71.4, 71.3, 72.1, 0.0, 72.0, 72.9, 73.1, 73.3, 73.4];
+        let covered = [1000, 1000, 500, 1000, 0, 700, 1000, 1000, 1000, 1000];
+        let mut window = Window::new(Span::seconds(10));
+        for (second, (mean, covered)) in (0i64..).zip(means.into_iter().zip(covered)) {
+            window.advance(EventTime(second * 1000));
+            if covered > 0 {
+                window.push(mean, Span(covered));
+            }
+        }
+        assert_eq!(window.slope_per_hour(), None, "not yet four fifths");
+        window.advance(EventTime(10_000));
+        let slope = window.slope_per_hour().unwrap();
+        let numpy = 993.017_888_949_127_6;
+        assert!((slope - numpy).abs() < 1e-9 * numpy, "{slope}");
     }
 
     #[test]
