@@ -4,7 +4,7 @@ use crate::words::subject::quantity_words;
 use crate::words::time::duration;
 use kvarden_config::{Configuration, SourceSpec};
 use kvarden_core::measurand::{Measurand, Quantity};
-use kvarden_core::plan::{LimitPlan, MeterPlan, Plan, ScopePlan};
+use kvarden_core::plan::{LimitPlan, MeterPlan, NotJudged, Plan, ScopePlan};
 use kvarden_core::plant::Bound;
 use std::fmt::Write;
 
@@ -27,8 +27,8 @@ pub fn page(configuration: &Configuration, plan: &Plan) -> String {
     }
     if !plan.not_judged.is_empty() {
         let _ = writeln!(text, "\nNot judged, and why");
-        for one in &plan.not_judged {
-            let _ = writeln!(text, "  {}, {}: {}", one.meter, quantity_words(one.quantity), one.reason);
+        for line in not_judged_lines(plan) {
+            let _ = writeln!(text, "  {line}");
         }
     }
     let _ = writeln!(text, "\nTold by: {}", configuration.plant.channels.join(", "));
@@ -100,6 +100,12 @@ fn list(head: &str, items: &[String], text: &mut String) {
         line.push_str(item);
     }
     let _ = writeln!(text, "{line}");
+}
+
+/// What can't be judged and why, one line each.
+pub fn not_judged_lines(plan: &Plan) -> Vec<String> {
+    let line = |one: &NotJudged| format!("{}, {}: {}", one.meter, quantity_words(one.quantity), one.reason);
+    plan.not_judged.iter().map(line).collect()
 }
 
 /// Each limit in force in one line, for the frozen digest.

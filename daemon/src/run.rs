@@ -9,6 +9,7 @@ use crate::deliver::log::LogCourier;
 use crate::deliver::mqtt::{MqttCourier, MqttSettings, PATIENCE};
 use crate::deliver::{Outbox, Pump};
 use crate::digest::DigestContext;
+use crate::digest::maker::Maker;
 use crate::engine::{Desk, Engine, SNAPSHOT_EVERY};
 use crate::restore::restore;
 use crate::store::{Error as StoreError, Keeper, Options, Store};
@@ -18,7 +19,6 @@ use kvarden_config::{Configuration, SourceSpec};
 use kvarden_core::plan::{Plan, Unfit};
 use kvarden_core::reading::MeterId;
 use std::future::Future;
-use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
@@ -155,6 +155,8 @@ pub async fn run(
     let site = site_of(&world.keeper, &configuration).await?;
     let engine = build_engine(&world.keeper, &configuration, &plan, &site).await?;
     let desk = Rc::new(Desk::new(engine, Rc::clone(&world.clock), world.keeper.clone(), site.clone()));
+    let maker = maker(&world, &configuration, &plan);
+    maker.begin().await?;
     desk.resume();
 
     let mut settling = tokio::task::spawn_local({
@@ -175,12 +177,11 @@ pub async fn run(
         tasks.once(crate::control::serve(listener, desk));
     }
     tracing::info!(site = %site.name, meters = configuration.plant.meters.len(), "watching");
-    let context = DigestContext::new(&plan, &configuration.timezone);
     let result = tokio::select! {
         biased;
         () = stop => Ok(()),
         result = tasks.supervise() => result,
-        () = every_second(&desk, &world.keeper, &configuration, &context, world.outside) => Ok(()),
+        () = every_second(&desk, &world.keeper, &maker) => Ok(()),
         () = desk.store_replaced() => Err(RunError::StoreReplaced),
         _ = &mut settling => Ok(()),
     };
@@ -310,29 +311,22 @@ fn start_telling(
     }
 }
 
+fn maker(world: &World, configuration: &Configuration, plan: &Plan) -> Rc<Maker> {
+    let folder = (world.outside == Outside::Open).then(|| configuration.digest.folder.clone());
+    let context = DigestContext::new(plan, &configuration.timezone);
+    Maker::new(world.keeper.clone(), context, configuration.digest.at, folder)
+}
+
 /// What each second brings, and now and then a look at old rows and at the digest.
-async fn every_second(
-    desk: &Rc<Desk>,
-    keeper: &Keeper,
-    configuration: &Rc<Configuration>,
-    context: &DigestContext,
-    outside: Outside,
-) {
+async fn every_second(desk: &Rc<Desk>, keeper: &Keeper, maker: &Rc<Maker>) {
     let mut ticks = interval(Duration::from_secs(1));
     ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
-    let folder: Option<PathBuf> = (outside == Outside::Open).then(|| configuration.digest.folder.clone());
     for second in 0u64.. {
         ticks.tick().await;
         desk.second();
         if second % SWEEP_EVERY == 0 {
             sweep(keeper.clone(), desk.now());
-            crate::digest::making::look(
-                keeper.clone(),
-                context.clone(),
-                configuration.digest.at,
-                folder.clone(),
-                desk.now(),
-            );
+            maker.look(desk.now());
         }
     }
 }

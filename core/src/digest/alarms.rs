@@ -1,6 +1,6 @@
 //! The day of each alarm, and what waits for a person when the day is over.
 
-use super::{AlarmDay, CHATTERING, DayInput, SeenDay, WaitingDay, most_within};
+use super::{AlarmDay, CHATTERING, DayInput, MeterPart, SeenDay, WaitingDay, most_within, parts};
 use crate::alarm::state::AlarmState;
 use crate::output::{Change, ChangeKind, Rule, Subject};
 use crate::plant::Bound;
@@ -8,16 +8,26 @@ use crate::time::{EventTime, Span};
 use std::collections::BTreeMap;
 
 /// From when to when an alarm held, as far as known.
-struct Episode<'a> {
-    raised: &'a Change,
-    cleared: Option<EventTime>,
+pub(super) struct Episode<'a> {
+    pub(super) raised: &'a Change,
+    pub(super) cleared: Option<EventTime>,
     peak: Option<f64>,
 }
 
-fn episodes<'a>(input: &DayInput<'a>) -> Vec<Episode<'a>> {
+impl Episode<'_> {
+    /// It began before the day or lasts beyond it: the worst value told with its changes may be of another day, or be
+    /// only that at its rise.
+    pub(super) fn crosses(&self, input: &DayInput<'_>) -> bool {
+        self.raised.at < input.from || self.cleared.is_none()
+    }
+}
+
+/// The episodes of the day, of one meter or of all.
+pub(super) fn episodes<'a>(input: &DayInput<'a>, meter: Option<&str>) -> Vec<Episode<'a>> {
     let mut episodes: Vec<Episode<'a>> = Vec::new();
     let mut open: BTreeMap<&str, usize> = BTreeMap::new();
-    for change in input.changes.iter().filter(|change| change.at < input.to) {
+    let of_meter = |change: &&Change| meter.is_none() || change.subject.meter.as_deref() == meter;
+    for change in input.changes.iter().filter(of_meter).filter(|change| change.at < input.to) {
         match change.what {
             ChangeKind::Raised => {
                 open.insert(&change.alarm, episodes.len());
@@ -36,9 +46,10 @@ fn episodes<'a>(input: &DayInput<'a>) -> Vec<Episode<'a>> {
     episodes
 }
 
-pub(super) fn alarm_days(input: &DayInput<'_>) -> Vec<AlarmDay> {
+pub(super) fn alarm_days(input: &DayInput<'_>, parts: &[MeterPart]) -> Vec<AlarmDay> {
     let mut days: BTreeMap<(Subject, Rule), (AlarmDay, Vec<EventTime>)> = BTreeMap::new();
-    for episode in episodes(input) {
+    let worst_of = parts::worst_by_alarm(parts);
+    for episode in episodes(input, None) {
         let raised = episode.raised;
         let key = (raised.subject.clone(), raised.rule);
         let (day, times) = days.entry(key).or_insert_with(|| {
@@ -65,14 +76,17 @@ pub(super) fn alarm_days(input: &DayInput<'_>) -> Vec<AlarmDay> {
         let end = episode.cleared.unwrap_or(input.until).min(input.to);
         day.held += (end - raised.at.max(input.from)).max(Span::ZERO);
         day.standing |= episode.cleared.is_none();
-        day.peak = worse(raised.rule, day.peak, episode.peak);
+        let peak = match worst_of.get(raised.alarm.as_str()).copied() {
+            // At its rise it was known to the value, later only by minutes.
+            Some(worst) if raised.at >= input.from => worse(raised.rule, Some(worst), raised.peak),
+            Some(worst) => Some(worst),
+            None => episode.peak,
+        };
+        day.peak = worse(raised.rule, day.peak, peak);
     }
-    let mut days: Vec<AlarmDay> = days
-        .into_values()
+    days.into_values()
         .map(|(day, times)| AlarmDay { chattering: most_within(&times, CHATTERING.1) >= CHATTERING.0, ..day })
-        .collect();
-    days.sort_by_key(|day| std::cmp::Reverse((day.priority, day.held)));
-    days
+        .collect()
 }
 
 fn worse(rule: Rule, one: Option<f64>, other: Option<f64>) -> Option<f64> {

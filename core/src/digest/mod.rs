@@ -3,13 +3,19 @@
 //! Every figure says what share of the day was really measured.
 
 mod alarms;
+pub mod charts;
+mod meters;
+mod parts;
+mod recurrences;
+
+pub use parts::MeterPart;
 
 use crate::measurand::Quantity;
 use crate::output::{Change, ChangeKind, Excursion, Rule, Subject};
 use crate::plant::{Bound, Priority};
 use crate::time::{EventTime, Span};
+use charts::{LimitLine, LineDay};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// Three or more annunciations of one alarm within a minute are chattering. Source: ISA-18.2 / IEC 62682 (from memory).
 pub const CHATTERING: (usize, Span) = (3, Span::seconds(60));
@@ -32,8 +38,6 @@ pub struct DayInput<'a> {
     pub until: EventTime,
     /// Start of each local hour of the day and its number; 23, 24 or 25 of them.
     pub hours: &'a [(EventTime, u8)],
-    /// The meters of the site.
-    pub meters: &'a [MeterRows],
     /// Changes up to the end of the day, in order of time; from before it as far as alarms may still stand.
     pub changes: &'a [Change],
     /// Excursions of the day.
@@ -51,8 +55,19 @@ pub struct MeterRows {
     pub meter: String,
     /// What each column means.
     pub series: Vec<Quantity>,
+    /// Limits in force on values or means of its columns.
+    pub limits: Vec<LimitOn>,
     /// Start of the minute, and one value per column.
     pub rows: Vec<(EventTime, Vec<MinuteValue>)>,
+}
+
+/// A limit on a column.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LimitOn {
+    /// On what.
+    pub quantity: Quantity,
+    /// How it is drawn.
+    pub line: LimitLine,
 }
 
 /// One column of one minute.
@@ -88,6 +103,9 @@ pub struct DayFigures {
     pub recurrences: Vec<RecurrenceDay>,
     /// The most alarms that rose within ten minutes.
     pub most_in_ten_minutes: usize,
+    /// What is drawn.
+    #[serde(default)]
+    pub lines: Vec<LineDay>,
 }
 
 /// One meter's day.
@@ -101,6 +119,9 @@ pub struct MeterDay {
     pub meter: String,
     /// One per column in which anything was measured.
     pub series: Vec<SeriesDay>,
+    /// One per state that was read.
+    #[serde(default)]
+    pub states: Vec<StateDay>,
     /// Share of the day in which the meter gave values, 0 to 1.
     pub measured: f64,
     /// Of what the meter is read for, the least measured, and its share of the day.
@@ -123,6 +144,25 @@ pub struct SeriesDay {
     pub max: f64,
     /// The minute of the largest value.
     pub max_at: EventTime,
+    /// Share of the day that was measured, 0 to 1.
+    pub measured: f64,
+}
+
+/// A state's day: a fan, a breaker, a temperature switch.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StateDay {
+    /// Which state.
+    pub quantity: Quantity,
+    /// For how long it was on, of what was measured.
+    pub on: Span,
+    /// In how many minutes it changed.
+    pub changes: u32,
+    /// The minute of the first change.
+    pub first_change: Option<EventTime>,
+    /// The minute of the last change.
+    pub last_change: Option<EventTime>,
+    /// Whether it was on when last measured.
+    pub on_at_end: bool,
     /// Share of the day that was measured, 0 to 1.
     pub measured: f64,
 }
@@ -212,132 +252,30 @@ pub struct RecurrenceDay {
 }
 
 impl DayFigures {
-    /// Works out the figures of a day.
-    pub fn new(input: &DayInput<'_>) -> Self {
+    /// Works out the figures of a day from the rows of all its meters.
+    pub fn new(input: &DayInput<'_>, meters: &[MeterRows]) -> Self {
+        Self::of_parts(input, meters.iter().map(|rows| MeterPart::new(input, rows)).collect())
+    }
+
+    /// Puts the figures of a day together from those of its meters, so that the rows of one meter at a time are held.
+    pub fn of_parts(input: &DayInput<'_>, parts: Vec<MeterPart>) -> Self {
+        let mut alarms = alarms::alarm_days(input, &parts);
+        alarms.sort_by_key(|day| std::cmp::Reverse((day.priority, day.held)));
+        let recurrences = recurrences::recurrence_days(input);
+        let (meters, lines): (Vec<_>, Vec<_>) = parts.into_iter().map(|part| (part.day, part.lines)).unzip();
+        let lines = lines.into_iter().flatten().collect();
         Self {
             from: input.from,
             to: input.to,
             until: input.until.min(input.to),
-            meters: input.meters.iter().map(|rows| meter_day(input, rows)).collect(),
-            alarms: alarms::alarm_days(input),
+            meters,
+            lines: charts::chosen(lines, &alarms, &recurrences),
+            alarms,
             waiting: alarms::waiting(input),
-            recurrences: recurrence_days(input),
+            recurrences,
             most_in_ten_minutes: most_within(&raised_on_the_day(input), FLOOD.1),
         }
     }
-}
-
-fn meter_day(input: &DayInput<'_>, rows: &MeterRows) -> MeterDay {
-    let series: Vec<SeriesDay> = rows
-        .series
-        .iter()
-        .enumerate()
-        .filter_map(|(column, quantity)| series_day(input, *quantity, rows, column))
-        .collect();
-    MeterDay {
-        transformer: rows.transformer.clone(),
-        feeder: rows.feeder.clone(),
-        meter: rows.meter.clone(),
-        measured: series.iter().map(|one| one.measured).fold(0.0, f64::max),
-        least: least_measured(rows, &series),
-        series,
-    }
-}
-
-/// What is computed may be absent by its nature, such as an unbalance without load: it does not count.
-fn least_measured(rows: &MeterRows, series: &[SeriesDay]) -> Option<(Quantity, f64)> {
-    let share = |quantity: &Quantity| {
-        let found = series.iter().find(|one| one.quantity == *quantity);
-        (*quantity, found.map_or(0.0, |one| one.measured))
-    };
-    let read = rows.series.iter().filter(|quantity| !quantity.what.is_computed());
-    read.map(share).min_by(|one, other| one.1.total_cmp(&other.1))
-}
-
-fn series_day(
-    input: &DayInput<'_>,
-    quantity: Quantity,
-    rows: &MeterRows,
-    column: usize,
-) -> Option<SeriesDay> {
-    let measured: Vec<(EventTime, MinuteValue)> = rows
-        .rows
-        .iter()
-        .filter(|(minute, _)| (input.from..input.to).contains(minute))
-        .filter_map(|(minute, values)| {
-            Some((*minute, *values.get(column).filter(|value| value.covered_ms > 0)?))
-        })
-        .collect();
-    let (min_at, lowest) = measured.iter().min_by(|one, other| one.1.min.total_cmp(&other.1.min))?;
-    let largest = measured.iter().map(|(_, value)| value.max).fold(f64::NEG_INFINITY, f64::max);
-    let (max_at, _) = measured.iter().find(|(_, value)| value.max.total_cmp(&largest).is_eq())?;
-    let covered: f64 = measured.iter().map(|(_, value)| f64::from(value.covered_ms)).sum();
-    let weighted: f64 = measured.iter().map(|(_, value)| value.mean * f64::from(value.covered_ms)).sum();
-    Some(SeriesDay {
-        quantity,
-        mean: weighted / covered,
-        min: lowest.min,
-        min_at: *min_at,
-        max: largest,
-        max_at: *max_at,
-        measured: (covered / (input.to - input.from).0.max(1) as f64).min(1.0),
-    })
-}
-
-/// Excursions of the day that no level's alarm told of, and that did not last.
-fn short_excursions<'a>(input: &DayInput<'a>) -> impl Iterator<Item = &'a Excursion> {
-    let changes = input.changes;
-    let was_told = move |one: &Excursion| {
-        let during = one.start..=one.start + one.length;
-        changes.iter().any(|change| {
-            change.what == ChangeKind::Raised
-                && change.over.is_none()
-                && matches!(change.rule, Rule::Level { bound, .. } if bound == one.bound)
-                && during.contains(&change.at)
-                && change.subject == one.subject
-        })
-    };
-    let of_day = input.from..input.to;
-    input
-        .excursions
-        .iter()
-        .filter(move |one| of_day.contains(&one.start) && one.length <= LONGEST_SHORT && !was_told(one))
-}
-
-fn recurrence_days(input: &DayInput<'_>) -> Vec<RecurrenceDay> {
-    let mut days: BTreeMap<(&Subject, Bound), RecurrenceDay> = BTreeMap::new();
-    for one in short_excursions(input) {
-        let day = days.entry((&one.subject, one.bound)).or_insert_with(|| RecurrenceDay {
-            subject: one.subject.clone(),
-            bound: one.bound,
-            times: 0,
-            peak: one.peak,
-            setpoint: one.setpoint,
-            shortest: one.length,
-            longest: one.length,
-            first: one.start,
-            last: one.start,
-            by_hour: Vec::new(),
-        });
-        day.times += 1;
-        day.peak = one.bound.worse(day.peak, one.peak);
-        day.shortest = day.shortest.min(one.length);
-        day.longest = day.longest.max(one.length);
-        day.first = day.first.min(one.start);
-        day.last = day.last.max(one.start);
-        let hour =
-            input.hours.iter().rev().find(|(start, _)| *start <= one.start).map_or(0, |(_, hour)| *hour);
-        match day.by_hour.iter_mut().find(|(known, _)| *known == hour) {
-            Some((_, count)) => *count += 1,
-            None => day.by_hour.push((hour, 1)),
-        }
-    }
-    let mut days: Vec<RecurrenceDay> = days.into_values().collect();
-    for day in &mut days {
-        day.by_hour.sort_unstable();
-    }
-    days.sort_by_key(|day| std::cmp::Reverse(day.times));
-    days
 }
 
 fn raised_on_the_day(input: &DayInput<'_>) -> Vec<EventTime> {

@@ -38,7 +38,7 @@ fn day(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> Da
     let (from, to) = (EventTime(0), EventTime(86_400_000));
     let hours: Vec<(EventTime, u8)> =
         (0..24).map(|hour| (EventTime(i64::from(hour) * 3_600_000), hour)).collect();
-    DayFigures::new(&DayInput { from, to, until: to, hours: &hours, meters, changes, excursions })
+    DayFigures::new(&DayInput { from, to, until: to, hours: &hours, changes, excursions }, meters)
 }
 
 #[test]
@@ -85,6 +85,7 @@ fn a_figure_says_what_share_of_the_day_was_measured() {
         feeder: None,
         meter: "T2 secondary".into(),
         series: vec![Quantity::whole(Measurand::LoadingKva), Quantity::whole(Measurand::LoadingPhase)],
+        limits: Vec::new(),
         rows,
     };
     let figures = day(&[], &[], &[meter]);
@@ -164,6 +165,7 @@ fn the_least_measured_point_of_a_meter_stands_beside_its_best() {
         feeder: None,
         meter: "T2 sensors".into(),
         series: vec![a, b, c, Quantity::whole(Measurand::CurrentUnbalance)],
+        limits: Vec::new(),
         rows: (0..1440)
             .map(|minute| {
                 let of_b = if minute < 720 { 60_000 } else { 0 };
@@ -174,4 +176,41 @@ fn the_least_measured_point_of_a_meter_stands_beside_its_best() {
     let figures = day(&[], &[], &[meter]);
     assert!((figures.meters[0].measured - 1.0).abs() < 1e-12);
     assert_eq!(figures.meters[0].least, Some((b, 0.5)));
+}
+
+fn loading(rows: Vec<(EventTime, Vec<MinuteValue>)>) -> MeterRows {
+    MeterRows {
+        transformer: "T2".into(),
+        feeder: Some("MP-3".into()),
+        meter: "MP-3".into(),
+        series: vec![Quantity::whole(Measurand::VoltageUnbalance)],
+        limits: Vec::new(),
+        rows,
+    }
+}
+
+fn flat(mean: f64, max: f64) -> Vec<MinuteValue> {
+    vec![MinuteValue { mean, min: mean, max, covered_ms: 60_000 }]
+}
+
+#[test]
+fn an_alarm_that_stood_beyond_the_day_has_the_worst_value_of_the_day() {
+    let minute = |minute: i64, value| (EventTime(minute * 60_000), value);
+    // It rose yesterday at 9 %, stood at 3.5 %, once 4.4 %, and clears tomorrow.
+    let rows = (0..1440).map(|at| minute(at, flat(3.5, if at == 700 { 4.4 } else { 3.6 }))).collect();
+    let changes = [change(1, -30, ChangeKind::Raised, 9.0)];
+    let figures = day(&changes, &[], &[loading(rows)]);
+    assert_eq!(figures.alarms[0].peak, Some(4.4));
+    assert_eq!(day(&changes, &[], &[]).alarms[0].peak, Some(9.0), "without rows only the rise is known");
+}
+
+#[test]
+fn an_alarm_on_a_mean_that_stands_has_the_worst_mean_of_the_day() {
+    let minute = |minute: i64, value| (EventTime(minute * 60_000), value);
+    // Ten minutes of 5 % among 3.5 %: the worst mean of ten minutes is 5 %, that of the values is 8 %.
+    let rows = (0..1440)
+        .map(|at| minute(at, if (700..710).contains(&at) { flat(5.0, 8.0) } else { flat(3.5, 3.5) }))
+        .collect();
+    let raised = Change { over: Some(Span::minutes(10)), ..change(1, 600, ChangeKind::Raised, 3.2) };
+    assert_eq!(day(&[raised], &[], &[loading(rows)]).alarms[0].peak, Some(5.0));
 }

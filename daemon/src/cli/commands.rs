@@ -2,13 +2,15 @@
 
 use super::Alert;
 use crate::control::{Request, ask};
-use crate::digest::{DigestContext, calendar, frozen, of_store};
+use crate::digest::making::of_store;
+use crate::digest::{DigestContext, Form, calendar, frozen, render};
 use crate::store::Store;
 use kvarden_config::Configuration;
 use kvarden_core::plan::Plan;
 use std::io::Write;
 use std::path::Path;
 use std::process::ExitCode;
+use std::sync::Arc;
 
 /// Reads a configuration; prints every problem and gives nothing where there is one that matters.
 pub(super) fn load(path: &Path) -> Option<Configuration> {
@@ -82,30 +84,38 @@ pub(super) fn steer(alert: &Alert, request: impl FnOnce(String, String) -> Reque
     }
 }
 
-pub(super) fn digest(path: &Path, date: Option<jiff::civil::Date>, json: bool) -> ExitCode {
+pub(super) fn digest(
+    path: &Path,
+    date: Option<jiff::civil::Date>,
+    form: Form,
+    revision: Option<u32>,
+) -> ExitCode {
     let Some((configuration, plan)) = load_with_plan(path) else { return ExitCode::FAILURE };
-    let context = DigestContext::new(&plan, &configuration.timezone);
+    let context = Arc::new(DigestContext::new(&plan, &configuration.timezone));
     let yesterday = jiff::Timestamp::now().to_zoned_datetime(context.zone.clone()).date().yesterday();
     let Some(date) = date.or(yesterday.ok()) else { return failed(&"there is no day before today") };
-    let over = calendar::bounds(date, &context.zone).map(|(_, to)| to.0);
-    if over.is_none_or(|to| to > jiff::Timestamp::now().as_millisecond()) {
-        return failed(&format!(
-            "{date} is not over yet in {}; its digest is made after it ends",
-            context.timezone
-        ));
-    }
-    let day =
-        Store::open_for_reading(&configuration.store.folder).and_then(|store| match frozen(&store, date)? {
-            Some(day) => Ok(Some(day)),
-            None => of_store(&store, &context, date),
-        });
+    let store = match Store::open_for_reading(&configuration.store.folder) {
+        Ok(store) => store,
+        Err(error) => return failed(&error),
+    };
+    let day = match frozen(&store, date, revision) {
+        Ok(Some(day)) => Ok(Some(day)),
+        Ok(None) if revision.is_some() => return failed(&format!("{date} has no such revision")),
+        Ok(None) => {
+            let over = calendar::bounds(date, &context.zone).map(|(_, to)| to.0);
+            if over.is_none_or(|to| to > jiff::Timestamp::now().as_millisecond()) {
+                return failed(&format!(
+                    "{date} is not over yet in {}; its digest is made after it ends",
+                    context.timezone
+                ));
+            }
+            of_store(&store, &context, date)
+        }
+        Err(error) => Err(error),
+    };
     match day {
-        Ok(Some(day)) if json => match serde_json::to_string(&day) {
-            Ok(line) => print_line(&line),
-            Err(error) => failed(&error),
-        },
-        Ok(Some(day)) => say(&crate::words::digest::digest(&day)),
-        Ok(None) => failed(&format!("the digest of {date} can't be read; was it made by a newer version?")),
+        Ok(Some(day)) => say(&render(&day, form)),
+        Ok(None) => failed(&format!("{date} is no day of the calendar of {}", context.timezone)),
         Err(error) => failed(&error),
     }
 }

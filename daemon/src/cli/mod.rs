@@ -5,6 +5,7 @@ mod replay;
 
 pub use replay::replay_files;
 
+use crate::digest::Form;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -53,6 +54,9 @@ enum Command {
         /// One JSON object a line for each alarm, when it has cleared or at the end, and nothing else.
         #[arg(long)]
         json: bool,
+        /// Also writes the digest of each day into this folder, as text, JSON and a page with charts.
+        #[arg(long, value_name = "FOLDER", conflicts_with = "json")]
+        digests: Option<PathBuf>,
     },
     /// Show open alerts, meters and channels of the running daemon.
     #[command(after_help = "Example: kvarden status\n         kvarden status --json")]
@@ -114,16 +118,21 @@ enum Command {
         back: bool,
     },
     /// Print the digest of a day; any past day comes out the same again.
-    #[command(after_help = "Example: kvarden digest kvarden.toml --date 2026-11-23")]
+    #[command(
+        after_help = "Example: kvarden digest kvarden.toml --date 2026-11-23\n         kvarden digest kvarden.toml --date 2026-11-23 --form html > day.html"
+    )]
     Digest {
         /// The configuration.
         config: PathBuf,
         /// The local day; without it, yesterday.
         #[arg(long, value_name = "YYYY-MM-DD")]
         date: Option<jiff::civil::Date>,
-        /// As JSON.
-        #[arg(long)]
-        json: bool,
+        /// In which form.
+        #[arg(long, value_enum, default_value_t = Form::Text)]
+        form: Form,
+        /// An earlier revision of the day; without it, the newest.
+        #[arg(long, value_name = "NUMBER")]
+        revision: Option<u32>,
     },
 }
 
@@ -154,7 +163,9 @@ pub fn main() -> ExitCode {
     match cli.command {
         Command::Run { config } => commands::run(&config),
         Command::Check { config } => commands::check(&config),
-        Command::Replay { config, from, json } => replay_files(&config, &from, json),
+        Command::Replay { config, from, json, digests } => {
+            replay_files(&config, &from, json, digests.as_deref())
+        }
         Command::Status { which, json } => commands::status(&which.config, json),
         Command::Acknowledge { alert } => {
             commands::steer(&alert, |alert, by| crate::control::Request::Acknowledge { alert, by })
@@ -171,6 +182,6 @@ pub fn main() -> ExitCode {
         Command::Service { alert, back } => {
             commands::steer(&alert, |alert, by| crate::control::Request::Service { alert, by, on: back })
         }
-        Command::Digest { config, date, json } => commands::digest(&config, date, json),
+        Command::Digest { config, date, form, revision } => commands::digest(&config, date, form, revision),
     }
 }

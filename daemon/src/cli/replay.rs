@@ -2,7 +2,8 @@
 
 use super::commands::{failed, load};
 use crate::batching::Told;
-use crate::digest::{DigestContext, calendar};
+use crate::digest::files::write_files;
+use crate::digest::{DigestContext, Form, calendar, render};
 use crate::replay::line::Lines;
 use crate::replay::{Replayed, replay};
 use crate::words::{Site, message};
@@ -14,14 +15,15 @@ use kvarden_core::plan::Plan;
 use kvarden_core::time::{EventTime, Span};
 use std::collections::BTreeMap;
 use std::io::{BufWriter, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// The mapping's name in the folder of logs.
 const COLUMNS: &str = "columns.toml";
 
 /// Replays the files of a folder and prints what would have been told.
-pub fn replay_files(config: &Path, from: &Path, json: bool) -> ExitCode {
+/// Where a folder for digests is given, those of each day are written there too.
+pub fn replay_files(config: &Path, from: &Path, json: bool, digests: Option<&Path>) -> ExitCode {
     let Some(configuration) = load(config) else { return ExitCode::FAILURE };
     let columns = from.join(COLUMNS);
     let (logs, problems) = kvarden_config::load_columns(&columns, &configuration.plant);
@@ -32,7 +34,7 @@ pub fn replay_files(config: &Path, from: &Path, json: bool) -> ExitCode {
         return failed(&format!("{} to mend in {}", problems.len(), columns.display()));
     };
     let out = BufWriter::new(std::io::stdout().lock());
-    let mut teller = Teller::new(&configuration, json, out);
+    let mut teller = Teller::new(&configuration, json, digests, out);
     let done = replay(&configuration, &logs, |plan, output| teller.take(plan, output));
     match (done, teller.finish()) {
         (Ok(replayed), Ok(())) => {
@@ -72,6 +74,8 @@ const STRAGGLERS: Span = Span::minutes(15);
 struct Teller<W: Write> {
     out: W,
     json: bool,
+    /// Where digests go as files, besides being told.
+    folder: Option<PathBuf>,
     site: Site,
     timezone: String,
     /// The day being collected, and its end.
@@ -91,7 +95,7 @@ struct Teller<W: Write> {
 }
 
 impl<W: Write> Teller<W> {
-    fn new(configuration: &Configuration, json: bool, out: W) -> Self {
+    fn new(configuration: &Configuration, json: bool, folder: Option<&Path>, out: W) -> Self {
         let zone = jiff::tz::TimeZone::get(&configuration.timezone).unwrap_or(jiff::tz::TimeZone::UTC);
         let site = Site {
             name: configuration.plant.site.clone(),
@@ -102,6 +106,7 @@ impl<W: Write> Teller<W> {
         Self {
             out,
             json,
+            folder: folder.map(Path::to_owned),
             site,
             timezone: configuration.timezone.clone(),
             day: None,
@@ -200,7 +205,11 @@ impl<W: Write> Teller<W> {
             self.latest,
         );
         if let Some(figures) = figures {
-            self.digests.push(crate::words::digest::digest(&context.freeze(day, figures)));
+            let frozen = context.freeze(day, figures);
+            self.digests.push(render(&frozen, Form::Text));
+            if let Some(Err(error)) = self.folder.as_deref().map(|folder| write_files(folder, &frozen)) {
+                self.trouble.get_or_insert(error);
+            }
             self.excursions.retain(|one| one.start >= to);
         }
         for meter in &mut self.meters {
@@ -220,6 +229,9 @@ impl<W: Write> Teller<W> {
         std::mem::take(&mut self.lines).finish(&self.site.zone, &mut self.out)?;
         while self.day.is_some() {
             self.close_day();
+        }
+        if let Some(trouble) = self.trouble.take() {
+            return Err(trouble);
         }
         for digest in &self.digests {
             writeln!(self.out, "\n{}\n{digest}", "-".repeat(78))?;

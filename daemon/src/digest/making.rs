@@ -1,63 +1,111 @@
-//! Makes the digests that are due: freezes the day in the store, then writes it as files.
+//! Makes a day from what the store holds, one meter at a time: the store is asked for one meter's rows, not for all of
+//! a site at once, so that neither memory nor the store's other work suffers from a large site.
 
-use super::{DigestContext, FrozenDay, freeze, missing};
-use crate::store::{Error, Keeper, Store};
-use kvarden_core::time::EventTime;
-use std::io::Write;
-use std::path::{Path, PathBuf};
+use super::{DigestContext, FrozenDay, Room, calendar};
+use crate::store::{Error, MinuteRun, PaneRow, Store};
+use jiff::civil::Date;
+use kvarden_core::digest::{DayFigures, DayInput, MeterPart, MeterRows, MinuteValue};
+use kvarden_core::measurand::Quantity;
+use kvarden_core::output::{Change, Excursion};
+use kvarden_core::time::{EventTime, Span};
+use std::sync::Arc;
 
-/// Looks whether digests are due and makes them, on the store's thread and in the background.
-pub fn look(keeper: Keeper, context: DigestContext, at: (u8, u8), folder: Option<PathBuf>, now: EventTime) {
-    tokio::task::spawn_local(async move {
-        let days = keeper.ask(move |store| due(store, &context, at, now)).await;
-        let days = match days {
-            Ok(Ok(days)) => days,
-            Ok(Err(error)) => {
-                return tracing::warn!(%error, "a digest is due but could not be made; tried again");
-            }
-            Err(_) => return,
-        };
-        for day in days {
-            tracing::info!(date = %day.date, "digest made");
-            if let Some(folder) = &folder
-                && let Err(error) = write_files(folder, &day)
-            {
-                tracing::warn!(%error, folder = %folder.display(), "the digest is kept in the store but its files could not be written; `kvarden digest` prints it");
-            }
-        }
-    });
+/// Alarms that rose longer ago than this and still stand are known by their newest state only.
+pub const LOOK_BACK: Span = Span::hours(31 * 24);
+
+/// A day under way: everything but the minutes.
+#[derive(Debug)]
+pub struct Making {
+    context: Arc<DigestContext>,
+    date: Date,
+    from: EventTime,
+    to: EventTime,
+    hours: Vec<(EventTime, u8)>,
+    changes: Vec<Change>,
+    excursions: Vec<Excursion>,
 }
 
-/// Freezes the days that are due.
-fn due(
-    store: &mut Store,
-    context: &DigestContext,
-    at: (u8, u8),
-    now: EventTime,
-) -> Result<Vec<FrozenDay>, Error> {
-    let mut days = Vec::new();
-    for date in missing(store, context, at, now)? {
-        if let Some((day, true)) = freeze(store, context, date)? {
-            days.push(day);
+impl Making {
+    /// Begins a day; `None` at the ends of the calendar.
+    ///
+    /// # Errors
+    /// When the store can't be read.
+    pub fn begin(store: &Store, context: Arc<DigestContext>, date: Date) -> Result<Option<Self>, Error> {
+        let Some((from, to)) = calendar::bounds(date, &context.zone) else { return Ok(None) };
+        let hours = calendar::hours(date, &context.zone);
+        let changes = store.changes(from - LOOK_BACK, to)?;
+        let excursions = store.excursions(from, to)?;
+        Ok(Some(Self { context, date, from, to, hours, changes, excursions }))
+    }
+
+    /// How many meters the day has.
+    pub fn meters(&self) -> usize {
+        self.context.meters.len()
+    }
+
+    /// What one meter brings.
+    ///
+    /// # Errors
+    /// When the store can't be read.
+    pub fn part(&self, store: &Store, meter: usize) -> Result<MeterPart, Error> {
+        let mut rows = self.context.meters[meter].clone();
+        for run in store.minutes(&rows.meter, self.from, self.to)? {
+            add_run(&mut rows, &run);
+        }
+        Ok(MeterPart::new(&self.input(), &rows))
+    }
+
+    /// The day.
+    ///
+    /// # Errors
+    /// When the store can't be read.
+    pub fn end(&self, store: &Store, parts: Vec<MeterPart>) -> Result<FrozenDay, Error> {
+        let levels = store.levels()?;
+        let room = Room { used_bytes: levels.used_bytes, max_bytes: levels.max_bytes };
+        let day = self.context.freeze(self.date, DayFigures::of_parts(&self.input(), parts));
+        Ok(FrozenDay { room: Some(room), ..day })
+    }
+
+    fn input(&self) -> DayInput<'_> {
+        DayInput {
+            from: self.from,
+            to: self.to,
+            until: self.to,
+            hours: &self.hours,
+            changes: &self.changes,
+            excursions: &self.excursions,
         }
     }
-    Ok(days)
 }
 
-/// Writes a day as `DATE.txt` and `DATE.json`; a reader never sees half a file.
+/// Works out a day from what the store holds, without freezing it.
 ///
 /// # Errors
-/// When the folder can't be made or written.
-pub fn write_files(folder: &Path, day: &FrozenDay) -> std::io::Result<()> {
-    std::fs::create_dir_all(folder)?;
-    let json = serde_json::to_string_pretty(day)?;
-    for (ending, text) in [("txt", crate::words::digest::digest(day)), ("json", json)] {
-        let path = folder.join(format!("{}.{ending}", day.date));
-        let half = folder.join(format!(".{}.{ending}.part", day.date));
-        let mut file = std::fs::File::create(&half)?;
-        file.write_all(text.as_bytes())?;
-        file.sync_data()?;
-        std::fs::rename(&half, &path)?;
-    }
-    Ok(())
+/// When the store can't be read.
+pub fn of_store(store: &Store, context: &Arc<DigestContext>, date: Date) -> Result<Option<FrozenDay>, Error> {
+    let Some(making) = Making::begin(store, Arc::clone(context), date)? else { return Ok(None) };
+    let parts = (0..making.meters()).map(|meter| making.part(store, meter)).collect::<Result<_, _>>()?;
+    making.end(store, parts).map(Some)
+}
+
+/// Puts stored minutes into the meter's columns of today; a column that it no longer has is left out.
+fn add_run(meter: &mut MeterRows, run: &MinuteRun) {
+    let columns: Vec<Option<usize>> = meter
+        .series
+        .iter()
+        .map(|quantity| run.series.iter().position(|key| Quantity::from_key(key) == Some(*quantity)))
+        .collect();
+    meter.rows.extend(run.rows.iter().map(|(minute, panes)| {
+        let values = columns
+            .iter()
+            .map(|column| column.and_then(|column| panes.get(column)).map(value).unwrap_or_default());
+        (*minute, values.collect())
+    }));
+}
+
+fn value(pane: &PaneRow) -> MinuteValue {
+    let (Some(mean), Some(min), Some(max)) = (pane.mean, pane.min, pane.max) else {
+        return MinuteValue::default();
+    };
+    MinuteValue { mean, min, max, covered_ms: pane.covered_ms }
 }

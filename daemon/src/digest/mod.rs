@@ -2,22 +2,24 @@
 //! frozen day, so any past day comes out the same, to the byte, from the same version.
 
 pub mod calendar;
+pub mod files;
+pub mod maker;
 pub mod making;
+mod revision;
 
-use crate::store::{Error, MinuteRun, PaneRow, Store};
+use crate::store::{Error, Store};
+use crate::words;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use kvarden_core::digest::{DayFigures, DayInput, MeterRows, MinuteValue};
-use kvarden_core::measurand::Quantity;
-use kvarden_core::plan::Plan;
-use kvarden_core::time::{EventTime, Span};
+use kvarden_core::digest::charts::LimitLine;
+use kvarden_core::digest::{DayFigures, DayInput, LimitOn, MeterRows};
+use kvarden_core::output::{Change, Excursion};
+use kvarden_core::plan::{MeterPlan, Plan, ScopePlan};
+use kvarden_core::time::EventTime;
 use serde::{Deserialize, Serialize};
 
-/// The frozen form's number.
-const FORMAT: u32 = 1;
-
-/// Alarms that rose longer ago than this and still stand are known by their newest state only.
-pub const LOOK_BACK: Span = Span::hours(31 * 24);
+/// The frozen form's number. 1 had neither lines nor limits to draw, revisions, states nor what is not judged.
+const FORMAT: u32 = 2;
 
 /// A digest day as it is kept: everything that rendering needs.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -32,12 +34,97 @@ pub struct FrozenDay {
     pub timezone: String,
     /// The local day.
     pub date: Date,
+    /// From 1; minutes that came after the day was closed make the next one.
+    #[serde(default = "first")]
+    pub revision: u32,
+    /// Why there is another revision; `None` for the first.
+    #[serde(default)]
+    pub revised: Option<Revised>,
     /// The transformers, in the order of the configuration.
     pub transformers: Vec<String>,
     /// The limits in force when the day was frozen, one line each.
     pub limits: Vec<String>,
+    /// What could not be judged and why, one line each.
+    #[serde(default)]
+    pub not_judged: Vec<String>,
+    /// How full the store was.
+    #[serde(default)]
+    pub room: Option<Room>,
     /// The figures.
     pub figures: DayFigures,
+}
+
+fn first() -> u32 {
+    1
+}
+
+/// Why a day was revised.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Revised {
+    /// When.
+    pub at: EventTime,
+    /// Meters whose minutes came late, and how many of each since the revision before.
+    pub late: Vec<(String, u32)>,
+}
+
+/// How full the store was when the day was frozen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Room {
+    /// Bytes in use.
+    pub used_bytes: u64,
+    /// The byte budget.
+    pub max_bytes: u64,
+}
+
+impl FrozenDay {
+    /// Reads one that was kept.
+    ///
+    /// # Errors
+    /// It is damaged, or a newer program made it.
+    pub fn read(body: &str) -> Result<Self, Error> {
+        let day: Self = serde_json::from_str(body).map_err(|error| Error::row("day", error))?;
+        if day.format > FORMAT {
+            let why = format!("it has form {}, this program knows {FORMAT}", day.format);
+            return Err(Error::row("day", why));
+        }
+        Ok(day)
+    }
+}
+
+/// A form in which a digest is given out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Form {
+    /// For a terminal or a mail.
+    Text,
+    /// For programs: the frozen day as it is kept.
+    Json,
+    /// A page with charts that needs nothing beside it.
+    Html,
+}
+
+impl Form {
+    /// Every form.
+    pub const ALL: [Self; 3] = [Self::Text, Self::Json, Self::Html];
+
+    /// How the names of its files end.
+    pub fn ending(self) -> &'static str {
+        match self {
+            Self::Text => "txt",
+            Self::Json => "json",
+            Self::Html => "html",
+        }
+    }
+}
+
+/// The day in one form. A pure function: neither the store, nor the configuration, nor the machine's time zone or
+/// language has a part in it.
+pub fn render(day: &FrozenDay, form: Form) -> String {
+    match form {
+        Form::Text => words::digest::text(day),
+        Form::Html => words::digest::html(day),
+        // Numbers and texts always have a JSON form.
+        Form::Json => serde_json::to_string(day).map(|line| line + "\n").unwrap_or_default(),
+    }
 }
 
 /// What the making of a digest needs to know.
@@ -53,6 +140,8 @@ pub struct DigestContext {
     pub transformers: Vec<String>,
     /// The limits in force.
     pub limits: Vec<String>,
+    /// What can't be judged and why.
+    pub not_judged: Vec<String>,
     /// The meters, without rows yet.
     pub meters: Vec<MeterRows>,
 }
@@ -66,6 +155,7 @@ impl DigestContext {
             zone: TimeZone::get(timezone).unwrap_or(TimeZone::UTC),
             transformers: plan.scopes.iter().filter_map(|scope| scope.transformer.clone()).collect(),
             limits: crate::check::limit_lines(plan),
+            not_judged: crate::check::not_judged_lines(plan),
             meters: meters_of(plan),
         }
     }
@@ -78,8 +168,12 @@ impl DigestContext {
             site: self.site.clone(),
             timezone: self.timezone.clone(),
             date,
+            revision: first(),
+            revised: None,
             transformers: self.transformers.clone(),
             limits: self.limits.clone(),
+            not_judged: self.not_judged.clone(),
+            room: None,
             figures,
         }
     }
@@ -90,14 +184,14 @@ pub fn figures(
     date: Date,
     zone: &TimeZone,
     meters: &[MeterRows],
-    changes: &[kvarden_core::output::Change],
-    excursions: &[kvarden_core::output::Excursion],
+    changes: &[Change],
+    excursions: &[Excursion],
     until: Option<EventTime>,
 ) -> Option<DayFigures> {
     let (from, to) = calendar::bounds(date, zone)?;
     let until = until.map_or(to, |until| until.clamp(from, to));
     let hours = calendar::hours(date, zone);
-    Some(DayFigures::new(&DayInput { from, to, until, hours: &hours, meters, changes, excursions }))
+    Some(DayFigures::new(&DayInput { from, to, until, hours: &hours, changes, excursions }, meters))
 }
 
 /// The meters of a plan, without rows.
@@ -110,8 +204,24 @@ pub fn meters_of(plan: &Plan) -> Vec<MeterRows> {
                 feeder: meter.feeder.clone(),
                 meter: meter.name.clone(),
                 series: meter.series.to_vec(),
+                limits: limits_of(scope, meter),
                 rows: Vec::new(),
             })
+        })
+        .collect()
+}
+
+fn limits_of(scope: &ScopePlan, meter: &MeterPlan) -> Vec<LimitOn> {
+    let levels = meter.limits.iter().flat_map(|limit| limit.levels.iter().map(move |level| (limit, level)));
+    levels
+        .map(|(limit, level)| LimitOn {
+            quantity: meter.series[limit.series],
+            line: LimitLine {
+                bound: limit.bound,
+                setpoint: level.setpoint,
+                priority: scope.alarms[level.alarm].priority,
+                over: level.window.map(|window| meter.windows[window].1),
+            },
         })
         .collect()
 }
@@ -119,102 +229,14 @@ pub fn meters_of(plan: &Plan) -> Vec<MeterRows> {
 /// The key under which days of the whole site are kept.
 const SITE: &str = "site";
 
-/// The frozen day, if it was made.
+/// The frozen day, if it was made: this revision of it, or the newest.
 ///
 /// # Errors
-/// When the store can't be read.
-pub fn frozen(store: &Store, date: Date) -> Result<Option<FrozenDay>, Error> {
-    let day = store.get_day(SITE, &date.to_string())?;
-    Ok(day.and_then(|day| serde_json::from_str(&day.body).ok()))
-}
-
-/// Works out a day from what the store holds, without freezing it.
-///
-/// # Errors
-/// When the store can't be read.
-pub fn of_store(store: &Store, context: &DigestContext, date: Date) -> Result<Option<FrozenDay>, Error> {
-    let Some((from, to)) = calendar::bounds(date, &context.zone) else { return Ok(None) };
-    let mut meters = context.meters.clone();
-    for meter in &mut meters {
-        for run in store.minutes(&meter.meter, from, to)? {
-            add_run(meter, &run);
-        }
-    }
-    let changes = store.changes(from - LOOK_BACK, to)?;
-    let excursions = store.excursions(from, to)?;
-    let figures = figures(date, &context.zone, &meters, &changes, &excursions, None);
-    Ok(figures.map(|figures| context.freeze(date, figures)))
-}
-
-/// Freezes a day unless it is frozen already. Gives it, and whether it is new.
-///
-/// # Errors
-/// When the store can't be read or written.
-pub fn freeze(
-    store: &mut Store,
-    context: &DigestContext,
-    date: Date,
-) -> Result<Option<(FrozenDay, bool)>, Error> {
-    if let Some(day) = frozen(store, date)? {
-        return Ok(Some((day, false)));
-    }
-    let Some(day) = of_store(store, context, date)? else { return Ok(None) };
-    let Ok(body) = serde_json::to_string(&day) else { return Ok(None) };
-    store.put_day(SITE, &date.to_string(), 1, &body)?;
-    Ok(Some((day, true)))
-}
-
-/// Puts stored minutes into the meter's columns of today; a column that it no longer has is left out.
-fn add_run(meter: &mut MeterRows, run: &MinuteRun) {
-    let columns: Vec<Option<usize>> = meter
-        .series
-        .iter()
-        .map(|quantity| run.series.iter().position(|key| Quantity::from_key(key) == Some(*quantity)))
-        .collect();
-    meter.rows.extend(run.rows.iter().map(|(minute, panes)| {
-        let values = columns
-            .iter()
-            .map(|column| column.and_then(|column| panes.get(column)).map(value).unwrap_or_default());
-        (*minute, values.collect())
-    }));
-}
-
-fn value(pane: &PaneRow) -> MinuteValue {
-    let (Some(mean), Some(min), Some(max)) = (pane.mean, pane.min, pane.max) else {
-        return MinuteValue::default();
+/// When the store or the row can't be read.
+pub fn frozen(store: &Store, date: Date, revision: Option<u32>) -> Result<Option<FrozenDay>, Error> {
+    let day = match revision {
+        None => store.get_day(SITE, &date.to_string())?,
+        Some(revision) => store.get_day_revision(SITE, &date.to_string(), revision)?,
     };
-    MinuteValue { mean, min, max, covered_ms: pane.covered_ms }
+    day.map(|day| FrozenDay::read(&day.body)).transpose()
 }
-
-/// The days of which something was measured and whose digests are due but missing, the oldest first, of the last week.
-///
-/// # Errors
-/// When the store can't be read.
-pub fn missing(
-    store: &Store,
-    context: &DigestContext,
-    at: (u8, u8),
-    now: EventTime,
-) -> Result<Vec<Date>, Error> {
-    let Some(last) = calendar::last_digest(now, at, &context.zone) else { return Ok(Vec::new()) };
-    let frozen = store.days(SITE)?;
-    let mut dates = Vec::new();
-    for back in (0..MOST_BACK).rev() {
-        let Ok(date) = last.checked_sub(jiff::Span::new().days(back)) else { continue };
-        if frozen.contains(&date.to_string()) {
-            continue;
-        }
-        let Some((from, to)) = calendar::bounds(date, &context.zone) else { continue };
-        let mut any = false;
-        for meter in &context.meters {
-            any |= !store.minutes(&meter.meter, from, to)?.is_empty();
-        }
-        if any {
-            dates.push(date);
-        }
-    }
-    Ok(dates)
-}
-
-/// Digests that were missed, because the program was not running, are made for so many days.
-const MOST_BACK: i64 = 7;

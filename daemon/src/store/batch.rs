@@ -1,10 +1,11 @@
 //! All that one moment brings, stored as one transaction.
 
 use super::{
-    Durability, Error, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Store, TailRecord,
+    Durability, Error, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Store, TailRecord, late,
     minutes, outbox, recordings, refused, room, state, tail, tens, told,
 };
 use kvarden_core::output::{AlertRevision, Change, Excursion};
+use kvarden_core::time::EventTime;
 use std::path::PathBuf;
 
 /// What is stored together or not at all.
@@ -96,6 +97,9 @@ impl Store {
         let durability = if batch.tells() { Durability::Full } else { Durability::Normal };
         let last_number = self.last_number;
         let options = self.options;
+        let watched = self.watched.clone();
+        // What comes without an input comes of something that was done at once.
+        let now = batch.tail.last().map_or(EventTime(0), |record| record.now);
         let mut applied = self.write(durability, |db, names| {
             let mut applied = Applied {
                 last_number: tail::append(db, names, last_number, &batch.tail)?,
@@ -108,6 +112,7 @@ impl Store {
             state::put_precious(db, &batch.precious)?;
             let (added, refused) = minutes::append(db, names, &batch.minutes)?;
             applied.refused_minutes = refused;
+            late::note(db, &watched, &added, now)?;
             tens::close(db, &added)?;
             recordings::add(db, options.max_bytes(), &batch.recordings)?;
             (applied.new_letters, applied.dropped_letters) = outbox::post(db, &batch.letters)?;

@@ -37,6 +37,17 @@ impl Store {
         Ok(statement.query_row((scope, date), day).optional()?)
     }
 
+    /// One revision of a day.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn get_day_revision(&self, scope: &str, date: &str, revision: u32) -> Result<Option<Day>> {
+        let sql = "SELECT body FROM day WHERE scope = ?1 AND date = ?2 AND revision = ?3";
+        let mut statement = self.db.prepare_cached(sql)?;
+        let day = |row: &rusqlite::Row<'_>| Ok(Day { revision, body: row.get(0)? });
+        Ok(statement.query_row((scope, date, revision), day).optional()?)
+    }
+
     /// The dates that are frozen for a scope, in order.
     ///
     /// # Errors

@@ -116,7 +116,7 @@ impl Error {
     }
 
     #[expect(clippy::needless_pass_by_value, reason = "callers hand over the error that they were given")]
-    pub(super) fn row(table: &'static str, why: impl ToString) -> Self {
+    pub(crate) fn row(table: &'static str, why: impl ToString) -> Self {
         Self::Row { table, why: why.to_string() }
     }
 

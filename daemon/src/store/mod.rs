@@ -9,6 +9,7 @@ mod days;
 mod error;
 mod file;
 mod keeper;
+mod late;
 mod levels;
 mod minutes;
 mod names;
@@ -31,6 +32,7 @@ pub use days::Day;
 pub use error::Error;
 pub use file::{DATABASE, LOCK, Options};
 pub use keeper::{Keeper, NotTaken, QUEUE_DEPTH, StoreGone, Unwritten};
+pub use late::{Late, MOST_WATCHED};
 pub use levels::Levels;
 pub use minutes::MinuteRow;
 pub use outbox::{Letter, MAX_PENDING, NewLetter};
@@ -60,6 +62,8 @@ pub struct Store {
     names: Names,
     last_number: u64,
     synced: Durability,
+    /// Closed days, of which a minute that comes now is late.
+    watched: Vec<late::WatchedDay>,
     /// A call failed in a way after which nothing is sure: the file is opened anew before the next change.
     suspect: bool,
     /// Set aside while running, not yet told.
@@ -125,6 +129,7 @@ impl Store {
             names,
             last_number,
             synced: Durability::Normal,
+            watched: Vec::new(),
             suspect: false,
             set_aside: None,
             lock,

@@ -2,7 +2,7 @@
 
 use super::{Error, Result, codec};
 use kvarden_core::measurand::Quantity;
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::Connection;
 use std::collections::HashMap;
 use std::sync::Arc;
 

@@ -66,6 +66,10 @@ CREATE TABLE recording (number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, sco
     bytes INTEGER NOT NULL, body BLOB NOT NULL);
 CREATE INDEX recording_at ON recording (since, until);
 CREATE INDEX recording_order ON recording (priority, number, bytes);
+", "
+-- Minutes that came after their day was frozen, until the day is revised.
+CREATE TABLE late (date TEXT NOT NULL, meter TEXT NOT NULL, minutes INTEGER NOT NULL, first INTEGER NOT NULL,
+    last INTEGER NOT NULL, PRIMARY KEY (date, meter)) WITHOUT ROWID;
 "];
 
 fn version(db: &Connection) -> Result<i64> {

@@ -102,6 +102,7 @@ pub(super) fn where_everything_lies(plan: &Plan, config: &Path) {
     println!("alerts          {}", live.join(ALERTS).display());
     println!("the store       {}", data(&live).join("kvarden.db").display());
     println!("yesterday       {}", plan.folder.join("yesterday").display());
+    println!("its digest      {}", plan.folder.join("yesterday/digests").display());
     println!("\nLook further:   kvarden check {}", config.display());
     println!("While it runs:  kvarden status --config {}", config.display());
     println!(

@@ -42,7 +42,7 @@ pub(super) fn show(plan: &Plan) -> Result<(), DemoError> {
     println!("\n$ kvarden replay {} --from {}\n", config.display(), logs.display());
     let began = Instant::now();
     // What is printed is the answer; a failure has been printed as well and the second act goes on.
-    let _ = kvarden::cli::replay_files(&config, &logs, false);
+    let _ = kvarden::cli::replay_files(&config, &logs, false, Some(&folder.join("digests")));
     println!("The whole day was judged in {:.1} s.", began.elapsed().as_secs_f64());
     Ok(())
 }

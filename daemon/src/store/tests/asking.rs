@@ -65,6 +65,33 @@ fn a_minute_that_cannot_be_keyed_is_counted_and_harms_no_other() {
 }
 
 #[test]
+fn minutes_of_a_closed_day_that_are_new_are_late_and_told_again_they_are_not() {
+    let folder = folder();
+    let mut store = open(&folder);
+    let series = columns(2);
+    let rows = |minutes: std::ops::Range<i64>| Batch {
+        minutes: minutes.map(|minute| minute_row("MP-3", &series, minute)).collect(),
+        ..Batch::default()
+    };
+    store.apply(&rows(0..10)).unwrap();
+    store.watch_day("2026-11-25", NOW, NOW + Span::hours(24));
+    assert_eq!(store.late().unwrap(), []);
+    store.apply(&rows(5..15)).unwrap();
+    store.apply(&rows(24 * 60..24 * 60 + 5)).unwrap();
+    store.apply(&rows(-5..0)).unwrap();
+    let late = store.late().unwrap();
+    assert_eq!(late.len(), 1, "neither the next day nor one that is not watched: {late:?}");
+    assert_eq!(late[0].meters, [("MP-3".to_owned(), 5)]);
+    store.apply(&rows(15..16)).unwrap();
+    store.forget_late(&late[0]).unwrap();
+    assert_eq!(store.late().unwrap()[0].meters, [("MP-3".to_owned(), 6)], "more has come since");
+    store.forget_late(&store.late().unwrap()[0]).unwrap();
+    assert_eq!(store.late().unwrap(), []);
+    assert!(store.has_minutes("MP-3", NOW, NOW + Span::minutes(1)).unwrap());
+    assert!(!store.has_minutes("MP-3", NOW + Span::minutes(16), NOW + Span::minutes(20)).unwrap());
+}
+
+#[test]
 fn a_frozen_day_stays_as_it_was_and_late_data_makes_a_revision() {
     let folder = folder();
     let mut store = open(&folder);

@@ -44,6 +44,7 @@ fn sensors(covered: [u32; 2]) -> MeterRows {
         feeder: None,
         meter: "T2 sensors".to_owned(),
         series: vec![Quantity::at(Measurand::Winding, Place::A), Quantity::at(Measurand::Winding, Place::B)],
+        limits: Vec::new(),
         rows: minutes.map(|minute| (EventTime(minute * MINUTE), covered.map(value).to_vec())).collect(),
     }
 }
@@ -52,17 +53,25 @@ fn text(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> S
     let (from, to) = (EventTime(0), EventTime(1440 * MINUTE));
     let hours: Vec<(EventTime, u8)> =
         (0..24).map(|hour| (EventTime(i64::from(hour) * 60 * MINUTE), hour)).collect();
-    let input = DayInput { from, to, until: to, hours: &hours, meters, changes, excursions };
-    digest(&FrozenDay {
-        format: 1,
+    let input = DayInput { from, to, until: to, hours: &hours, changes, excursions };
+    super::text(&day_of(DayFigures::new(&input, meters)))
+}
+
+fn day_of(figures: DayFigures) -> FrozenDay {
+    FrozenDay {
+        format: 2,
         made_by: "0.1.0".to_owned(),
         site: "Larkspur Cannery".to_owned(),
         timezone: "UTC".to_owned(),
         date: jiff::civil::date(1970, 1, 1),
+        revision: 1,
+        revised: None,
         transformers: vec!["T2".to_owned()],
         limits: Vec::new(),
-        figures: DayFigures::new(&input),
-    })
+        not_judged: Vec::new(),
+        room: None,
+        figures,
+    }
 }
 
 #[test]

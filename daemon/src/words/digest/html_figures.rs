@@ -1,0 +1,55 @@
+//! The tables of figures: one for each meter.
+
+use super::{Extremes, Page, TOLD, least_matters, measured_words, meter_words, percent, value};
+use kvarden_core::digest::MeterDay;
+use maud::{Markup, html};
+
+impl Page<'_> {
+    /// The figures of every meter.
+    pub(super) fn figure_tables(&self) -> Markup {
+        html! {
+            @for transformer in &self.day.transformers {
+                section {
+                    h2 { "Figures of " (transformer) }
+                    div.tables {
+                        @for meter in self.figures.meters.iter().filter(|meter| meter.transformer == *transformer) {
+                            (self.figure_table(meter))
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    fn figure_table(&self, meter: &MeterDay) -> Markup {
+        let rows: Vec<Extremes<'_>> = TOLD.iter().filter_map(|what| Extremes::of(meter, *what)).collect();
+        html! {
+            div.table {
+                h3 { (meter_words(&meter.meter, meter.feeder.as_deref())) ": " (measured_words(meter)) }
+                @if !rows.is_empty() {
+                    table {
+                        thead { tr { th scope="col" { "Quantity" } th scope="col" { "mean" } th scope="col" { "least" } th scope="col" { "peak" } th scope="col" { "measured" } } }
+                        tbody { @for row in &rows { (self.figure_row(row)) } }
+                    }
+                }
+            }
+        }
+    }
+
+    fn figure_row(&self, row: &Extremes<'_>) -> Markup {
+        let (highest, lowest) = (row.highest, row.lowest);
+        let facts = highest.quantity.what.facts();
+        html! {
+            tr {
+                td { (facts.words) }
+                td { (value(highest.quantity, highest.mean)) }
+                td {
+                    (row.least())
+                    @if least_matters(highest.quantity.what) { " " span.at { (self.clock(lowest.min_at)) } }
+                }
+                td { (row.most()) " " span.at { (self.clock(highest.max_at)) } }
+                td { (percent(highest.measured)) }
+            }
+        }
+    }
+}
