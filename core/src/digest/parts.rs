@@ -41,15 +41,12 @@ fn worst(input: &DayInput<'_>, rows: &MeterRows) -> Vec<(String, f64)> {
         let minutes = measured(input, rows, column);
         let from = episode.raised.at.max(input.from).floor(Span::minutes(1));
         let held = from..episode.cleared.unwrap_or(input.to).min(input.to);
-        let values: Vec<f64> = match episode.raised.over {
-            Some(over) => {
-                let whole = means(&minutes, over).filter(|(at, _)| *at >= input.from + over);
-                whole.filter(|(at, _)| held.contains(at)).map(|(_, mean)| mean).collect()
-            }
-            None => {
-                let of_bound = |one: &Measured| if bound == Bound::High { one.1.max } else { one.1.min };
-                minutes.iter().filter(|(at, _)| held.contains(at)).map(of_bound).collect()
-            }
+        let of_bound = |one: &Measured| if bound == Bound::High { one.1.max } else { one.1.min };
+        let values: Vec<f64> = if let Some(over) = episode.raised.over {
+            let whole = means(&minutes, over).filter(|(at, _)| *at >= input.from + over);
+            whole.filter(|(at, _)| held.contains(at)).map(|(_, mean)| mean).collect()
+        } else {
+            minutes.iter().filter(|(at, _)| held.contains(at)).map(of_bound).collect()
         };
         worst.extend(
             values

@@ -38,7 +38,9 @@ pub fn text(day: &FrozenDay) -> String {
     let alarms: Vec<Item> = page.alarms(false).map(|alarm| page.alarm(alarm)).collect();
     if !alarms.is_empty() {
         let _ = writeln!(text, "\nAlarms, the most pressing first");
-        alarms.iter().for_each(|alarm| item(alarm, &mut text));
+        for alarm in &alarms {
+            item(alarm, &mut text);
+        }
     }
     recurrences(&page, &mut text);
     for transformer in &day.transformers {
@@ -62,7 +64,9 @@ fn list(head: &str, lines: &[String], text: &mut String) {
         return;
     }
     let _ = writeln!(text, "\n{head}");
-    lines.iter().for_each(|line| paragraph(text, line));
+    for line in lines {
+        paragraph(text, line);
+    }
 }
 
 fn needs(page: &Page<'_>, text: &mut String) {
@@ -73,7 +77,9 @@ fn needs(page: &Page<'_>, text: &mut String) {
     let end =
         if page.figures.until < page.figures.to { "when the log ends" } else { "at the end of the day" };
     let _ = writeln!(text, "\nNeeds a person {end}");
-    needs.iter().take(MOST_NEEDS).for_each(|need| item(need, text));
+    for need in needs.iter().take(MOST_NEEDS) {
+        item(need, text);
+    }
     let more = needs.len().saturating_sub(MOST_NEEDS);
     if more > 0 {
         let _ = writeln!(text, "  and {more} more, of lower priority or later");
