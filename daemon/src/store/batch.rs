@@ -1,8 +1,8 @@
 //! All that one moment brings, stored as one transaction.
 
 use super::{
-    Durability, Error, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Store, TailRecord, late,
-    minutes, outbox, recordings, refused, room, state, tail, tens, told,
+    Durability, Error, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Store, TailRecord,
+    late, minutes, outbox, recordings, refused, room, state, tail, tens, told,
 };
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use kvarden_core::time::EventTime;
