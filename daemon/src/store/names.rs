@@ -2,7 +2,7 @@
 
 use super::{Error, Result, codec};
 use kvarden_core::measurand::Quantity;
-use rusqlite::Connection;
+use rusqlite::{Connection, OptionalExtension};
 use std::collections::HashMap;
 use std::sync::Arc;
 
