@@ -9,8 +9,8 @@ use crate::world::Sink;
 use kvarden_core::input::{Deed, HealthFact, MeterTrouble, Part};
 use kvarden_core::output::Denial;
 use kvarden_core::reading::{MeterId, Sample};
-use kvarden_core::time::EventTime;
-use std::cell::RefCell;
+use kvarden_core::time::{EventTime, Span};
+use std::cell::{Cell, RefCell};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
@@ -22,6 +22,9 @@ const SENDER_PATIENCE: Duration = Duration::from_millis(25);
 /// How long an order waits to be stored before the person is told that it is not yet.
 const ORDER_PATIENCE: Duration = Duration::from_secs(10);
 
+/// Each second something is done here: after so long without anything the program itself did not run.
+const STOOD_STILL: Span = Span::seconds(10);
+
 /// The handle: everything on the runtime's thread goes through it.
 #[derive(Debug)]
 pub struct Desk {
@@ -30,6 +33,8 @@ pub struct Desk {
     keeper: Keeper,
     site: Site,
     since: EventTime,
+    /// When it was last awake.
+    seen: Cell<EventTime>,
     committed: watch::Sender<u64>,
     landed: Arc<Notify>,
     /// One for each channel's pump, so that a pump that is busy just now does not miss it.
@@ -52,6 +57,7 @@ impl Desk {
             keeper,
             site,
             since,
+            seen: Cell::new(since),
             committed,
             landed: Arc::new(Notify::new()),
             letters: RefCell::default(),
@@ -75,17 +81,45 @@ impl Desk {
 
     /// Says that the program starts, or starts again.
     pub fn resume(&self) {
-        self.engine.borrow_mut().fact(self.now(), HealthFact::Resumed);
+        self.seen.set(self.clock.now());
+        self.engine.borrow_mut().fact(self.clock.now(), HealthFact::Resumed);
+        self.look_at_clock();
         self.flush(true);
+    }
+
+    /// Steady time. Where the program stood still, or the machine slept, what lies between says nothing about the
+    /// meters.
+    fn awake(&self) -> EventTime {
+        let now = self.clock.now();
+        if now - self.seen.replace(now) > STOOD_STILL {
+            tracing::warn!("the program or its machine stood still for a while; nothing was read meanwhile");
+            self.engine.borrow_mut().fact(now, HealthFact::Resumed);
+        }
+        now
+    }
+
+    /// Whether a day may be closed and old rows removed by this clock.
+    pub fn clock_is_trusted(&self) -> bool {
+        self.clock.is_trusted()
+    }
+
+    fn look_at_clock(&self) {
+        let (now, works) = (self.clock.now(), self.clock.is_trusted());
+        let mut engine = self.engine.borrow_mut();
+        engine.guess(self.clock.guesses());
+        engine.part(now, Part::Clock, works);
     }
 
     /// What each second brings: the clocks are compared, what is due is done, what was gathered is stored.
     pub fn second(&self) {
         if let Some(by) = self.clock.compare() {
             tracing::warn!(seconds = by.as_seconds(), "the wall clock was set; delays are not touched by it");
-            self.engine.borrow_mut().reclocked(self.now(), by);
+            self.seen.set(self.clock.now());
+            self.engine.borrow_mut().reclocked(self.clock.now(), by);
         }
-        self.engine.borrow_mut().tick(self.now());
+        self.look_at_clock();
+        let now = self.awake();
+        self.engine.borrow_mut().tick(now);
         self.flush(true);
     }
 
@@ -190,6 +224,7 @@ impl Desk {
     /// Stores everything that was gathered, within a bounded time; for the end of the program, when nobody else
     /// settles any more. What can't be stored in time is in no worse state than after a power cut.
     pub async fn store_all(&self) {
+        self.engine.borrow_mut().guess(false);
         let all = async {
             loop {
                 self.flush(true);
@@ -287,18 +322,21 @@ impl Desk {
 
 impl Sink for Desk {
     fn reading(&self, meter: MeterId, at: EventTime, values: &[Sample]) -> u64 {
-        let number = self.engine.borrow_mut().reading(self.now(), meter, at, values);
+        let now = self.awake();
+        let number = self.engine.borrow_mut().reading(now, meter, at, values);
         self.flush(false);
         number
     }
 
     fn part(&self, part: Part, works: bool) {
-        self.engine.borrow_mut().fact(self.now(), HealthFact::Part { part, works });
+        let now = self.awake();
+        self.engine.borrow_mut().part(now, part, works);
         self.flush(false);
     }
 
     fn meter_trouble(&self, meter: MeterId, trouble: MeterTrouble, holds: bool) {
-        self.engine.borrow_mut().trouble(self.now(), meter, trouble, holds);
+        let now = self.awake();
+        self.engine.borrow_mut().trouble(now, meter, trouble, holds);
         self.flush(false);
     }
 

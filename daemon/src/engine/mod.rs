@@ -2,9 +2,11 @@
 //! into batches, and hands these to the store. A state and the letters that tell of it are in one batch.
 
 mod desk;
+mod undated;
 
 pub use desk::Desk;
 
+use self::undated::Undated;
 use crate::batching::Gathered;
 use crate::status::MeterStatus;
 use crate::store::{Applied, Batch, OwnedInput, TailRecord, Unwritten};
@@ -45,6 +47,7 @@ pub struct Engine {
     readings: u64,
     meters: Vec<MeterStatus>,
     order: u64,
+    undated: Undated,
 }
 
 impl Engine {
@@ -74,6 +77,7 @@ impl Engine {
             not_kept: 0,
             readings: 0,
             order: 0,
+            undated: Undated::default(),
         }
     }
 
@@ -102,6 +106,14 @@ impl Engine {
         self.absorb();
     }
 
+    /// Tells of a part, unless its alarm says so already.
+    fn part(&mut self, now: EventTime, part: Part, works: bool) {
+        let fact = HealthFact::Part { part, works };
+        if self.monitor.is_news(&fact) {
+            self.fact(now, fact);
+        }
+    }
+
     /// A meter's trouble; a poller may say at each poll what holds already.
     fn trouble(&mut self, now: EventTime, meter: MeterId, trouble: MeterTrouble, holds: bool) {
         let Some(meter) = self.monitor.meter(meter).map(|meter| meter.name.clone()) else { return };
@@ -111,10 +123,16 @@ impl Engine {
         }
     }
 
+    /// Time is only a guess from now on, or no longer.
+    fn guess(&mut self, guesses: bool) {
+        self.undated.hold(guesses, &mut self.batch.minutes);
+    }
+
     fn reclocked(&mut self, now: EventTime, by: Span) {
         self.monitor.observe(now, Input::Reclocked { by }, &mut self.outputs);
         self.keep(now, OwnedInput::Reclocked { by });
         self.absorb();
+        self.undated.correct(by, self.monitor.plan(), &mut self.batch.minutes);
     }
 
     fn tick(&mut self, now: EventTime) {
@@ -150,6 +168,7 @@ impl Engine {
             }
             self.gathered.add(self.number, output, &mut self.batch);
         }
+        self.undated.take(&mut self.batch.minutes);
         if told {
             self.gathered.add_precious(self.number, &self.monitor, &mut self.batch);
         }

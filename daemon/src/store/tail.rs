@@ -10,7 +10,7 @@ use super::{Error, Result, Store, codec};
 use kvarden_core::input::{HealthFact, Order};
 use kvarden_core::reading::Sample;
 use kvarden_core::time::{EventTime, Span};
-use rusqlite::Connection;
+use rusqlite::{Connection, OptionalExtension};
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -183,6 +183,15 @@ pub(super) fn prune(db: &Connection, before: EventTime, most: usize) -> Result<u
 }
 
 impl Store {
+    /// Steady time of the last stored input; `None`: nothing is stored yet.
+    ///
+    /// # Errors
+    /// When the store can't be read.
+    pub fn newest_time(&self) -> Result<Option<EventTime>> {
+        let sql = "SELECT last_now FROM tail ORDER BY first_number DESC LIMIT 1";
+        Ok(self.db.query_row(sql, (), |row| row.get(0)).optional()?.map(EventTime))
+    }
+
     /// The stored inputs after this number, in order.
     ///
     /// # Errors

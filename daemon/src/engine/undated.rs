@@ -1,0 +1,100 @@
+//! Minutes measured while time was only a guess. They wait for the correction, which dates them, before they are
+//! stored: the store never moves a row.
+
+use crate::store::MinuteRow;
+use kvarden_core::meter::MINUTE;
+use kvarden_core::plan::Plan;
+use kvarden_core::plant::StampedBy;
+use kvarden_core::time::Span;
+
+/// So many minutes wait at most; beyond, the oldest are stored as they are dated. An hour of three hundred meters.
+const MOST: usize = 20_000;
+
+/// Minutes that wait for their date.
+#[derive(Debug, Default)]
+pub(super) struct Undated {
+    holds: bool,
+    rows: Vec<MinuteRow>,
+}
+
+impl Undated {
+    /// Whether minutes wait from now on. Those that waited and were not dated go as they are.
+    pub(super) fn hold(&mut self, holds: bool, to: &mut Vec<MinuteRow>) {
+        self.holds = holds;
+        if !holds {
+            to.append(&mut self.rows);
+        }
+    }
+
+    /// Keeps back what just came out.
+    pub(super) fn take(&mut self, minutes: &mut Vec<MinuteRow>) {
+        if !self.holds {
+            return;
+        }
+        self.rows.append(minutes);
+        let over = self.rows.len().saturating_sub(MOST);
+        minutes.extend(self.rows.drain(..over));
+    }
+
+    /// The clock was corrected: what our clock stamped moves with it, what a meter stamped itself does not.
+    pub(super) fn correct(&mut self, by: Span, plan: &Plan, to: &mut Vec<MinuteRow>) {
+        for mut row in self.rows.drain(..) {
+            let meter = plan.meter_by_name(&row.meter).and_then(|meter| plan.meter(meter));
+            let own_clock =
+                meter.is_some_and(|meter| meter.points > 0 && meter.stamped_by == StampedBy::Meter);
+            if !own_clock {
+                row.minute = (row.minute + by).floor(MINUTE);
+            }
+            to.push(row);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use kvarden_core::time::EventTime;
+    use std::sync::Arc;
+
+    fn row(minute: i64) -> MinuteRow {
+        MinuteRow {
+            meter: Arc::from("MP-3"),
+            series: Arc::from([]),
+            minute: EventTime(minute * MINUTE.0),
+            panes: Box::default(),
+        }
+    }
+
+    fn minutes(rows: &[MinuteRow]) -> Vec<i64> {
+        rows.iter().map(|row| row.minute.0 / MINUTE.0).collect()
+    }
+
+    fn nothing_planned() -> Plan {
+        Plan { site: String::new(), meters: Box::default(), scopes: Box::default(), not_judged: Vec::new() }
+    }
+
+    // Seen to fail without the move by the correction.
+    #[test]
+    fn minutes_of_a_guess_wait_and_are_dated_by_the_correction() {
+        let (mut undated, mut stored) = (Undated::default(), vec![row(1)]);
+        undated.take(&mut stored);
+        assert_eq!(minutes(&stored), [1]);
+        undated.hold(true, &mut stored);
+        let mut came = vec![row(2), row(3)];
+        undated.take(&mut came);
+        assert!(came.is_empty());
+        undated.correct(Span(MINUTE.0 * 100 + 20_000), &nothing_planned(), &mut stored);
+        assert_eq!(minutes(&stored), [1, 102, 103]);
+    }
+
+    #[test]
+    fn what_is_never_dated_is_stored_as_it_is_and_the_wait_is_bounded() {
+        let (mut undated, mut stored) = (Undated::default(), Vec::new());
+        undated.hold(true, &mut stored);
+        let mut came: Vec<_> = (0..MOST as i64 + 2).map(row).collect();
+        undated.take(&mut came);
+        assert_eq!(minutes(&came), [0, 1]);
+        undated.hold(false, &mut stored);
+        assert_eq!((stored.len(), minutes(&stored)[0]), (MOST, 2));
+    }
+}
