@@ -84,6 +84,7 @@ pub(crate) fn meter(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<(M
         name: name?,
         measures: measures?,
         points: origin.points,
+        rolls_over_at: Vec::new(),
         every: every?,
         wait: origin.wait,
         stamped_by: origin.stamped_by,

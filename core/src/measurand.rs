@@ -214,6 +214,11 @@ macro_rules! measurands {
                 },)* }
             }
 
+            /// How it may be averaged: the same as in its row, for the way of each value.
+            pub const fn kind(self) -> Kind {
+                match self { $(Self::$variant => Kind::$kind,)* }
+            }
+
             /// Values outside this range can't be real: the same as in its row, for the way of each value.
             pub const fn range(self) -> (f64, f64) {
                 match self { $(Self::$variant => ($low, $high),)* }
@@ -387,7 +392,13 @@ mod tests {
             let plain = |letter: char| letter.is_ascii_lowercase() || letter == '_';
             assert!(facts.key.chars().all(plain), "{}", facts.key);
             assert!(facts.words.is_ascii() && !facts.words.is_empty(), "{}", facts.key);
-            assert!(facts.range.0 < facts.range.1 && facts.range == measurand.range(), "{}", facts.key);
+            assert!(
+                facts.range.0 < facts.range.1
+                    && facts.range == measurand.range()
+                    && facts.kind == measurand.kind(),
+                "{}",
+                facts.key
+            );
             assert_eq!(facts.kind == Kind::Flag, facts.range == (0.0, 1.0), "{}", facts.key);
             assert_eq!(facts.kind == Kind::Angle, facts.unit == Unit::Degree, "{}", facts.key);
             assert_eq!(facts.unit, unit_in(facts.key), "{}", facts.key);

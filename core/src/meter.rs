@@ -2,6 +2,8 @@
 
 use crate::alarm::book::{AlarmBook, Raise};
 use crate::desk::Desk;
+use crate::electrical::energy::MeteredPower;
+use crate::measurand::Quantity;
 use crate::output::{Closed, Output};
 use crate::plan::{LimitPlan, MeterPlan};
 use crate::plant::StampedBy;
@@ -31,6 +33,7 @@ pub(crate) struct MeterState {
     pub(crate) panes: Box<[Pane]>,
     pub(crate) windows: Box<[Window]>,
     pub(crate) watches: Box<[LimitWatch]>,
+    pub(crate) metered: MeteredPower,
 }
 
 impl MeterState {
@@ -46,6 +49,16 @@ impl MeterState {
             panes: vec![Pane::EMPTY; plan.series.len()].into(),
             windows: plan.windows.iter().map(|(_, length)| Window::new(*length)).collect(),
             watches: plan.limits.iter().map(LimitWatch::new).collect(),
+            metered: MeteredPower::default(),
+        }
+    }
+
+    /// Computes what is made of one meter's values and its memory: the mean power by its energy counter. `row` is the
+    /// meter's own.
+    pub(crate) fn meter_power(&mut self, plan: &MeterPlan, at: EventTime, row: &mut [Sample]) {
+        if let Some(metered) = plan.metered {
+            let counter = row[metered.counter];
+            row[metered.power] = self.metered.observe(at, counter, metered.rolls_over_at, metered.most_w);
         }
     }
 
@@ -58,9 +71,9 @@ impl MeterState {
         desk: &mut Desk<'_>,
     ) {
         self.turn_minute(plan, at, desk.out);
-        for (pane, sample) in self.panes.iter_mut().zip(row) {
+        for ((pane, sample), quantity) in self.panes.iter_mut().zip(row).zip(&plan.series) {
             if let Some(value) = sample.get() {
-                pane.push(value, credit);
+                pane.take(quantity.what.kind(), value, credit);
             }
         }
         self.turn_windows(plan, (at, credit), row, desk);
@@ -83,8 +96,9 @@ impl MeterState {
     ) {
         for (index, (window, (series, _))) in self.windows.iter_mut().zip(&plan.windows).enumerate() {
             let Some(value) = row[*series].get() else { continue };
+            let kind = plan.series[*series].what.kind();
             let edge = window.advance(at);
-            if let Some((edge, mean)) = edge.and_then(|edge| Some((edge, window.mean()?))) {
+            if let Some((edge, mean)) = edge.and_then(|edge| Some((edge, window.mean_of(kind)?))) {
                 // A slow meter moves its windows by many steps at a time; a mean then stands for its interval.
                 let judged = Judged { at: edge, value: mean, credit: window.step().max(credit) };
                 let of_series = plan.limits_of(*series);
@@ -95,7 +109,7 @@ impl MeterState {
                     }
                 }
             }
-            window.push(value, credit);
+            window.take(kind, value, credit);
         }
     }
 
@@ -111,7 +125,9 @@ impl MeterState {
     pub(crate) fn close_minute(&mut self, plan: &MeterPlan, out: &mut Vec<Output>) {
         let Some(minute) = self.minute.take() else { return };
         if self.panes.iter().any(|pane| pane.count > 0) {
-            out.push(Output::Minute(Closed { meter: plan.id, minute, panes: self.panes.clone() }));
+            let settled = |(pane, quantity): (&Pane, &Quantity)| pane.settled(quantity.what.kind());
+            let panes = self.panes.iter().zip(&plan.series).map(settled).collect();
+            out.push(Output::Minute(Closed { meter: plan.id, minute, panes }));
             self.panes.fill(Pane::EMPTY);
         }
     }
@@ -209,6 +225,7 @@ impl MeterState {
         self.frozen.shift(by);
         self.absences.iter_mut().for_each(|absence| absence.shift(by));
         self.cadence.shift(by);
+        self.metered.shift(by);
         self.windows.iter_mut().for_each(Window::clear);
         self.watches.iter_mut().for_each(|watch| watch.shift(by));
         let levels = plan.limits.iter().flat_map(|limit| limit.levels.iter().map(|level| level.alarm));

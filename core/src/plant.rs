@@ -133,6 +133,8 @@ pub struct Meter {
     pub measures: Target,
     /// One per value of a reading, in order.
     pub points: Vec<Quantity>,
+    /// Counters whose end is known: which point, and the first value that it can't show, in the measurand's unit.
+    pub rolls_over_at: Vec<(usize, f64)>,
     /// How often it gives values.
     pub every: Span,
     /// How long its readings wait so that their order can be settled; zero for polled meters.

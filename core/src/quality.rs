@@ -1,6 +1,7 @@
 //! What a meter gave, looked at before anything is made of it: values that can't be real, registers that stand still.
 
-use crate::measurand::Quantity;
+use crate::electrical::angle;
+use crate::measurand::{Kind, Quantity};
 use crate::output::{Output, Quarantined, Refusal};
 use crate::plan::MeterPlan;
 use crate::reading::Sample;
@@ -46,7 +47,8 @@ impl Quarantine {
     }
 }
 
-/// Copies a reading into the row; what can't be real becomes absent and is counted.
+/// Copies a reading into the row, angles as above -180° up to 180°; what can't be real, also a flag that is neither 0 nor
+/// 1, becomes absent and is counted.
 pub fn fill_row(
     plan: &MeterPlan,
     at: EventTime,
@@ -60,7 +62,12 @@ pub fn fill_row(
         let Some(value) = sample.get() else { continue };
         let quantity = plan.series[index];
         let (low, high) = quantity.what.range();
-        if !(low..=high).contains(&value) {
+        let kind = quantity.what.kind();
+        if kind == Kind::Angle {
+            *slot = Sample::new(angle::wrapped(value));
+        }
+        let between = kind == Kind::Flag && value > low && value < high;
+        if between || !(low..=high).contains(&value) {
             *slot = Sample::ABSENT;
             let (quantity, value, why) = (Some(quantity), Some(value), Refusal::OutOfRange);
             quarantine.refuse(at, Quarantined { meter: plan.id, quantity, at, value, why, count: 1 }, out);

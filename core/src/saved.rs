@@ -3,6 +3,7 @@
 
 use crate::alarm::book::{AlarmBook, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
+use crate::electrical::energy::MeteredPower;
 use crate::grid::Grid;
 use crate::measurand::Quantity;
 use crate::meter::MeterState;
@@ -65,6 +66,7 @@ struct SavedMeter {
     panes: Vec<(Quantity, Pane)>,
     windows: Vec<(Quantity, Span, Window)>,
     limits: Vec<(Quantity, Bound, LimitWatch)>,
+    metered: MeteredPower,
 }
 
 /// Saves a scope.
@@ -145,6 +147,7 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
             .zip(&plan.limits)
             .map(|(watch, limit)| (plan.series[limit.series], limit.bound, watch.clone()))
             .collect(),
+        metered: state.metered,
     }
 }
 
@@ -219,6 +222,7 @@ fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
     state.cadence = saved.cadence;
     state.heard = saved.heard;
     state.minute = saved.minute;
+    state.metered = saved.metered;
     for (quantity, pane) in saved.panes {
         if let Some(index) = plan.series.iter().position(|known| *known == quantity) {
             state.panes[index] = pane;

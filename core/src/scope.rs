@@ -117,7 +117,8 @@ impl Scope {
         for (index, formula) in meter.formulas.iter().enumerate() {
             self.row[meter.first_slot + meter.points + index] = formula.evaluate(&self.row);
         }
-        let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
+        let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
+        state.meter_power(meter, at, row);
         state.judge(meter, stands_for, row, desk);
         self.fold(plan, out);
         self.across(plan, local, at, out);

@@ -1,10 +1,11 @@
 //! Which computed quantities a meter's points allow, and which only several meters together allow.
 
-use super::MeterPlan;
+use super::{MeterPlan, MeteredPlan};
 use crate::defaults::Rating;
 use crate::formula::{Formula, PowerSource};
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
+use crate::plant::Meter;
 
 /// Voltage below this share of nominal is an interruption, not an unbalance (common practice, no source).
 const VOLTAGE_FLOOR: f64 = 0.10;
@@ -65,6 +66,21 @@ pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Ve
         }
     }
     computed
+}
+
+/// More than so many times the rated power never flowed: a counter that jumps so far was replaced or set by hand
+/// (common practice, no source).
+const MOST_POWER: f64 = 3.0;
+
+/// The mean power by the meter's counter of energy taken. It stands beside the power that the meter gives itself and no
+/// other formula reads it, so nothing counts twice.
+pub(super) fn metered(meter: &Meter, power: usize, rating: &Rating) -> Option<MeteredPlan> {
+    let energy = Quantity::whole(Measurand::EnergyImport);
+    let counter = meter.points.iter().position(|point| *point == energy)?;
+    let rolls_over_at = meter.rolls_over_at.iter().find(|(point, _)| *point == counter).map(|(_, end)| *end);
+    let most = Measurand::MeteredPower.range().1;
+    let most_w = rating.kva.map_or(most, |kva| (MOST_POWER * 1000.0 * kva).min(most));
+    Some(MeteredPlan { counter, power, rolls_over_at, most_w })
 }
 
 fn rise_of(point: Quantity) -> Option<Quantity> {

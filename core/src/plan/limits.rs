@@ -4,7 +4,7 @@ use super::scope::ScopeBuilder;
 use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan};
 use crate::defaults::{Rating, default_limits};
 use crate::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
-use crate::measurand::Quantity;
+use crate::measurand::{Kind, Quantity};
 use crate::output::Rule;
 use crate::plant::{AppliesTo, Bound, Limit, Meter, Plant, Side, SideOf, Target, Transformer, WiringForm};
 
@@ -64,6 +64,9 @@ fn volts(transformer: &Transformer, side: Side, rating: Rating) -> Rating {
 
 /// The limits in force on one series, at most one for each way.
 fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) -> Vec<Limit> {
+    if quantity.what.kind() == Kind::Counter {
+        return Vec::new(); // It only counts up: any limit would be passed some day.
+    }
     let mut defaults = default_limits(quantity.what, rating);
     let mut found = Vec::new();
     for bound in [Bound::High, Bound::Low] {

@@ -102,6 +102,10 @@ pub struct MeterPlan {
     pub first_slot: usize,
     /// One per computed series, in order.
     pub formulas: Box<[Formula]>,
+    /// The mean power by its energy counter, if it has one.
+    pub metered: Option<MeteredPlan>,
+    /// Its counters whose end is known: series, and the first value that it can't show.
+    pub rolls_over_at: Box<[(usize, f64)]>,
     /// Rolling windows: series and length.
     pub windows: Box<[(usize, Span)]>,
     /// Its limits, in the order of their series.
@@ -139,6 +143,19 @@ impl MeterPlan {
         let count = self.limits[begin..].iter().take_while(|limit| limit.series == series).count();
         begin..begin + count
     }
+}
+
+/// Mean power by the energy counter of a meter, compiled.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeteredPlan {
+    /// The counter's series.
+    pub counter: usize,
+    /// The series of the power.
+    pub power: usize,
+    /// The first value that the counter can't show, if it is known.
+    pub rolls_over_at: Option<f64>,
+    /// More than this is no power that flowed, in W.
+    pub most_w: f64,
 }
 
 /// A limit on one series, compiled.

@@ -7,7 +7,7 @@ use super::{
 };
 use crate::formula::Formula;
 use crate::input::MeterTrouble;
-use crate::measurand::{Quantity, Source};
+use crate::measurand::{Measurand, Quantity, Source};
 use crate::output::{Matter, Rule, Subject};
 use crate::plant::{Around, Meter, Plant, Priority, SideOf, StampedBy, Target};
 use crate::reading::MeterId;
@@ -104,8 +104,10 @@ impl ScopeBuilder {
             .filter(|(_, point)| point.what.facts().source == Source::Lively)
             .map(|(index, _)| index)
             .collect();
-        let series: Vec<Quantity> =
-            meter.points.iter().copied().chain(computed.iter().map(|(quantity, _)| *quantity)).collect();
+        let computed_quantities = computed.iter().map(|(quantity, _)| *quantity);
+        let mut series: Vec<Quantity> = meter.points.iter().copied().chain(computed_quantities).collect();
+        let metered = formulas::metered(meter, series.len(), &rating);
+        series.extend(metered.map(|_| Quantity::whole(Measurand::MeteredPower)));
         let mut compiled = MeterPlan {
             id: MeterId(number as u32),
             name: meter.name.clone(),
@@ -120,6 +122,8 @@ impl ScopeBuilder {
             series: series.into_boxed_slice(),
             first_slot: self.slots,
             formulas: computed.into_iter().map(|(_, formula)| formula).collect(),
+            metered,
+            rolls_over_at: meter.rolls_over_at.clone().into_boxed_slice(),
             windows: Box::default(),
             limits: Box::default(),
             silent: Box::default(),
@@ -196,6 +200,8 @@ impl ScopeBuilder {
             series: series.into_boxed_slice(),
             first_slot: self.slots,
             formulas: formulas.into_boxed_slice(),
+            metered: None,
+            rolls_over_at: Box::default(),
             windows: Box::default(),
             limits: Box::default(),
             silent: Box::default(),

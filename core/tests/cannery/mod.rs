@@ -43,11 +43,12 @@ fn quantities(keys: &str) -> Vec<Quantity> {
     keys.split_whitespace().map(|key| Quantity::from_key(key).expect("a key of the table")).collect()
 }
 
-fn meter(name: &str, measures: Target, points: &str, every: i64) -> Meter {
+pub fn meter(name: &str, measures: Target, points: &str, every: i64) -> Meter {
     Meter {
         name: name.to_owned(),
         measures,
         points: quantities(points),
+        rolls_over_at: Vec::new(),
         every: Span::seconds(every),
         wait: Span::ZERO,
         stamped_by: StampedBy::Receipt,
@@ -198,7 +199,7 @@ impl Hall {
         let healthy = healthy(meter, wiggle);
         self.shown[meter]
             .iter()
-            .zip(healthy)
+            .zip(healthy.into_iter().chain(std::iter::repeat(f64::NAN)))
             .map(|(shown, value)| Sample::new(shown.unwrap_or(value)))
             .collect()
     }

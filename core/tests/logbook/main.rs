@@ -5,6 +5,7 @@ mod cannery;
 
 mod absence;
 mod health;
+mod kinds;
 mod limits;
 mod meters;
 mod people;

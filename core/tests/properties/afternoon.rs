@@ -1,19 +1,23 @@
 //! A random afternoon: what every meter shows second by second, when its messages arrive and what people order.
 
-use crate::cannery::{AIR, MP3, SENSORS, T2, at, healthy, level, limit, plan_of, plant, unbalanced};
+use crate::cannery::{AIR, MP3, SENSORS, T2, at, healthy, level, limit, meter, plan_of, plant, unbalanced};
 use kvarden_core::input::{Deed, Input, Order};
 use kvarden_core::measurand::Measurand;
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::Output;
 use kvarden_core::plan::Plan;
-use kvarden_core::plant::{AppliesTo, Level, Limit, Plant, Priority, Recurs, StampedBy};
+use kvarden_core::plant::{
+    AppliesTo, Bound, Level, Limit, Meter, Plant, Priority, Recurs, StampedBy, Target,
+};
 use kvarden_core::reading::{MeterId, Reading, Sample};
 use kvarden_core::time::{EventTime, Span};
 use proptest::prelude::*;
 use std::sync::Arc;
 
 const SECONDS: i64 = 150;
-const METERS: usize = AIR + 1;
+const METERS: usize = KINDS + 1;
+/// A meter whose values are of every kind.
+const KINDS: usize = AIR + 1;
 
 /// The hall with delays of seconds, so that an afternoon fits in three minutes.
 pub(crate) fn brisk_plant() -> Plant {
@@ -25,6 +29,14 @@ pub(crate) fn brisk_plant() -> Plant {
     // The thermometer speaks before the sensor module and may be late, so that it is not always heard first.
     (plant.meters[AIR].every, plant.meters[AIR].wait) = (Span::seconds(20), Span::seconds(3));
     plant.meters[AIR].stamped_by = StampedBy::Meter;
+    let kinds =
+        "energy_import_wh voltage_angle_deg.A current_harmonic_percent.A.5 breaker_closed.2 current_a.A";
+    plant.meters.push(Meter {
+        silent_after: Span::seconds(25),
+        frozen_after: Some(Span::seconds(8)),
+        rolls_over_at: vec![(0, COUNTER_END)],
+        ..meter("MP-1 quality", Target::Feeder(0), kinds, 1)
+    });
     let recurs =
         Recurs { times: 2, within: Span::seconds(40), shortest: Span::seconds(2), priority: Priority::High };
     let over = Some(Span::seconds(10));
@@ -43,6 +55,13 @@ pub(crate) fn brisk_plant() -> Plant {
         },
         Limit { of: AppliesTo::Transformer(0), ..limit(Measurand::WindingRise, rise, 3.0, 10) },
         limit(Measurand::Termination, vec![level(90.0, Priority::Low, 0)], 2.0, 0),
+        limit(Measurand::MeteredPower, vec![level(30_000.0, Priority::Low, 0)], 1000.0, 0),
+        limit(Measurand::VoltageAngle, vec![Level { over, ..level(90.0, Priority::Low, 0) }], 2.0, 0),
+        limit(Measurand::CurrentHarmonic, vec![level(80.0, Priority::Low, 2)], 2.0, 0),
+        Limit {
+            bound: Bound::Low,
+            ..limit(Measurand::BreakerClosed, vec![level(0.5, Priority::High, 0)], 0.2, 0)
+        },
     ];
     plant
 }
@@ -162,9 +181,21 @@ impl Afternoon {
     }
 }
 
+/// Where the counter rolls over.
+const COUNTER_END: f64 = 1000.0;
+
+fn kinds(second: i64) -> Vec<f64> {
+    let counter = (second * 7 % COUNTER_END as i64) as f64;
+    vec![counter, if second % 2 == 0 { 179.0 } else { -179.0 }, 20.0, 1.0, 30.0 + (second % 7) as f64 * 0.01]
+}
+
 fn values(meter: usize, second: i64, mood: Mood) -> Vec<Sample> {
-    let mut values = healthy(meter, if mood == Mood::Still { 0 } else { second });
+    let shown = if mood == Mood::Still { 0 } else { second };
+    let mut values = if meter == KINDS { kinds(shown) } else { healthy(meter, shown) };
     match mood {
+        Mood::Bad(much) if meter == KINDS => {
+            values[1..4].copy_from_slice(&[10.0 * much, 70.0 + 4.0 * much, 0.0]);
+        }
         Mood::Bad(much) if meter == T2 => values[..3].copy_from_slice(&unbalanced(much)),
         Mood::Bad(much) if meter == SENSORS => values[..2].copy_from_slice(&[150.0 + 3.0 * much; 2]),
         Mood::Bad(much) => values[0] = 70.0 + 4.0 * much,
