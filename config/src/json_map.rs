@@ -61,7 +61,7 @@ pub(crate) fn json_map(name: &str, text: &str) -> (Option<JsonMap>, Vec<Problem>
         let (quantities, points) = whole_points(s, points)?;
         topics_fit(s, &points);
         let frame = Frame { readings: readings?, quoted: quoted?, time: time?.zip(wait) };
-        Some(Map { quantities, points, time: frame })
+        Some(Map { quantities, points, more: frame })
     })
 }
 

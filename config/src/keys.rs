@@ -26,7 +26,7 @@ shapes! {
     FEEDER: "[[feeder]]" ["name" "fed_by" "rated_a" "location"];
     METER: "[[meter]]" ["name" "measures" "every" "modbus" "mqtt" "silent_after" "frozen_after"];
     MEASURES: "measures of a [[meter]]" ["transformer" "side" "feeder"];
-    MODBUS: "modbus of a [[meter]]" ["address" "unit" "map" "every"];
+    MODBUS: "modbus of a [[meter]]" ["address" "unit" "answers_as" "map" "sunspec" "also" "every"];
     MQTT: "mqtt of a [[meter]]" ["topic" "named" "map" "every" "qos"];
     LIMIT: "[[limit]]" ["on" "of" "place" "order" "number" "side" "over" "levels" "deadband" "on_delay" "off_delay" "when" "recurs" "latch"];
     LEVEL: "a level of a [[limit]]" ["setpoint" "priority" "on_delay" "over"];
@@ -38,8 +38,10 @@ shapes! {
     STORE: "[store]" ["folder" "max_bytes" "recording"];
     RECORDING: "recording of [store]" ["before" "after"];
     DIGEST: "[digest]" ["at" "folder"];
-    REGISTER_MAP: "a register map" ["word_order" "point"];
-    REGISTER_POINT: "[[point]] of a register map" ["measurand" "place" "order" "number" "registers" "address" "kind" "scale" "offset" "absent"];
+    REGISTER_MAP: "a register map" ["word_order" "byte_order" "read_gaps_up_to" "most_at_once" "point"];
+    REGISTER_POINT: "[[point]] of a register map" ["measurand" "place" "order" "number" "orders" "orders_by" "registers" "address" "step" "kind" "word_order" "byte_order"
+        "bit" "bits" "scale" "scale_register" "offset" "absent"];
+    SCALE_REGISTER: "scale_register of a [[point]]" ["address" "kind" "says"];
     JSON_MAP: "a JSON map" ["readings" "quoted" "time" "wait" "point"];
     JSON_TIME: "time of a JSON map" ["pointer" "form"];
     JSON_POINT: "[[point]] of a JSON map" ["measurand" "place" "order" "number" "topic" "pointer" "scale" "offset"];

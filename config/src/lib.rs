@@ -17,10 +17,13 @@ mod meter;
 mod mqtt_settings;
 mod names;
 mod problem;
+mod register_map;
+mod registers;
 mod section;
 mod services;
 mod settings;
 mod site;
+mod sunspec;
 mod topics;
 mod units;
 mod values;
@@ -30,7 +33,11 @@ pub use keys::{SECTIONS, Shape};
 pub use main_file::{load, parse};
 pub use mqtt_settings::{BrokerSpec, Identity, JsonPoint, MqttSpec, Qos, TimeField, TimeForm, TlsSpec};
 pub use problem::{Problem, render};
-pub use settings::{
-    Configuration, DigestSpec, LogColumn, LogSpec, LogTime, ModbusSpec, NumberKind, RegisterPoint, Registers,
-    Secret, SourceSpec, StoreSpec, TellSpec, WordOrder,
+pub use registers::{
+    Bits, ByteOrder, MOST_BITS, MOST_REGISTERS, ModbusSpec, NumberKind, Order, Reach, RegisterPoint,
+    Registers, ScaleRegister, Scaling, Special, WordOrder,
 };
+pub use settings::{
+    Configuration, DigestSpec, LogColumn, LogSpec, LogTime, Secret, SourceSpec, StoreSpec, TellSpec,
+};
+pub use sunspec::{MODELS, Model, model};

@@ -4,12 +4,14 @@ use crate::fault::Fault;
 use crate::files::{Files, reason};
 use crate::json_map::{JsonMap, json_map};
 use crate::keys::{MEASURES, MODBUS, MQTT};
-use crate::maps::{RegisterMap, register_map};
 use crate::mqtt_settings::MqttSpec;
 use crate::names::Names;
 use crate::problem::Problem;
+use crate::register_map::{RegisterMap, register_map};
+use crate::registers::{MOST_REGISTERS, ModbusSpec, Reach};
 use crate::section::{Optional, Section, Value};
-use crate::settings::{ModbusSpec, SourceSpec};
+use crate::settings::SourceSpec;
+use crate::sunspec;
 use crate::topics::{filter, level, qos};
 use crate::values::{LONGEST, address, choice, span, span_or_never, text, whole, written_span};
 use kvarden_core::measurand::Quantity;
@@ -191,12 +193,31 @@ fn inner_every(s: &mut Section<'_>, own: Optional<Span>) -> Optional<Span> {
 fn modbus(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {
     let address = s.required("address", "\"192.0.2.20:502\"", address);
     let unit = s.or("unit", 1, whole(0..=255));
-    let map = maps.find(s, |maps| &mut maps.registers, register_map);
-    let map = map?;
-    let spec = ModbusSpec { address: address?, unit: unit? as u8, every: EVERY, points: map.points };
+    let answers_as = s.optional("answers_as", whole(0..=255));
+    let model = sunspec::points(s);
+    let (quantities, points, reach, sunspec) = if let Some(model) = model? {
+        if s.has("map") {
+            let message = "a meter is read by a map or as a SunSpec model, not both".to_owned();
+            s.fault("map", Fault::new(message, "one too many", "leave `map` or `sunspec` out"));
+        }
+        (model.quantities, model.points, Reach { gap: MOST_REGISTERS, ..Reach::default() }, Some(model.id))
+    } else {
+        let map = maps.find(s, |maps| &mut maps.registers, register_map)?;
+        (map.quantities, map.points, map.more, None)
+    };
+    let (unit, answers_as) = (unit?, answers_as?);
+    let spec = ModbusSpec {
+        address: address?,
+        unit: unit as u8,
+        answers_as: answers_as.unwrap_or(unit) as u8,
+        every: EVERY,
+        reach,
+        points,
+        sunspec,
+    };
     Some(Origin {
         source: SourceSpec::Modbus(spec),
-        points: map.quantities,
+        points: quantities,
         stamped_by: StampedBy::Receipt,
         wait: Span::ZERO,
     })
@@ -209,12 +230,12 @@ fn mqtt(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {
     let map = maps.find(s, |maps| &mut maps.json, json_map)?;
     let topic = topic?;
     names_fit(s, &topic, map.has_topics());
-    let (stamped_by, wait) = match &map.time.time {
+    let (stamped_by, wait) = match &map.more.time {
         Some((_, wait)) => (StampedBy::Meter, *wait),
         None => (StampedBy::Receipt, Span::ZERO),
     };
-    let (readings, quoted) = (map.time.readings, map.time.quoted);
-    let time = map.time.time.map(|(field, _)| field);
+    let (readings, quoted) = (map.more.readings, map.more.quoted);
+    let time = map.more.time.map(|(field, _)| field);
     let spec = MqttSpec { topic, named: named?, qos: qos?, readings, quoted, time, points: map.points };
     Some(Origin { source: SourceSpec::Mqtt(spec), points: map.quantities, stamped_by, wait })
 }

@@ -1,6 +1,7 @@
 //! What the daemon needs besides the plant: where values come from, whom to tell, where to keep things.
 
 use crate::mqtt_settings::{BrokerSpec, MqttSpec};
+use crate::registers::ModbusSpec;
 use kvarden_core::measurand::Quantity;
 use kvarden_core::plant::Plant;
 use kvarden_core::time::Span;
@@ -35,91 +36,6 @@ pub enum SourceSpec {
     Mqtt(MqttSpec),
     /// Only in logged files: seen in a replay, not live.
     Logged,
-}
-
-/// How a meter is polled.
-#[derive(Debug, Clone, PartialEq)]
-pub struct ModbusSpec {
-    /// `host:port`.
-    pub address: String,
-    /// Unit identifier.
-    pub unit: u8,
-    /// From poll to poll.
-    pub every: Span,
-    /// In the order of the meter's points.
-    pub points: Vec<RegisterPoint>,
-}
-
-/// Where one value lies in a meter's registers.
-#[derive(Debug, Clone, PartialEq)]
-pub struct RegisterPoint {
-    /// Which table.
-    pub registers: Registers,
-    /// Protocol address of its first register, counted from 0.
-    pub address: u16,
-    /// How the number is written.
-    pub kind: NumberKind,
-    /// Which of two registers comes first.
-    pub word_order: WordOrder,
-    /// The raw number times this …
-    pub scale: f64,
-    /// … plus this is the value in the measurand's unit.
-    pub offset: f64,
-    /// Raw numbers that mean "no value". For `f32` these are the 32 bits, read as a whole number.
-    pub absent: Vec<i64>,
-}
-
-/// Which table of registers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Registers {
-    /// Holding registers (function 3).
-    Holding,
-    /// Input registers (function 4).
-    Input,
-}
-
-/// How a number is written in registers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum NumberKind {
-    /// One register, not negative.
-    U16,
-    /// One register, two's complement.
-    I16,
-    /// Two registers, not negative.
-    U32,
-    /// Two registers, two's complement.
-    I32,
-    /// Two registers, IEEE 754 single.
-    F32,
-}
-
-impl NumberKind {
-    /// How many registers it takes.
-    pub fn registers(self) -> u16 {
-        match self {
-            Self::U16 | Self::I16 => 1,
-            Self::U32 | Self::I32 | Self::F32 => 2,
-        }
-    }
-
-    /// The least and the greatest raw number.
-    pub fn raw_range(self) -> (i64, i64) {
-        match self {
-            Self::U16 => (0, i64::from(u16::MAX)),
-            Self::I16 => (i64::from(i16::MIN), i64::from(i16::MAX)),
-            Self::U32 | Self::F32 => (0, i64::from(u32::MAX)),
-            Self::I32 => (i64::from(i32::MIN), i64::from(i32::MAX)),
-        }
-    }
-}
-
-/// Which of the two registers of a 32-bit number comes first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum WordOrder {
-    /// The high half at the lower address.
-    HighFirst,
-    /// The low half at the lower address.
-    LowFirst,
 }
 
 /// A text that is never shown: its `Debug` says only that there is one.

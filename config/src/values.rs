@@ -1,6 +1,7 @@
 //! Readers of single values: each takes what stands in the file and gives the value or says what is wrong.
 
 use crate::fault::{Fault, suggest};
+use crate::registers::NumberKind;
 use crate::section::{Value, wrong_kind};
 use kvarden_core::measurand::Measurand;
 use kvarden_core::phases::Place;
@@ -133,6 +134,29 @@ pub(crate) fn whole(range: RangeInclusive<i64>) -> impl Fn(&Value<'_>) -> Result
         match i64::from_str_radix(given.as_str(), given.radix()) {
             Ok(number) if range.contains(&number) => Ok(number),
             _ => says(value, &format!("outside {low} to {high}"), help),
+        }
+    }
+}
+
+/// A raw number of a register, as the bits of its kind: of a float either the number itself, written with a decimal
+/// point, or its bits as a whole number. Without the kind any whole number will do.
+pub(crate) fn raw_number(kind: Option<NumberKind>) -> impl Fn(&Value<'_>) -> Result<u64, Fault> {
+    move |value| {
+        let (low, high) = kind.map_or((i128::from(i64::MIN), i128::from(u64::MAX)), NumberKind::raw_range);
+        let help = format!("write a whole number from {low} to {high}, without quotes");
+        match (value.node, kind) {
+            (DeValue::Float(given), Some(kind)) if kind.is_float() => match given.as_str().parse::<f64>() {
+                Ok(number) if kind == NumberKind::F32 => Ok(u64::from((number as f32).to_bits())),
+                Ok(number) => Ok(number.to_bits()),
+                Err(_) => says(value, "which is not a number", help),
+            },
+            (DeValue::Integer(given), _) => match i128::from_str_radix(given.as_str(), given.radix()) {
+                Ok(number) if (low..=high).contains(&number) => {
+                    Ok(kind.map_or(number as u64, |kind| kind.bits_of(number)))
+                }
+                _ => says(value, &format!("outside {low} to {high}"), help),
+            },
+            _ => Err(wrong_kind(value, "a whole number", &help)),
         }
     }
 }

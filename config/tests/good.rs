@@ -4,8 +4,8 @@ mod common;
 
 use common::{good, parse};
 use kvarden_config::{
-    JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec, NumberKind, RegisterPoint, Registers,
-    SourceSpec, TimeField, TimeForm, WordOrder,
+    ByteOrder, JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec, NumberKind, Order, Reach,
+    RegisterPoint, Registers, SourceSpec, TimeField, TimeForm, WordOrder,
 };
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
@@ -77,15 +77,8 @@ fn a_polled_meter_has_the_points_of_its_map_and_our_clock() {
             Quantity::at(Measurand::Current, Place::B)
         ]
     );
-    let plain = RegisterPoint {
-        registers: Registers::Holding,
-        address: 42,
-        kind: NumberKind::F32,
-        word_order: WordOrder::LowFirst,
-        scale: 1.0,
-        offset: 0.0,
-        absent: vec![],
-    };
+    let order = Order { words: WordOrder::LowFirst, bytes: ByteOrder::HighFirst };
+    let plain = RegisterPoint { order, ..RegisterPoint::plain(Registers::Holding, 42, NumberKind::F32) };
     let points = vec![
         RegisterPoint {
             registers: Registers::Input,
@@ -98,7 +91,15 @@ fn a_polled_meter_has_the_points_of_its_map_and_our_clock() {
         RegisterPoint { address: 40, kind: NumberKind::I32, scale: 10.0, offset: -5.5, ..plain.clone() },
         plain,
     ];
-    let spec = ModbusSpec { address: "192.0.2.20:502".into(), unit: 7, every: Span(500), points };
+    let spec = ModbusSpec {
+        address: "192.0.2.20:502".into(),
+        unit: 7,
+        answers_as: 7,
+        every: Span(500),
+        reach: Reach::default(),
+        points,
+        sunspec: None,
+    };
     assert_eq!(configuration.sources[0], SourceSpec::Modbus(spec));
 }
 

@@ -83,7 +83,8 @@ fn the_map_examples_are_read_with_a_meter_that_uses_them() {
     assert_eq!(examples("register-map").len(), 1);
     let meters = examples("part").into_iter().find(|part| part.contains("T2 heat")).unwrap();
     let configuration = check(&format!("{}{}{meters}", REST[0].1, REST[1].1));
-    assert_eq!(configuration.plant.meters[0].points.len(), 2);
+    // Five points, and a block of the orders 2 to 50.
+    assert_eq!(configuration.plant.meters[0].points.len(), 5 + 49);
     assert_eq!(configuration.plant.meters[1].points.len(), 2);
 }
 

@@ -72,6 +72,26 @@ impl Formula {
     }
 }
 
+impl Formula {
+    /// The slots whose values it combines, so that all of them must be of one moment. Empty where each value counts
+    /// alone.
+    pub fn combines(&self) -> Vec<usize> {
+        match self {
+            Self::Unbalance { of, .. } => of.to_vec(),
+            Self::LoadingKva { power, .. } => match power {
+                PowerSource::Total(_) => Vec::new(),
+                PowerSource::Phases(phases) => phases.to_vec(),
+                PowerSource::ActiveReactive(active, reactive) => vec![*active, *reactive],
+                PowerSource::VoltsAmperes(volts, amperes) | PowerSource::LineVoltsAmperes(volts, amperes) => {
+                    [*volts, *amperes].concat()
+                }
+            },
+            Self::LoadingPhase { .. } => Vec::new(),
+            Self::Rise { hot, ambient } => vec![*hot, *ambient],
+        }
+    }
+}
+
 impl PowerSource {
     fn volt_amperes(&self, row: &[Sample]) -> Option<f64> {
         match self {

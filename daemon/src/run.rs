@@ -239,9 +239,10 @@ fn start_acquiring(
     for (index, (source, meter)) in configuration.sources.iter().zip(&configuration.plant.meters).enumerate()
     {
         let (id, name) = (MeterId(index as u32), meter.name.clone());
-        debug_assert!(plan.meter(id).is_some_and(|planned| planned.name == name));
+        let Some(planned) = plan.meter(id) else { continue };
+        debug_assert_eq!(planned.name, name);
         match source {
-            SourceSpec::Modbus(spec) => polled.push(PolledMeter { meter: id, name, spec: spec.clone() }),
+            SourceSpec::Modbus(spec) => polled.push(PolledMeter::new(planned, spec)),
             SourceSpec::Mqtt(spec) => {
                 told.push(ToldMeter { meter: id, name, every: meter.every, spec: spec.clone() });
             }

@@ -2,7 +2,8 @@
 
 use kvarden::acquire::json::resolve;
 use kvarden::acquire::registers::Decoder;
-use kvarden_config::{NumberKind, RegisterPoint, Registers, WordOrder};
+use kvarden::acquire::{Found, Walk};
+use kvarden_config::{NumberKind, Order, RegisterPoint, Registers, ScaleRegister, Scaling};
 use kvarden_core::alarm::level::{LevelRule, LevelState, Step};
 use kvarden_core::digest::{CHATTERING, FLOOD, most_within};
 use kvarden_core::electrical::ratings::{
@@ -114,6 +115,8 @@ impl Case {
                 let signed = self.inputs["signed"].as_bool().expect("signed is true or false");
                 self.registers(if signed { NumberKind::I32 } else { NumberKind::U32 })
             }
+            "sunspec_scale" => self.sunspec_scale(),
+            "sunspec_walk" => self.sunspec_walk(),
             "json_pointer" => {
                 let text = |key: &str| self.inputs[key].as_str().expect("document and pointer are texts");
                 let value = resolve(text("document"), text("pointer")).unwrap_or("absent");
@@ -131,6 +134,9 @@ impl Case {
                 (Value::Float(want), Some(got)) => number(got).is_some_and(|got| self.is_near(got, *want)),
                 (Value::Integer(want), Some(got)) => {
                     number(got).is_some_and(|got| self.is_near(got, *want as f64))
+                }
+                (Value::Array(want), Some(Value::Array(got))) if want.iter().all(|one| one.is_array()) => {
+                    want == got
                 }
                 (Value::Array(want), Some(Value::Array(got))) => {
                     let mut pairs = want.iter().zip(got).map(|(want, got)| (number(want), number(got)));
@@ -189,16 +195,37 @@ impl Case {
     /// The words as a meter's registers through a map of one point.
     fn registers(&self, kind: NumberKind) -> Table {
         let words: Vec<u16> = self.numbers("words").into_iter().map(|word| word as u16).collect();
-        let point = RegisterPoint {
-            registers: Registers::Holding,
-            address: 0,
-            kind,
-            word_order: WordOrder::HighFirst,
-            scale: 1.0,
-            offset: 0.0,
-            absent: Vec::new(),
+        let point = RegisterPoint::plain(Registers::Holding, 0, kind);
+        one("value", Decoder::new(&point).sample(&words, &[]).get())
+    }
+
+    /// An int16 point of a model with its scale register.
+    fn sunspec_scale(&self) -> Table {
+        assert_eq!(self.inputs["type"].as_str(), Some("int16"), "{}: the cases are of int16", self.name);
+        let scale = ScaleRegister {
+            address: 1,
+            kind: NumberKind::I16,
+            order: Order::default(),
+            says: Scaling::PowerOfTen,
         };
-        one("value", Decoder::new(&point).sample(&words).get())
+        let plain = RegisterPoint::plain(Registers::Holding, 0, NumberKind::I16);
+        let point = RegisterPoint { scale_register: Some(scale), absent: vec![0x8000], ..plain };
+        let (raw, factor) = (self.number("raw") as u16, self.number("sf") as u16);
+        one("value", Decoder::new(&point).sample(&[raw], &[factor]).get())
+    }
+
+    /// A device that has these registers from its base on, and refuses others.
+    fn sunspec_walk(&self) -> Table {
+        let registers: Vec<u16> = self.numbers("registers").into_iter().map(|word| word as u16).collect();
+        let base = self.number("base") as u16;
+        let mut walk = Walk::default();
+        while let Some((address, count)) = walk.next() {
+            let from = address.checked_sub(base).map(usize::from);
+            walk.answer(from.and_then(|from| registers.get(from..from + usize::from(count))));
+        }
+        let pair =
+            |model: &Found| Value::Array(vec![i64::from(model.id).into(), i64::from(model.address).into()]);
+        Table::from_iter([("models".to_owned(), Value::Array(walk.models().iter().map(pair).collect()))])
     }
 }
 

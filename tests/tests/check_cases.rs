@@ -17,6 +17,8 @@ const COMPUTED: &[(&str, usize)] = &[
     ("flood", 1),
     ("registers_float32", 2),
     ("registers_int", 1),
+    ("sunspec_scale", 3),
+    ("sunspec_walk", 1),
     ("json_pointer", 3),
 ];
 
@@ -66,8 +68,6 @@ const LATER: &[&str] = &[
     "sequence_ratios",
     "six_pulse_ideal",
     "sparkplug_seq",
-    "sunspec_scale",
-    "sunspec_walk",
     "syslog_pri",
     "tdd",
     "thd",

@@ -203,8 +203,7 @@ fn after_a_late_short_halved_or_foreign_answer_no_value_is_wrong_and_the_next_on
     });
     let troubles = meter(&daemon).troubles;
     daemon.stop();
-    for what in
-        ["no answer in time", "wrong number of registers in the answer", "answer does not fit the question"]
+    for what in ["no answer in time", "wrong number of registers in the answer", "answer to another question"]
     {
         assert!(troubles.iter().any(|(known, _)| known == what), "{what}: {troubles:?}");
     }

@@ -137,6 +137,20 @@ impl MeterPlan {
         self.troubles.iter().find(|(known, _)| *known == trouble).map(|(_, alarm)| *alarm)
     }
 
+    /// Its points, by index, that a formula combines: for each formula those that must be of one moment.
+    pub fn combined_points(&self) -> Vec<Vec<usize>> {
+        let own = self.first_slot..self.first_slot + self.points;
+        let points = |formula: &Formula| -> Vec<usize> {
+            let slots = formula.combines().into_iter().filter(|slot| own.contains(slot));
+            slots.map(|slot| slot - self.first_slot).collect()
+        };
+        let mut groups: Vec<Vec<usize>> =
+            self.formulas.iter().map(points).filter(|group| group.len() > 1).collect();
+        groups.sort();
+        groups.dedup();
+        groups
+    }
+
     /// Which of its limits are on one series.
     pub fn limits_of(&self, series: usize) -> Range<usize> {
         let begin = self.limits.partition_point(|limit| limit.series < series);

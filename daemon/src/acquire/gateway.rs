@@ -1,13 +1,13 @@
 //! One task for each `host:port`: polls the meters behind it, one question at a time, and hands over whole readings.
 
 use super::grid::PollGrid;
+use super::link::LinkWatch;
 use super::modbus::{Fault, Line};
+use super::polled::{Polled, PolledMeter, Scratch, every};
 use super::queue::{Ending, Queue, Turn};
-use super::requests::ReadPlan;
-use super::trouble::Trouble;
+use super::teller::Teller;
 use crate::world::{Dial, Sink};
-use kvarden_config::ModbusSpec;
-use kvarden_core::reading::{MeterId, Sample};
+use kvarden_core::reading::Sample;
 use std::collections::HashMap;
 use std::rc::Rc;
 use std::time::Duration;
@@ -23,17 +23,6 @@ const LONGEST_DEADLINE: Duration = Duration::from_secs(3);
 /// The longest deadline where others wait for the same connection.
 const LONGEST_SHARED_DEADLINE: Duration = Duration::from_secs(1);
 
-/// A meter that is polled.
-#[derive(Debug, Clone)]
-pub struct PolledMeter {
-    /// Its place in the plan.
-    pub meter: MeterId,
-    /// Its name, for the log.
-    pub name: String,
-    /// Where and how.
-    pub spec: ModbusSpec,
-}
-
 /// The meters behind one `host:port`, compiled. Kept by the caller, so that the task can be started again.
 #[derive(Debug)]
 pub struct Gateway {
@@ -43,15 +32,6 @@ pub struct Gateway {
     deadline: Duration,
 }
 
-#[derive(Debug)]
-struct Polled {
-    meter: MeterId,
-    name: Box<str>,
-    unit: u8,
-    every: Duration,
-    plan: ReadPlan,
-}
-
 impl Gateway {
     /// Its `host:port`.
     pub fn address(&self) -> &str {
@@ -59,7 +39,6 @@ impl Gateway {
     }
 
     fn new(number: usize, meters: Vec<PolledMeter>) -> Self {
-        let every = |spec: &ModbusSpec| Duration::from_millis(spec.every.0.max(1).unsigned_abs());
         let shortest = meters.iter().map(|meter| every(&meter.spec)).min().unwrap_or(LONGEST_DEADLINE);
         let deadline = if meters.len() > 1 {
             (shortest / 4).clamp(SHORTEST_DEADLINE, LONGEST_SHARED_DEADLINE)
@@ -67,15 +46,8 @@ impl Gateway {
             (shortest * 19 / 20).clamp(SHORTEST_DEADLINE, LONGEST_DEADLINE)
         };
         let address = meters.first().map_or("", |meter| meter.spec.address.as_str()).into();
-        let compile = |PolledMeter { meter, name, spec }: PolledMeter| Polled {
-            meter,
-            name: name.into(),
-            unit: spec.unit,
-            every: every(&spec),
-            plan: ReadPlan::new(&spec.points),
-        };
         let phase = (number / CONNECTIONS_PER_SLOT) as u32;
-        Self { address, meters: meters.into_iter().map(compile).collect(), phase, deadline }
+        Self { address, meters: meters.into_iter().map(Polled::new).collect(), phase, deadline }
     }
 }
 
@@ -102,8 +74,11 @@ pub async fn run_gateway(gateway: Rc<Gateway>, sink: Rc<dyn Sink>, dial: Rc<dyn 
     let units = gateway.meters.iter().map(|polled| (grid(polled), gateway.deadline, polled.unit));
     let mut queue = Queue::new(units, Instant::now());
     let mut line = Line::new(dial, &gateway.address);
-    let mut troubles: Vec<_> =
-        gateway.meters.iter().map(|polled| Trouble::new(polled.meter, &polled.name)).collect();
+    let mut link = LinkWatch::new();
+    let mut told: Vec<_> =
+        gateway.meters.iter().map(|polled| Teller::new(&sink, polled.meter, &polled.name)).collect();
+    let mut memories: Vec<_> = gateway.meters.iter().map(Polled::memory).collect();
+    let mut scratch = Scratch::for_all(&gateway.meters);
     let most = gateway.meters.iter().map(|polled| polled.plan.points()).max().unwrap_or(0);
     let mut values = vec![Sample::ABSENT; most];
     loop {
@@ -115,19 +90,23 @@ pub async fn run_gateway(gateway: Rc<Gateway>, sink: Rc<dyn Sink>, dial: Rc<dyn 
             }
             Turn::Poll(at) => at,
         };
-        let (polled, trouble) = (&gateway.meters[at], &mut troubles[at]);
+        let (polled, memory) = (&gateway.meters[at], &mut memories[at]);
         if queue.begin(at, now) > 0 {
-            sink.trouble(polled.meter, "polls left out");
+            told[at].left_out();
         }
         let values = &mut values[..polled.plan.points()];
-        let ending = match line.poll(polled.unit, &polled.plan, gateway.deadline, values).await {
-            Ok(()) => {
-                trouble.over();
+        let ending = match polled.poll(&mut line, gateway.deadline, (memory, &mut scratch), values).await {
+            Ok(brought) => {
+                told[at].brought(&brought);
                 sink.reading(polled.meter, sink.now(), values);
+                // One alarm for the connection that they share, at the first of its meters.
+                if let Some(unstable) = link.look(line.last_dial(), Instant::now()) {
+                    told[0].link_unstable(unstable);
+                }
                 Ending::Good
             }
             Err(fault) => {
-                trouble.add(&*sink, fault.phrase());
+                told[at].fault(fault);
                 ending(fault)
             }
         };
@@ -137,9 +116,9 @@ pub async fn run_gateway(gateway: Rc<Gateway>, sink: Rc<dyn Sink>, dial: Rc<dyn 
 
 fn ending(fault: Fault) -> Ending {
     match fault {
-        Fault::NoLine => Ending::NotAsked,
-        Fault::Exception(1..=3) => Ending::MapWrong,
+        Fault::NoLine | Fault::Looking => Ending::NotAsked,
+        Fault::Exception(1..=3) | Fault::NoModel => Ending::MapWrong,
         Fault::Exception(_) => Ending::Refused,
-        Fault::Late | Fault::Odd | Fault::WrongCount | Fault::Closed => Ending::NoAnswer,
+        Fault::Late | Fault::Odd(_) | Fault::Closed => Ending::NoAnswer,
     }
 }

@@ -1,9 +1,12 @@
 //! Polling against scripted meters on a paused clock: hours pass in moments, and always the same way.
 
-use super::gateway::{PolledMeter, gateways, run_gateway};
+use super::gateway::{gateways, run_gateway};
 use super::notebook::Notebook;
+use super::polled::PolledMeter;
 use super::scripted::{Answer, Scripted};
-use kvarden_config::{ModbusSpec, NumberKind, RegisterPoint, Registers, WordOrder};
+use kvarden_config::{ModbusSpec, NumberKind, Reach, RegisterPoint, Registers};
+use kvarden_core::measurand::{Measurand, Quantity};
+use kvarden_core::phases::Place;
 use kvarden_core::reading::MeterId;
 use kvarden_core::time::Span;
 use std::rc::Rc;
@@ -16,15 +19,29 @@ const fn ms(ms: u64) -> Duration {
 }
 
 fn point(registers: Registers, address: u16) -> RegisterPoint {
-    let (kind, word_order) = (NumberKind::U16, WordOrder::HighFirst);
-    RegisterPoint { registers, address, kind, word_order, scale: 1.0, offset: 0.0, absent: vec![] }
+    RegisterPoint::plain(registers, address, NumberKind::U16)
 }
 
 /// Meter number and unit are the same; it has registers 10 and 11.
 fn meter(unit: u8) -> PolledMeter {
     let points = vec![point(Registers::Holding, 10), point(Registers::Holding, 11)];
-    let spec = ModbusSpec { address: "192.0.2.20:502".to_owned(), unit, every: Span::seconds(1), points };
-    PolledMeter { meter: MeterId(unit.into()), name: format!("unit {unit}"), spec }
+    let spec = ModbusSpec {
+        address: "192.0.2.20:502".to_owned(),
+        unit,
+        answers_as: unit,
+        every: Span::seconds(1),
+        reach: Reach::default(),
+        points,
+        sunspec: None,
+    };
+    let quantities = [Place::A, Place::B].map(|place| Quantity::at(Measurand::Current, place)).to_vec();
+    PolledMeter {
+        meter: MeterId(unit.into()),
+        name: format!("unit {unit}"),
+        spec,
+        quantities,
+        together: vec![],
+    }
 }
 
 /// Runs one connection's meters for so long.
@@ -79,19 +96,23 @@ async fn an_answer_in_two_parts_within_the_deadline_is_good() {
 
 #[tokio::test(start_paused = true)]
 async fn an_odd_answer_is_no_value_and_the_next_poll_is_good() {
-    for odd in [Answer::WrongTransaction, Answer::WrongUnit, Answer::WrongFunction, Answer::WrongProtocol] {
-        check_one_bad_answer(odd, "answer does not fit the question").await;
-    }
-    check_one_bad_answer(Answer::OddByteCount, "answer does not fit the question").await;
-    for odd in [Answer::FewerRegisters, Answer::MoreRegisters] {
-        check_one_bad_answer(odd, "wrong number of registers in the answer").await;
+    for (odd, trouble) in [
+        (Answer::WrongTransaction, "answer to another question"),
+        (Answer::WrongUnit, "answer from another unit"),
+        (Answer::WrongFunction, "answer to another function"),
+        (Answer::WrongProtocol, "answer that is not Modbus"),
+        (Answer::OddByteCount, "answer that contradicts itself"),
+        (Answer::FewerRegisters, "wrong number of registers in the answer"),
+        (Answer::MoreRegisters, "wrong number of registers in the answer"),
+    ] {
+        check_one_bad_answer(odd, trouble).await;
     }
 }
 
 #[tokio::test(start_paused = true)]
-async fn a_frame_that_never_ends_is_cut_at_the_deadline() {
-    check_one_bad_answer(Answer::HugeLength, "no answer in time").await;
-    check_one_bad_answer(Answer::Endless, "answer does not fit the question").await;
+async fn a_frame_that_never_ends_is_cut() {
+    check_one_bad_answer(Answer::HugeLength, "answer of impossible length").await;
+    check_one_bad_answer(Answer::Endless, "answer to another question").await;
 }
 
 #[tokio::test(start_paused = true)]

@@ -5,23 +5,31 @@
 
 mod backoff;
 mod filter;
+mod frame;
 mod gateway;
 mod grid;
 mod health;
 mod intake;
 pub mod json;
+mod link;
 mod listener;
 mod modbus;
 mod mqtt;
 mod pace;
 mod payload;
 mod pointer;
+mod polled;
 mod queue;
 mod receipts;
 pub mod registers;
 mod requests;
 mod routes;
+mod slow;
+mod spans;
+mod special;
 mod subscriptions;
+mod sunspec;
+mod teller;
 mod trouble;
 
 #[cfg(test)]
@@ -33,11 +41,15 @@ mod notebook;
 #[cfg(test)]
 mod scripted;
 
-pub use gateway::{Gateway, PolledMeter, gateways, run_gateway};
+pub use frame::{Misfit, Parsed, Question};
+pub use gateway::{Gateway, gateways, run_gateway};
 pub use grid::{PollGrid, SLOT};
 pub use intake::{Intake, Message, Taken, ToldMeter};
+pub use modbus::{Fault, Line};
 pub use mqtt::run_mqtt;
 pub use payload::{MOST_READINGS, PayloadReader, Refusal, Told};
 pub use pointer::{BadPointer, MOST_STEPS};
-pub use requests::{MOST_REGISTERS, ReadPlan, ReadRequest};
+pub use polled::PolledMeter;
+pub use requests::{MOST_APART, ReadPlan, ReadRequest, Stamp};
 pub use routes::Subscription;
+pub use sunspec::{Found, Walk};

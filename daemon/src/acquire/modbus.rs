@@ -1,50 +1,47 @@
-//! One Modbus TCP connection: the only file that knows the client library, and only two of its functions, 3 and 4,
-//! so nothing here can write to a meter.
+//! One Modbus TCP connection: asks one question at a time and takes only its answer.
 //!
-//! The library does not recover from an answer that is late or odd, so the connection ends with it and a new one
-//! is made: what comes late can't be taken for the answer to a later question.
+//! A connection ends with an answer that is late or odd and a new one is made: what comes late can't be taken for the
+//! answer to a later question. No keep-alive of the transport is set: each question has a deadline, so a dead peer
+//! is found by the next poll, and between polls nobody waits for it.
 
 use super::backoff::{Backoff, SHORTEST_WAIT};
-use super::requests::{ReadPlan, ReadRequest};
-use crate::world::Dial;
-use kvarden_config::Registers;
-use kvarden_core::reading::Sample;
+use super::frame::{LONGEST_FRAME, Misfit, Parsed, Question};
+use crate::world::{Dial, Wire};
+use std::fmt;
 use std::rc::Rc;
 use std::time::Duration;
-use std::{fmt, io};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::time::{Instant, sleep_until, timeout};
-use tokio_modbus::client::{Client, Context, tcp};
-use tokio_modbus::slave::{Slave, SlaveContext};
-use tokio_modbus::{Error, ExceptionCode, Request, Response};
 
 /// How long a connection may take to be made; a meter in the same building needs a few milliseconds.
 const CONNECT_DEADLINE: Duration = Duration::from_secs(3);
 
 /// Why a poll gave no values.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Fault {
+pub enum Fault {
     /// There is no connection, so nothing was asked.
     NoLine,
     /// No answer before the deadline.
     Late,
-    /// An answer to another question, from another unit, or not in the form of the protocol.
-    Odd,
-    /// Fewer or more registers than were asked for.
-    WrongCount,
+    /// Bytes that are not the answer.
+    Odd(Misfit),
     /// The other side ended the connection.
     Closed,
     /// The meter or gateway answered with an exception of this code.
     Exception(u8),
+    /// The device has no such `SunSpec` model, or no models at all.
+    NoModel,
+    /// The model is being looked for; no fault.
+    Looking,
 }
 
 impl Fault {
     /// A short fixed phrase for people.
-    pub(super) fn phrase(self) -> &'static str {
+    pub fn phrase(self) -> &'static str {
         match self {
             Self::NoLine => "no connection",
             Self::Late => "no answer in time",
-            Self::Odd => "answer does not fit the question",
-            Self::WrongCount => "wrong number of registers in the answer",
+            Self::Odd(misfit) => misfit.phrase(),
             Self::Closed => "connection ended by the other side",
             Self::Exception(1..=3) => "meter map wrong",
             Self::Exception(4) => "meter reports a failure",
@@ -54,15 +51,20 @@ impl Fault {
             Self::Exception(10) => "gateway has no path to the meter",
             Self::Exception(11) => "gateway got no answer from the meter",
             Self::Exception(_) => "exception of unknown code",
+            Self::NoModel => "SunSpec model not found",
+            Self::Looking => "SunSpec model is being looked for",
         }
     }
 }
 
 /// The connection to one `host:port`, open or not.
-pub(super) struct Line {
+pub struct Line {
     dial: Rc<dyn Dial>,
     address: Box<str>,
-    open: Option<Context>,
+    open: Option<Box<dyn Wire>>,
+    frame: Box<[u8; LONGEST_FRAME + 1]>,
+    /// Number of the last question.
+    transaction: u16,
     /// Whether the present connection has given an answer.
     answered: bool,
     last_dial: Option<Instant>,
@@ -81,10 +83,20 @@ impl fmt::Debug for Line {
 }
 
 impl Line {
-    pub(super) fn new(dial: Rc<dyn Dial>, address: &str) -> Self {
-        let backoff = Backoff::new(("line", address));
-        let (open, last_dial, not_before) = (None, None, Instant::now());
-        Self { dial, address: address.into(), open, answered: false, last_dial, not_before, backoff }
+    /// Not open yet.
+    pub fn new(dial: Rc<dyn Dial>, address: &str) -> Self {
+        Self {
+            dial,
+            address: address.into(),
+            open: None,
+            // One byte more than any frame, so that one that is too long shows.
+            frame: Box::new([0; LONGEST_FRAME + 1]),
+            transaction: 0,
+            answered: false,
+            last_dial: None,
+            not_before: Instant::now(),
+            backoff: Backoff::new(("line", address)),
+        }
     }
 
     /// When a new connection could be made if the present one, or the one that would have to be made now, were lost.
@@ -93,62 +105,63 @@ impl Line {
         dialled + SHORTEST_WAIT
     }
 
-    /// Polls one unit: all requests of its plan, each within `deadline`. Only if all succeed are the values whole.
-    pub(super) async fn poll(
-        &mut self,
-        unit: u8,
-        plan: &ReadPlan,
-        deadline: Duration,
-        values: &mut [Sample],
-    ) -> Result<(), Fault> {
-        for request in plan.requests() {
-            let was_idle = self.answered;
-            match self.ask(unit, request, deadline, values).await {
-                // Some meters end a connection that was idle for a while; that is no failure yet.
-                Err(Fault::Closed) if was_idle && self.not_before <= Instant::now() => {
-                    self.ask(unit, request, deadline, values).await?;
-                }
-                other => other?,
-            }
-        }
-        Ok(())
+    /// When the last connection was asked for.
+    pub(super) fn last_dial(&self) -> Option<Instant> {
+        self.last_dial
     }
 
-    async fn ask(
+    /// Asks one question; its answer comes within `deadline` or not at all, and fills the front of `values`. Gives
+    /// when the question was sent: the values are not older than that.
+    ///
+    /// # Errors
+    /// Why there is no answer. Some meters end a connection that was idle for a while: that alone is no error, a new
+    /// one is made and the question asked again.
+    pub async fn ask(
         &mut self,
-        unit: u8,
-        request: &ReadRequest,
+        question: Question,
         deadline: Duration,
-        values: &mut [Sample],
-    ) -> Result<(), Fault> {
+        values: &mut [u16],
+    ) -> Result<Instant, Fault> {
+        let was_idle = self.answered;
+        match self.ask_once(question, deadline, values).await {
+            Err(Fault::Closed) if was_idle && self.not_before <= Instant::now() => {
+                self.ask_once(question, deadline, values).await
+            }
+            other => other,
+        }
+    }
+
+    async fn ask_once(
+        &mut self,
+        question: Question,
+        deadline: Duration,
+        values: &mut [u16],
+    ) -> Result<Instant, Fault> {
         // Taken out, and put back only after a whole answer: however this ends, a spoilt connection is gone.
-        let mut context = self.connected(deadline).await?;
-        context.set_slave(Slave(unit));
-        let answer = timeout(deadline, context.call(question(request))).await;
-        let fault = match answer {
-            Ok(Ok(Ok(Response::ReadHoldingRegisters(words) | Response::ReadInputRegisters(words)))) => {
-                if request.decode(&words, values) {
-                    self.keep(context);
-                    return Ok(());
-                }
-                Fault::WrongCount
+        let mut wire = self.connected(deadline).await?;
+        self.transaction = self.transaction.wrapping_add(1);
+        let asked = Instant::now();
+        let exchange = exchange(&mut *wire, question, self.transaction, &mut self.frame[..], values);
+        let result = timeout(deadline, exchange).await.unwrap_or(Err(Fault::Late));
+        match result {
+            Ok(()) | Err(Fault::Exception(_)) => {
+                self.open = Some(wire);
+                self.answered = true;
+                self.backoff.clear();
             }
-            Ok(Ok(Err(exception))) => {
-                self.keep(context);
-                return Err(Fault::Exception(code(exception)));
+            Err(fault) => {
+                // Ended before a new one is asked for: some devices have room for one only.
+                drop(wire);
+                self.ended(fault);
             }
-            Err(_) => Fault::Late,
-            Ok(Err(Error::Transport(error))) if !is_malformed(&error) => Fault::Closed,
-            Ok(Ok(Ok(_)) | Err(_)) => Fault::Odd,
-        };
-        self.ended(fault);
-        Err(fault)
+        }
+        result.map(|()| asked)
     }
 
     /// The open connection, or a new one if it is time for one, or will be within `patience`.
-    async fn connected(&mut self, patience: Duration) -> Result<Context, Fault> {
-        if let Some(context) = self.open.take() {
-            return Ok(context);
+    async fn connected(&mut self, patience: Duration) -> Result<Box<dyn Wire>, Fault> {
+        if let Some(wire) = self.open.take() {
+            return Ok(wire);
         }
         let now = Instant::now();
         if self.not_before > now + patience {
@@ -157,17 +170,11 @@ impl Line {
         sleep_until(self.not_before).await;
         self.last_dial = Some(Instant::now());
         self.answered = false;
-        if let Ok(Ok(stream)) = timeout(CONNECT_DEADLINE, self.dial.dial(&self.address)).await {
-            return Ok(tcp::attach_slave(stream, Slave(0)));
+        if let Ok(Ok(wire)) = timeout(CONNECT_DEADLINE, self.dial.dial(&self.address)).await {
+            return Ok(wire);
         }
         self.not_before = Instant::now() + self.backoff.failed();
         Err(Fault::NoLine)
-    }
-
-    fn keep(&mut self, context: Context) {
-        self.open = Some(context);
-        self.answered = true;
-        self.backoff.clear();
     }
 
     /// The connection ended. If it never gave an answer and the other side ended it, the waits grow; else the next
@@ -179,19 +186,27 @@ impl Line {
     }
 }
 
-fn question(request: &ReadRequest) -> Request<'static> {
-    match request.registers() {
-        Registers::Holding => Request::ReadHoldingRegisters(request.address(), request.count()),
-        Registers::Input => Request::ReadInputRegisters(request.address(), request.count()),
+/// One question and its answer over an open connection. Never reads more than one frame and a byte.
+async fn exchange(
+    wire: &mut dyn Wire,
+    question: Question,
+    transaction: u16,
+    frame: &mut [u8],
+    values: &mut [u16],
+) -> Result<(), Fault> {
+    // The kind of a system error says nothing more: the connection is of no use any longer.
+    wire.write_all(&question.frame(transaction)).await.map_err(|_| Fault::Closed)?;
+    let mut length = 0;
+    loop {
+        match wire.read(&mut frame[length..]).await {
+            Ok(0) | Err(_) => return Err(Fault::Closed),
+            Ok(more) => length += more,
+        }
+        match question.parse(transaction, &frame[..length], values) {
+            Parsed::Partial => {}
+            Parsed::Values => return Ok(()),
+            Parsed::Exception(code) => return Err(Fault::Exception(code)),
+            Parsed::Misfit(misfit) => return Err(Fault::Odd(misfit)),
+        }
     }
-}
-
-/// Whether the library could not read an answer. It gives the end of a connection as whatever error the system had
-/// last, but no system error is of these two kinds.
-fn is_malformed(error: &io::Error) -> bool {
-    matches!(error.kind(), io::ErrorKind::InvalidData | io::ErrorKind::UnexpectedEof)
-}
-
-fn code(exception: ExceptionCode) -> u8 {
-    exception.into()
 }

@@ -1,0 +1,8 @@
+//! Meters that describe themselves as `SunSpec`, an open standard, says: finding their models, and what their values
+//! need besides.
+
+mod finder;
+mod walk;
+
+pub(super) use finder::Finder;
+pub use walk::{Found, Walk};
