@@ -86,6 +86,10 @@ pub struct MeterStatus {
     pub readings: u64,
     /// What went wrong at the door, and how often.
     pub troubles: Vec<(String, u64)>,
+    /// How long an event must last at least to be seen: from poll to poll, or longer where its registers change more
+    /// slowly. `None`: not yet learned, or not polled.
+    #[serde(default)]
+    pub shortest_event: Option<Span>,
     /// Values or readings that were refused since the start.
     pub refused: u64,
     /// The latest refusal, in words.
@@ -140,6 +144,9 @@ pub fn page(status: &Status) -> String {
         let _ = write!(text, "  {:<16} {:<28} {age}", meter.transformer, meter.meter);
         for (what, count) in &meter.troubles {
             let _ = write!(text, "; {what}: {count}");
+        }
+        if let Some(shortest) = meter.shortest_event {
+            let _ = write!(text, "; shows what lasts {} or longer", duration(shortest));
         }
         if meter.refused > 0 {
             let why = meter.refusal.as_deref().unwrap_or("");

@@ -6,7 +6,7 @@
 use crate::store::Letter;
 use kvarden_core::input::{MeterTrouble, Part};
 use kvarden_core::reading::{MeterId, Sample};
-use kvarden_core::time::EventTime;
+use kvarden_core::time::{EventTime, Span};
 use std::fmt::Debug;
 use std::future::Future;
 use std::io;
@@ -66,6 +66,9 @@ pub trait Sink {
     /// Counts something that went wrong at the door, to be shown with the meter's state. `what` is a short
     /// fixed phrase, such as "no answer in time".
     fn trouble(&self, meter: MeterId, what: &'static str);
+
+    /// Says how long an event must last at least to be seen by this meter, as was learned from its registers.
+    fn shortest_event(&self, meter: MeterId, lasts: Span);
 
     /// Counts a message on a topic that is subscribed to but belongs to no meter.
     fn stranger(&self, topic: &str);

@@ -74,7 +74,7 @@ pub async fn run_gateway(gateway: Rc<Gateway>, sink: Rc<dyn Sink>, dial: Rc<dyn 
     let units = gateway.meters.iter().map(|polled| (grid(polled), gateway.deadline, polled.unit));
     let mut queue = Queue::new(units, Instant::now());
     let mut line = Line::new(dial, &gateway.address);
-    let mut link = LinkWatch::new();
+    let mut link = LinkWatch::new(Instant::now());
     let mut told: Vec<_> =
         gateway.meters.iter().map(|polled| Teller::new(&sink, polled.meter, &polled.name)).collect();
     let mut memories: Vec<_> = gateway.meters.iter().map(Polled::memory).collect();
@@ -117,8 +117,8 @@ pub async fn run_gateway(gateway: Rc<Gateway>, sink: Rc<dyn Sink>, dial: Rc<dyn 
 fn ending(fault: Fault) -> Ending {
     match fault {
         Fault::NoLine | Fault::Looking => Ending::NotAsked,
-        Fault::Exception(1..=3) | Fault::NoModel => Ending::MapWrong,
+        fault if fault.is_of_the_map() => Ending::MapWrong,
         Fault::Exception(_) => Ending::Refused,
-        Fault::Late | Fault::Odd(_) | Fault::Closed => Ending::NoAnswer,
+        _ => Ending::NoAnswer,
     }
 }

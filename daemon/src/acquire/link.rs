@@ -11,19 +11,21 @@ const WITHIN: Duration = Duration::from_mins(1);
 /// Follows one connection.
 #[derive(Debug)]
 pub(super) struct LinkWatch {
+    began: Instant,
     /// When the last connections were made, as a ring.
     made: [Option<Instant>; CONNECTIONS],
     next: usize,
-    unstable: bool,
+    /// Nothing told yet since the start of the program, whatever was told before.
+    told: Option<bool>,
 }
 
 impl LinkWatch {
     /// None made yet.
-    pub(super) fn new() -> Self {
-        Self { made: [None; CONNECTIONS], next: 0, unstable: false }
+    pub(super) fn new(now: Instant) -> Self {
+        Self { began: now, made: [None; CONNECTIONS], next: 0, told: None }
     }
 
-    /// After each good poll: `made` is when the present connection was asked for. Gives what has changed: whether the
+    /// After each poll: `made` is when the present connection was asked for. Gives what has to be told: whether the
     /// link is unstable.
     pub(super) fn look(&mut self, made: Option<Instant>, now: Instant) -> Option<bool> {
         let latest = self.made[(self.next + CONNECTIONS - 1) % CONNECTIONS];
@@ -31,14 +33,16 @@ impl LinkWatch {
             self.made[self.next] = made;
             self.next = (self.next + 1) % CONNECTIONS;
         }
-        let latest = made.or(latest)?;
-        let oldest = self.made[self.next];
-        let unstable = if self.unstable {
-            now - latest < WITHIN
+        let is_within = |moment: Instant| now - moment < WITHIN;
+        let unstable = if self.told == Some(true) {
+            made.is_some_and(is_within)
         } else {
-            oldest.is_some_and(|oldest| now - oldest < WITHIN)
+            self.made[self.next].is_some_and(is_within)
         };
-        (std::mem::replace(&mut self.unstable, unstable) != unstable).then_some(unstable)
+        if !unstable && self.told.is_none() && is_within(self.began) {
+            return None;
+        }
+        (self.told.replace(unstable) != Some(unstable)).then_some(unstable)
     }
 }
 
@@ -49,7 +53,7 @@ mod tests {
     /// Polls each second; a connection lasts `life(second)`. All that was told, with its second.
     fn told(seconds: u64, is_new: impl Fn(u64) -> bool) -> Vec<(u64, bool)> {
         let start = Instant::now();
-        let (mut watch, mut made) = (LinkWatch::new(), start);
+        let (mut watch, mut made) = (LinkWatch::new(start), start);
         let mut told = Vec::new();
         for second in 0..seconds {
             let now = start + Duration::from_secs(second);
@@ -68,6 +72,6 @@ mod tests {
 
     #[test]
     fn a_device_that_ends_idle_connections_now_and_then_is_not() {
-        assert_eq!(told(3600, |second| second % 10 == 0), []);
+        assert_eq!(told(3600, |second| second % 10 == 0), [(60, false)]);
     }
 }

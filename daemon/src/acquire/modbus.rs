@@ -57,6 +57,13 @@ impl Fault {
     }
 }
 
+impl Fault {
+    /// Whether it says that the meter does not have what its map names.
+    pub(super) fn is_of_the_map(self) -> bool {
+        matches!(self, Self::Exception(1..=3) | Self::NoModel)
+    }
+}
+
 /// The connection to one `host:port`, open or not.
 pub struct Line {
     dial: Rc<dyn Dial>,

@@ -28,6 +28,7 @@ pub(super) struct Notebook {
     strangers: RefCell<Vec<String>>,
     parts: RefCell<Vec<(Part, bool)>>,
     meter_troubles: RefCell<Vec<(u32, MeterTrouble, bool)>>,
+    shortest_events: RefCell<Vec<(u32, Span)>>,
     committed: watch::Sender<u64>,
 }
 
@@ -42,6 +43,7 @@ impl Notebook {
             strangers: RefCell::default(),
             parts: RefCell::default(),
             meter_troubles: RefCell::default(),
+            shortest_events: RefCell::default(),
             committed: watch::channel(0).0,
         }
     }
@@ -74,6 +76,11 @@ impl Notebook {
     /// What was said of parts.
     pub(super) fn parts(&self) -> Vec<(Part, bool)> {
         self.parts.borrow().clone()
+    }
+
+    /// What was learned of how long an event must last.
+    pub(super) fn shortest_events(&self) -> Vec<(u32, Span)> {
+        self.shortest_events.borrow().clone()
     }
 
     /// Everything up to `number` is stored.
@@ -117,6 +124,10 @@ impl Sink for Notebook {
 
     fn trouble(&self, meter: MeterId, what: &'static str) {
         self.troubles.borrow_mut().push((meter.0, what));
+    }
+
+    fn shortest_event(&self, meter: MeterId, lasts: Span) {
+        self.shortest_events.borrow_mut().push((meter.0, lasts));
     }
 
     fn stranger(&self, topic: &str) {

@@ -1,8 +1,8 @@
 //! One polled meter: compiled once, with what is remembered of it from poll to poll.
 
 use super::modbus::{Fault, Line};
-use super::slow::Pace;
 use super::requests::{ReadPlan, Stamp};
+use super::slow::Pace;
 use super::special::{FactorForm, Specials};
 use super::sunspec::Finder;
 use kvarden_config::ModbusSpec;

@@ -173,5 +173,7 @@ impl Sink for FakeSink {
 
     fn trouble(&self, _meter: MeterId, _what: &'static str) {}
 
+    fn shortest_event(&self, _meter: MeterId, _lasts: Span) {}
+
     fn stranger(&self, _topic: &str) {}
 }

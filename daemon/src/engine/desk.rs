@@ -361,6 +361,12 @@ impl Sink for Desk {
         }
     }
 
+    fn shortest_event(&self, meter: MeterId, lasts: Span) {
+        if let Some(status) = self.engine.borrow_mut().meters.get_mut(meter.0 as usize) {
+            status.shortest_event = Some(lasts);
+        }
+    }
+
     fn stranger(&self, topic: &str) {
         self.strangers.borrow_mut().add(topic);
     }
