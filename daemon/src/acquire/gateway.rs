@@ -99,10 +99,6 @@ pub async fn run_gateway(gateway: Rc<Gateway>, sink: Rc<dyn Sink>, dial: Rc<dyn 
             Ok(brought) => {
                 told[at].brought(&brought);
                 sink.reading(polled.meter, sink.now(), values);
-                // One alarm for the connection that they share, at the first of its meters.
-                if let Some(unstable) = link.look(line.last_dial(), Instant::now()) {
-                    told[0].link_unstable(unstable);
-                }
                 Ending::Good
             }
             Err(fault) => {
@@ -110,6 +106,10 @@ pub async fn run_gateway(gateway: Rc<Gateway>, sink: Rc<dyn Sink>, dial: Rc<dyn 
                 ending(fault)
             }
         };
+        // One alarm for the connection that they share, at the first of its meters.
+        if let Some(unstable) = link.look(line.last_dial(), Instant::now()) {
+            told[0].link_unstable(unstable);
+        }
         queue.end(at, ending, Instant::now());
     }
 }

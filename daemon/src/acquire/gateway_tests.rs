@@ -5,6 +5,7 @@ use super::notebook::Notebook;
 use super::polled::PolledMeter;
 use super::scripted::{Answer, Scripted};
 use kvarden_config::{ModbusSpec, NumberKind, Reach, RegisterPoint, Registers};
+use kvarden_core::input::MeterTrouble;
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
 use kvarden_core::reading::MeterId;
@@ -14,16 +15,16 @@ use std::time::Duration;
 use tokio::task::LocalSet;
 use tokio::time::{Instant, timeout};
 
-const fn ms(ms: u64) -> Duration {
+pub(super) const fn ms(ms: u64) -> Duration {
     Duration::from_millis(ms)
 }
 
-fn point(registers: Registers, address: u16) -> RegisterPoint {
+pub(super) fn point(registers: Registers, address: u16) -> RegisterPoint {
     RegisterPoint::plain(registers, address, NumberKind::U16)
 }
 
 /// Meter number and unit are the same; it has registers 10 and 11.
-fn meter(unit: u8) -> PolledMeter {
+pub(super) fn meter(unit: u8) -> PolledMeter {
     let points = vec![point(Registers::Holding, 10), point(Registers::Holding, 11)];
     let spec = ModbusSpec {
         address: "192.0.2.20:502".to_owned(),
@@ -45,7 +46,7 @@ fn meter(unit: u8) -> PolledMeter {
 }
 
 /// Runs one connection's meters for so long.
-async fn run(meters: Vec<PolledMeter>, device: &Rc<Scripted>, long: Duration) -> Rc<Notebook> {
+pub(super) async fn run(meters: Vec<PolledMeter>, device: &Rc<Scripted>, long: Duration) -> Rc<Notebook> {
     let notebook = Rc::new(Notebook::at(0));
     let gateway = gateways(meters).remove(0);
     let task = run_gateway(gateway, notebook.clone(), Rc::new(device.clone()), Instant::now());
@@ -55,7 +56,7 @@ async fn run(meters: Vec<PolledMeter>, device: &Rc<Scripted>, long: Duration) ->
 }
 
 /// Which polls of meter 1, counted in whole seconds, gave values. Fails if any value is under a wrong name.
-fn good_polls(notebook: &Notebook) -> Vec<i64> {
+pub(super) fn good_polls(notebook: &Notebook) -> Vec<i64> {
     let polls = notebook.noted().into_iter().map(|noted| {
         let base = f64::from(noted.meter * 1000);
         assert_eq!(noted.values, [Some(base + 10.0), Some(base + 11.0)], "values under their own names");
@@ -64,7 +65,7 @@ fn good_polls(notebook: &Notebook) -> Vec<i64> {
     polls.collect()
 }
 
-fn assert_at_most_one_dial_a_second(device: &Scripted) {
+pub(super) fn assert_at_most_one_dial_a_second(device: &Scripted) {
     for pair in device.dials().windows(2) {
         assert!(pair[1] - pair[0] >= ms(1000), "{:?} from dial to dial", pair[1] - pair[0]);
     }
@@ -147,13 +148,24 @@ async fn an_exception_keeps_the_connection_and_the_next_poll_asks_again() {
 }
 
 #[tokio::test(start_paused = true)]
-async fn a_meter_that_does_not_know_its_map_is_asked_again_once_a_minute() {
+async fn a_meter_that_does_not_know_its_map_is_asked_again_once_a_minute_and_that_is_an_alarm() {
     for code in 1..=3 {
-        let device = Scripted::new(move |_| Answer::Exception(code));
+        let mended = Instant::now() + ms(310_000);
+        let device = Scripted::new(
+            move |question| {
+                if question.at < mended { Answer::Exception(code) } else { Answer::Good }
+            },
+        );
         let notebook = run(vec![meter(1)], &device, ms(300_500)).await;
         assert_eq!(device.questions().len(), 6, "at 0, 60, 120, … 300 s");
         assert_eq!(notebook.troubles(), vec!["1: meter map wrong"; 6]);
         assert_eq!(device.dials().len(), 1);
+        assert_eq!(notebook.meter_troubles(), [(1, MeterTrouble::MapWrong, true)]);
+        let notebook = run(vec![meter(1)], &device, ms(120_000)).await;
+        assert_eq!(
+            notebook.meter_troubles()[..2],
+            [(1, MeterTrouble::MapWrong, true), (1, MeterTrouble::MapWrong, false)]
+        );
     }
 }
 

@@ -39,6 +39,8 @@ mod mqtt_tests;
 #[cfg(test)]
 mod notebook;
 #[cfg(test)]
+mod poll_tests;
+#[cfg(test)]
 mod scripted;
 
 pub use frame::{Misfit, Parsed, Question};

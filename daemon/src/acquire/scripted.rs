@@ -1,8 +1,8 @@
 //! For tests: a Modbus TCP meter or gateway over an in-memory pipe that answers as a script says, well or badly.
-//! Register `a` of unit `u` holds `1000 u + a`, so a value under a wrong name is seen.
+//! Register `a` of unit `u` holds `1000 u + a`, so a value under a wrong name is seen; a test may have others.
 
 use crate::world::{Dial, Here, Wire};
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
 use std::io;
 use std::rc::Rc;
 use std::time::Duration;
@@ -25,7 +25,11 @@ pub(super) struct Question {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Answer {
     Good,
+    /// Answers well and ends the connection.
+    GoodThenHangup,
     After(Duration),
+    /// Answers nothing, and does not notice for so long that the other side has gone.
+    SilenceAndHold(Duration),
     Exception(u8),
     FewerRegisters,
     MoreRegisters,
@@ -47,10 +51,17 @@ pub(super) enum Answer {
 /// The script: what to do about each question.
 type Script = Box<dyn Fn(Question) -> Answer>;
 
+/// What a register holds: the question that asks for it, and its address.
+type Holds = Box<dyn Fn(Question, u16) -> u16>;
+
 /// The meter, as something that can be dialled.
 pub(super) struct Scripted {
     script: Script,
     accepts: Box<dyn Fn(usize) -> bool>,
+    holds: Holds,
+    /// So many connections at a time.
+    room: usize,
+    open: Cell<usize>,
     dials: RefCell<Vec<Instant>>,
     questions: RefCell<Vec<Question>>,
 }
@@ -65,8 +76,32 @@ impl Scripted {
         accepts: impl Fn(usize) -> bool + 'static,
         script: impl Fn(Question) -> Answer + 'static,
     ) -> Rc<Self> {
-        let (script, accepts) = (Box::new(script), Box::new(accepts));
-        Rc::new(Self { script, accepts, dials: RefCell::default(), questions: RefCell::default() })
+        Rc::new(Self { accepts: Box::new(accepts), ..Self::plain(script) })
+    }
+
+    /// `holds` says what each register holds.
+    pub(super) fn holding(
+        holds: impl Fn(Question, u16) -> u16 + 'static,
+        script: impl Fn(Question) -> Answer + 'static,
+    ) -> Rc<Self> {
+        Rc::new(Self { holds: Box::new(holds), ..Self::plain(script) })
+    }
+
+    /// Refuses a further connection while so many are open.
+    pub(super) fn with_room(room: usize, script: impl Fn(Question) -> Answer + 'static) -> Rc<Self> {
+        Rc::new(Self { room, ..Self::plain(script) })
+    }
+
+    fn plain(script: impl Fn(Question) -> Answer + 'static) -> Self {
+        Self {
+            script: Box::new(script),
+            accepts: Box::new(|_| true),
+            holds: Box::new(|question, address| u16::from(question.unit) * 1000 + address),
+            room: usize::MAX,
+            open: Cell::default(),
+            dials: RefCell::default(),
+            questions: RefCell::default(),
+        }
     }
 
     /// When connections were asked for.
@@ -79,7 +114,14 @@ impl Scripted {
         self.questions.borrow().clone()
     }
 
-    async fn serve(self: Rc<Self>, mut stream: DuplexStream) -> io::Result<()> {
+    async fn serve(self: Rc<Self>, stream: DuplexStream) {
+        self.open.set(self.open.get() + 1);
+        // A connection ends when the client is gone.
+        let _ = self.converse(stream).await;
+        self.open.set(self.open.get() - 1);
+    }
+
+    async fn converse(&self, mut stream: DuplexStream) -> io::Result<()> {
         loop {
             let mut frame = [0; 12];
             stream.read_exact(&mut frame).await?;
@@ -88,9 +130,11 @@ impl Scripted {
             let (unit, function, address, count) = (frame[6], frame[7], word(8), word(10));
             let question = Question { number, at: Instant::now(), unit, function, address, count };
             self.questions.borrow_mut().push(question);
-            let good = good_frame(word(0), question);
+            let good = self.good_frame(word(0), question);
             match (self.script)(question) {
                 Answer::Good => stream.write_all(&good).await?,
+                Answer::GoodThenHangup => return stream.write_all(&good).await,
+                Answer::SilenceAndHold(pause) => sleep(pause).await,
                 Answer::After(pause) => {
                     sleep(pause).await;
                     stream.write_all(&good).await?;
@@ -106,54 +150,66 @@ impl Scripted {
                 },
                 Answer::Silence => {}
                 Answer::Hangup => return Ok(()),
-                odd => stream.write_all(&odd_frame(odd, good, question)).await?,
+                odd => stream.write_all(&self.odd_frame(odd, good, question)).await?,
             }
         }
     }
-}
 
-fn good_frame(transaction: u16, question: Question) -> Vec<u8> {
-    let bytes = question.count * 2;
-    let mut frame = transaction.to_be_bytes().to_vec();
-    frame.extend([0, 0]);
-    frame.extend((bytes + 3).to_be_bytes());
-    frame.extend([question.unit, question.function, bytes as u8]);
-    for nth in 0..question.count {
-        frame.extend((u16::from(question.unit) * 1000 + question.address + nth).to_be_bytes());
+    fn good_frame(&self, transaction: u16, question: Question) -> Vec<u8> {
+        let holds = |nth: u16| (self.holds)(question, question.address + nth);
+        let data: Vec<u8> = if question.function <= 2 {
+            let mut bits = vec![0; usize::from(question.count).div_ceil(8)];
+            for nth in 0..question.count {
+                bits[usize::from(nth / 8)] |= u8::from(holds(nth) != 0) << (nth % 8);
+            }
+            bits
+        } else {
+            (0..question.count).flat_map(|nth| holds(nth).to_be_bytes()).collect()
+        };
+        let mut frame = transaction.to_be_bytes().to_vec();
+        frame.extend([0, 0]);
+        frame.extend((data.len() as u16 + 3).to_be_bytes());
+        frame.extend([question.unit, question.function, data.len() as u8]);
+        frame.extend(data);
+        frame
     }
-    frame
-}
 
-fn odd_frame(odd: Answer, mut good: Vec<u8>, question: Question) -> Vec<u8> {
-    let transaction = u16::from_be_bytes([good[0], good[1]]);
-    match odd {
-        Answer::FewerRegisters => good_frame(transaction, Question { count: question.count - 1, ..question }),
-        Answer::MoreRegisters => good_frame(transaction, Question { count: question.count + 1, ..question }),
-        Answer::WrongTransaction => good_frame(transaction.wrapping_sub(1), question),
-        Answer::WrongUnit => good_frame(transaction, Question { unit: question.unit + 1, ..question }),
-        Answer::WrongFunction => {
-            good_frame(transaction, Question { function: 7 - question.function, ..question })
+    fn odd_frame(&self, odd: Answer, mut good: Vec<u8>, question: Question) -> Vec<u8> {
+        let transaction = u16::from_be_bytes([good[0], good[1]]);
+        let good_frame = |transaction, question| self.good_frame(transaction, question);
+        match odd {
+            Answer::FewerRegisters => {
+                good_frame(transaction, Question { count: question.count - 1, ..question })
+            }
+            Answer::MoreRegisters => {
+                good_frame(transaction, Question { count: question.count + 1, ..question })
+            }
+            Answer::WrongTransaction => good_frame(transaction.wrapping_sub(1), question),
+            Answer::WrongUnit => good_frame(transaction, Question { unit: question.unit + 1, ..question }),
+            Answer::WrongFunction => {
+                good_frame(transaction, Question { function: 7 - question.function, ..question })
+            }
+            Answer::OddByteCount => {
+                good[8] -= 1;
+                good
+            }
+            Answer::WrongProtocol => {
+                good[2] = 1;
+                good
+            }
+            Answer::HugeLength => {
+                good[4..6].fill(0xFF);
+                good
+            }
+            Answer::Exception(code) => {
+                good.truncate(9);
+                good[4..6].copy_from_slice(&[0, 3]);
+                good[7] |= 0x80;
+                good[8] = code;
+                good
+            }
+            _ => good,
         }
-        Answer::OddByteCount => {
-            good[8] -= 1;
-            good
-        }
-        Answer::WrongProtocol => {
-            good[2] = 1;
-            good
-        }
-        Answer::HugeLength => {
-            good[4..6].fill(0xFF);
-            good
-        }
-        Answer::Exception(code) => {
-            good.truncate(9);
-            good[4..6].copy_from_slice(&[0, 3]);
-            good[7] |= 0x80;
-            good[8] = code;
-            good
-        }
-        _ => good,
     }
 }
 
@@ -162,7 +218,7 @@ impl Dial for Rc<Scripted> {
         Box::pin(async move {
             let number = self.dials.borrow().len();
             self.dials.borrow_mut().push(Instant::now());
-            if !(self.accepts)(number) {
+            if !(self.accepts)(number) || self.open.get() >= self.room {
                 return Err(io::ErrorKind::ConnectionRefused.into());
             }
             let (ours, theirs) = duplex(1024);

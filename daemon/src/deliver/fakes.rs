@@ -9,7 +9,7 @@ use kvarden_core::input::{MeterTrouble, Part};
 use kvarden_core::output::{AlertRevision, Matter, Revised, Rule, Subject};
 use kvarden_core::plant::Priority;
 use kvarden_core::reading::{MeterId, Sample};
-use kvarden_core::time::EventTime;
+use kvarden_core::time::{EventTime, Span};
 use std::cell::{Cell, RefCell};
 use tokio::sync::watch;
 use tokio::time::Instant;
