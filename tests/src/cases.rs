@@ -135,7 +135,7 @@ impl Case {
                 (Value::Integer(want), Some(got)) => {
                     number(got).is_some_and(|got| self.is_near(got, *want as f64))
                 }
-                (Value::Array(want), Some(Value::Array(got))) if want.iter().all(|one| one.is_array()) => {
+                (Value::Array(want), Some(Value::Array(got))) if want.iter().all(Value::is_array) => {
                     want == got
                 }
                 (Value::Array(want), Some(Value::Array(got))) => {
