@@ -8,6 +8,7 @@
 
 pub mod acquire;
 pub mod batching;
+pub mod broker;
 pub mod check;
 pub mod cli;
 pub mod clock;
@@ -20,6 +21,8 @@ pub mod restore;
 pub mod run;
 pub mod status;
 pub mod store;
+mod tasks;
+pub mod tls;
 pub mod words;
 pub mod world;
 

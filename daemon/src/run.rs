@@ -2,6 +2,7 @@
 
 use crate::acquire::{Intake, PolledMeter, ToldMeter, gateways, run_gateway, run_mqtt};
 use crate::batching::{Gathered, Told};
+use crate::broker::{NoRoute, Route};
 use crate::clock::Clock;
 use crate::deliver::file::FileCourier;
 use crate::deliver::kept::KeptOutbox;
@@ -13,6 +14,7 @@ use crate::digest::maker::Maker;
 use crate::engine::{Desk, Engine, SNAPSHOT_EVERY};
 use crate::restore::restore;
 use crate::store::{Error as StoreError, Keeper, Options, Store};
+use crate::tasks::{MOST_RESTARTS, Tasks};
 use crate::words::Site;
 use crate::world::{Courier, Dial, Sink, TcpDial};
 use kvarden_config::{Configuration, SourceSpec};
@@ -22,15 +24,11 @@ use std::future::Future;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::task::{JoinSet, LocalSet};
+use tokio::task::LocalSet;
 use tokio::time::{Instant, MissedTickBehavior, interval};
 
 /// Old rows are looked for so often.
 const SWEEP_EVERY: u64 = 60;
-/// A task that ended unexpectedly is started again after so long.
-const START_AGAIN: Duration = Duration::from_secs(1);
-/// So many restarts of tasks mean that something is wrong with the program: it ends, and its keeper starts it anew.
-const MOST_RESTARTS: u32 = 100;
 /// At the end, letters that are under way get so long.
 const LAST_LETTERS: Duration = Duration::from_millis(500);
 
@@ -72,6 +70,9 @@ pub enum RunError {
     /// A pointer in a map.
     #[error(transparent)]
     Pointer(#[from] crate::acquire::BadPointer),
+    /// The way to the broker.
+    #[error(transparent)]
+    NoRoute(#[from] NoRoute),
     /// Something of the machine.
     #[error("{what}: {source}")]
     Machine {
@@ -146,7 +147,7 @@ pub fn run_in_real_world(
 /// # Errors
 /// See [`RunError`].
 pub async fn run(
-    world: World,
+    mut world: World,
     configuration: Configuration,
     stop: impl Future<Output = ()>,
 ) -> Result<(), RunError> {
@@ -172,7 +173,7 @@ pub async fn run(
         async move { desk.hurry_always().await }
     });
     start_acquiring(&mut tasks, &world, &configuration, &plan, &desk)?;
-    start_telling(&mut tasks, world.couriers, world.outside, &world.keeper, &configuration, &desk, &site);
+    start_telling(&mut tasks, &mut world, &configuration, &desk, &site)?;
     if world.outside == Outside::Open {
         let listener = crate::control::listen(&configuration.store.folder)
             .map_err(machine("the control socket can't be made in the store's folder"))?;
@@ -259,13 +260,21 @@ fn start_acquiring(
     if let (false, Some(broker)) = (told.is_empty(), &configuration.broker) {
         // Compiled once here so that a bad pointer is an error now, not in a task.
         Intake::new(Rc::clone(desk) as Rc<dyn Sink>, &told, broker.qos)?;
+        let route = Rc::new(Route::open(
+            broker,
+            &configuration.store.folder,
+            "in.sock",
+            Rc::clone(&world.dial),
+            Rc::clone(desk) as Rc<dyn Sink>,
+        )?);
         let (desk, broker) = (Rc::clone(desk), broker.clone());
         tasks.always(move || {
             let sink = Rc::clone(&desk) as Rc<dyn Sink>;
-            let (broker, intake) = (broker.clone(), Intake::new(Rc::clone(&sink), &told, broker.qos));
+            let (client, route) = (broker.client.clone(), Rc::clone(&route));
+            let intake = Intake::new(Rc::clone(&sink), &told, broker.qos);
             async move {
                 if let Ok(intake) = intake {
-                    run_mqtt(sink, broker, intake).await;
+                    run_mqtt(sink, route, client, intake).await;
                 }
             }
         });
@@ -275,35 +284,36 @@ fn start_acquiring(
 
 fn start_telling(
     tasks: &mut Tasks,
-    couriers: Vec<Box<dyn Courier>>,
-    outside: Outside,
-    keeper: &Keeper,
+    world: &mut World,
     configuration: &Configuration,
     desk: &Rc<Desk>,
     site: &Site,
-) {
-    let outbox: Rc<dyn Outbox> = Rc::new(KeptOutbox::new(keeper.clone(), site.clone()));
+) -> Result<(), RunError> {
+    let outbox: Rc<dyn Outbox> = Rc::new(KeptOutbox::new(world.keeper.clone(), site.clone()));
     let sink = Rc::clone(desk) as Rc<dyn Sink>;
     let pump =
         |courier: Box<dyn Courier>| Pump::new(courier, Rc::clone(&outbox), Rc::clone(&sink), desk.letters());
-    for courier in couriers {
+    for courier in std::mem::take(&mut world.couriers) {
         tasks.once(pump(courier).run());
     }
-    if outside == Outside::Closed {
-        return;
+    if world.outside == Outside::Closed {
+        return Ok(());
     }
     tasks.once(pump(Box::new(LogCourier)).run());
     if let Some(path) = &configuration.tell.file {
         tasks.once(pump(Box::new(FileCourier::new(path.clone()))).run());
     }
     if let (true, Some(broker)) = (configuration.tell.mqtt, &configuration.broker) {
-        let login = broker.username.clone().map(|name| {
-            (name, broker.password.as_ref().map(|secret| secret.expose().to_owned()).unwrap_or_default())
-        });
+        let route = Route::open(
+            broker,
+            &configuration.store.folder,
+            "out.sock",
+            Rc::clone(&world.dial),
+            Rc::clone(&sink),
+        )?;
         let settings = MqttSettings {
-            address: broker.address.clone(),
+            route,
             client: broker.client.clone(),
-            login,
             topics: configuration.tell.topics.clone(),
             zone: site.zone.clone(),
             heartbeat: Duration::from_millis(configuration.tell.heartbeat.0.max(1000).unsigned_abs()),
@@ -313,6 +323,7 @@ fn start_telling(
         let link = courier.link();
         tasks.once(pump(Box::new(courier)).with_link(link).run());
     }
+    Ok(())
 }
 
 fn maker(world: &World, configuration: &Configuration, plan: &Plan) -> Rc<Maker> {
@@ -342,50 +353,4 @@ fn sweep(keeper: Keeper, now: kvarden_core::time::EventTime) {
             tracing::warn!(%error, "old rows could not be removed");
         }
     });
-}
-
-/// Tasks that are looked after: one that ends is started again or ends the daemon.
-#[derive(Default)]
-struct Tasks {
-    running: JoinSet<()>,
-}
-
-impl Tasks {
-    /// A task that is started again when it ends, by a panic or otherwise.
-    fn always<F: Future<Output = ()> + 'static>(&mut self, start: impl Fn() -> F + 'static) {
-        self.running.spawn_local(async move {
-            for _ in 0..MOST_RESTARTS {
-                if let Err(error) = tokio::task::spawn_local(start()).await {
-                    if error.is_cancelled() {
-                        return;
-                    }
-                    tracing::error!(%error, "a part of the program ended with a panic; it is started again");
-                }
-                tokio::time::sleep(START_AGAIN).await;
-            }
-        });
-    }
-
-    /// A task that runs as long as the daemon.
-    fn once(&mut self, task: impl Future<Output = ()> + 'static) {
-        self.running.spawn_local(task);
-    }
-
-    /// Returns only when a task ended that should not have.
-    async fn supervise(&mut self) -> Result<(), RunError> {
-        match self.running.join_next().await {
-            // A site whose meters are all logged files and that tells nobody has nothing to look after.
-            None => std::future::pending().await,
-            Some(ended) => {
-                if let Err(error) = ended {
-                    tracing::error!(%error, "a part of the program ended with a panic");
-                }
-                Err(RunError::TooManyRestarts)
-            }
-        }
-    }
-
-    async fn stop(mut self) {
-        self.running.shutdown().await;
-    }
 }

@@ -117,10 +117,10 @@ impl Intake {
         self.tickets.handed_over.drain(..)
     }
 
-    /// Counts a trouble for each meter that shares the filter.
-    pub fn trouble(&mut self, filter: &str, what: &'static str) {
+    /// The broker grants a filter, or does not, to the meters that share it.
+    pub fn access(&mut self, filter: &str, granted: bool) {
         for at in self.routes.meters_of(filter) {
-            self.meters[at].trouble.add(&*self.sink, what);
+            self.meters[at].access(&*self.sink, granted);
         }
     }
 }

@@ -9,6 +9,7 @@ use super::payload::{PayloadReader, Refusal, Told};
 use super::pointer::BadPointer;
 use super::trouble::Trouble;
 use crate::world::Sink;
+use kvarden_core::input::MeterTrouble;
 use kvarden_core::reading::{MeterId, Sample};
 use kvarden_core::time::{EventTime, Span};
 
@@ -36,7 +37,7 @@ pub(super) struct Listener {
     meter: MeterId,
     every: Span,
     parts: Box<[PayloadReader]>,
-    pub(super) trouble: Trouble,
+    trouble: Trouble,
     pace: Pace,
     values: Box<[Sample]>,
     held: Option<Held>,
@@ -44,6 +45,8 @@ pub(super) struct Listener {
     told: Box<[bool]>,
     /// What is held, when it is not gathered in `values`.
     newest: Box<[Sample]>,
+    /// Whether the broker does not let us read it.
+    refused: bool,
 }
 
 #[derive(Debug)]
@@ -83,6 +86,7 @@ impl Listener {
             held: None,
             told: vec![false; parts.len()].into(),
             newest: nothing,
+            refused: false,
             parts,
         };
         Ok((listener, rests))
@@ -146,6 +150,16 @@ impl Listener {
             trouble.add(sink, refusal.phrase());
         }
         last
+    }
+
+    /// The broker lets us read it, or does not.
+    pub(super) fn access(&mut self, sink: &dyn Sink, granted: bool) {
+        if !granted {
+            self.trouble.add(sink, "subscription refused by the broker");
+        }
+        if std::mem::replace(&mut self.refused, !granted) == granted {
+            sink.meter_trouble(self.meter, MeterTrouble::NotAuthorised, !granted);
+        }
     }
 
     /// Whether each message tells only some of the values.

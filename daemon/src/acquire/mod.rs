@@ -23,6 +23,7 @@ mod queue;
 mod receipts;
 pub mod registers;
 mod requests;
+mod rivalry;
 mod routes;
 mod slow;
 mod spans;

@@ -7,9 +7,10 @@ use super::backoff::Backoff;
 use super::health::LinkHealth;
 use super::intake::{Intake, Message, Taken};
 use super::receipts::Receipts;
+use super::rivalry::Rivalry;
 use super::subscriptions::Subscriptions;
+use crate::broker::{Route, is_hung_up, is_turned_away};
 use crate::world::Sink;
-use kvarden_config::BrokerSpec;
 use kvarden_core::input::Part;
 use rumqttc::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions, Outgoing, Packet};
 use std::cell::RefCell;
@@ -31,46 +32,107 @@ const KEEP_ALIVE: Duration = Duration::from_secs(5);
 const CONNECT_DEADLINE_S: u64 = 5;
 /// Messages taken at a stretch before other tasks have their turn.
 const STRETCH: u32 = 64;
-/// A connection that lived so long begins its waits anew.
-const GOOD_LIFE: Duration = Duration::from_secs(30);
+/// A connection that lived so long begins its waits anew: longer than the waits, or two boxes with one name would never
+/// have waits that grow.
+const GOOD_LIFE: Duration = Duration::from_secs(150);
 /// How often readings that are held back are looked at.
 const RELEASE_EVERY: Duration = Duration::from_millis(50);
 /// How often the link's health is looked at.
 const HEALTH_EVERY: Duration = Duration::from_secs(1);
 
 /// Why a connection ended.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug)]
 enum End {
-    #[error(transparent)]
-    Connection(#[from] Box<ConnectionError>),
-    #[error("the broker leaves more messages open than there are identifiers")]
+    Connection(Box<ConnectionError>),
+    /// The broker leaves more messages open than there are identifiers.
     Receipts,
 }
 
-/// Reads messages for ever. Errors are counted and lived with; it ends only with its task.
-pub async fn run_mqtt(sink: Rc<dyn Sink>, broker: BrokerSpec, intake: Intake) {
-    let health = RefCell::new(LinkHealth::new(Instant::now()));
-    let tell = |news: Option<bool>| {
+/// What was found out about the link, told when it changes.
+struct Findings<'a> {
+    sink: &'a dyn Sink,
+    health: LinkHealth,
+    rivalry: Rivalry,
+    access: Option<bool>,
+    stands: bool,
+}
+
+impl<'a> Findings<'a> {
+    fn new(sink: &'a dyn Sink) -> Self {
+        let (health, rivalry) = (LinkHealth::new(Instant::now()), Rivalry::default());
+        Self { sink, health, rivalry, access: None, stands: false }
+    }
+
+    fn tell(&self, part: Part, news: Option<bool>) {
         if let Some(works) = news {
-            sink.part(Part::Broker, works);
+            self.sink.part(part, works);
         }
-    };
+    }
+
+    /// The broker let us in, and granted us at least some of what we asked for, or nothing.
+    fn up(&mut self, granted: bool) {
+        self.stands = true;
+        let news = self.health.up(Instant::now());
+        self.tell(Part::Broker, news);
+        self.access(granted);
+    }
+
+    fn access(&mut self, granted: bool) {
+        let news = (self.access.replace(granted) != Some(granted)).then_some(granted);
+        self.tell(Part::BrokerAccess, news);
+    }
+
+    fn down(&mut self, end: &End) {
+        let now = Instant::now();
+        if let End::Connection(error) = end {
+            if is_turned_away(error) {
+                self.access(false);
+            }
+            if self.stands && is_hung_up(error) {
+                let news = self.rivalry.thrown_out(now);
+                self.tell(Part::SecondBox, news);
+            }
+        }
+        self.stands = false;
+        let news = self.health.down(now);
+        self.tell(Part::Broker, news);
+    }
+
+    fn tick(&mut self) {
+        let now = Instant::now();
+        let news = self.health.tick(now);
+        self.tell(Part::Broker, news);
+        let news = self.rivalry.tick(now, self.stands);
+        self.tell(Part::SecondBox, news);
+    }
+}
+
+/// Reads messages for ever as `client`. Errors are counted and lived with; it ends only with its task.
+pub async fn run_mqtt(sink: Rc<dyn Sink>, route: Rc<Route>, client: String, intake: Intake) {
+    let findings = RefCell::new(Findings::new(&*sink));
     let intake = RefCell::new(intake);
+    let name = session_name(&client);
     let serve = async {
-        let mut backoff = Backoff::new((&broker.client, &broker.address));
+        let mut backoff = Backoff::new(&name);
         loop {
             let begun = Instant::now();
-            let link = Link::new(&broker, &intake, sink.committed());
-            let end = link.serve(|| tell(health.borrow_mut().up(Instant::now()))).await;
-            tell(health.borrow_mut().down(Instant::now()));
+            let link = Link::new(options(&route, &name), &intake, sink.committed());
+            let end = link.serve(|granted| findings.borrow_mut().up(granted)).await;
+            findings.borrow_mut().down(&end);
             if begun.elapsed() >= GOOD_LIFE {
                 backoff.clear();
             }
             let wait = backoff.failed();
-            let unstable = health.borrow().is_unstable();
-            tracing::warn!(broker = ?broker.address, unstable, wait_s = wait.as_secs_f64(), "link to the broker: {end}");
-            if unstable {
-                tracing::warn!(client = ?client_name(&broker), "is there another program with this client name?");
+            let why = match &end {
+                End::Connection(error) => route.why(error),
+                End::Receipts => "the broker leaves more messages open than there are identifiers".to_owned(),
+            };
+            tracing::warn!(why, wait_s = wait.as_secs_f64(), "link to the broker: lost or not made");
+            if findings.borrow().rivalry.is_there() {
+                tracing::warn!(
+                    client,
+                    "the broker keeps ending the link: another program seems to use this client name"
+                );
             }
             sleep(wait).await;
         }
@@ -78,30 +140,21 @@ pub async fn run_mqtt(sink: Rc<dyn Sink>, broker: BrokerSpec, intake: Intake) {
     let watch = async {
         loop {
             sleep(HEALTH_EVERY).await;
-            tell(health.borrow_mut().tick(Instant::now()));
+            findings.borrow_mut().tick();
         }
     };
     tokio::select! { biased; () = serve => {}, () = watch => {} }
 }
 
 /// The name of our session at the broker: the same each time, or the broker would keep nothing for us.
-fn client_name(broker: &BrokerSpec) -> String {
-    format!("{}-in", broker.client)
+fn session_name(client: &str) -> String {
+    format!("{}-in", client.trim())
 }
 
-fn options(broker: &BrokerSpec) -> MqttOptions {
-    const PORT: u16 = 1883;
-    let (host, port) = match broker.address.rsplit_once(':') {
-        Some((host, port)) => (host, port.parse().unwrap_or(PORT)),
-        None => (broker.address.as_str(), PORT),
-    };
-    let mut options = MqttOptions::new(client_name(broker), host, port);
+fn options(route: &Route, name: &str) -> MqttOptions {
+    let mut options = route.options(name);
     options.set_clean_session(false).set_manual_acks(true).set_keep_alive(KEEP_ALIVE);
     options.set_max_packet_size(MOST_BYTES_IN, MOST_BYTES_OUT);
-    if let Some(username) = &broker.username {
-        let password = broker.password.as_ref().map_or("", |password| password.expose());
-        options.set_credentials(username, password);
-    }
     options
 }
 
@@ -116,9 +169,9 @@ struct Link<'a> {
 }
 
 impl<'a> Link<'a> {
-    fn new(broker: &BrokerSpec, intake: &'a RefCell<Intake>, committed: watch::Receiver<u64>) -> Self {
+    fn new(options: MqttOptions, intake: &'a RefCell<Intake>, committed: watch::Receiver<u64>) -> Self {
         let subscriptions = Subscriptions::new(intake.borrow().subscriptions());
-        let (client, mut events) = AsyncClient::new(options(broker), REQUESTS + subscriptions.requests());
+        let (client, mut events) = AsyncClient::new(options, REQUESTS + subscriptions.requests());
         events.network_options.set_tcp_nodelay(true);
         events.network_options.set_connection_timeout(CONNECT_DEADLINE_S);
         let (subscriptions, receipts) = (RefCell::new(subscriptions), RefCell::default());
@@ -127,7 +180,7 @@ impl<'a> Link<'a> {
 
     /// Serves the connection until it ends. The library's event loop is polled by one future that never waits for
     /// anything else; acknowledgements and renewed subscriptions are another's.
-    async fn serve(self, up: impl Fn()) -> End {
+    async fn serve(self, up: impl Fn(bool)) -> End {
         let Self { client, mut events, intake, subscriptions, receipts, committed } = self;
         let mut changes = committed.clone();
         let read = async {
@@ -141,11 +194,11 @@ impl<'a> Link<'a> {
                     Event::Incoming(Packet::ConnAck(_)) => subscriptions.borrow_mut().ask_all(&client),
                     Event::Outgoing(Outgoing::Subscribe(id)) => subscriptions.borrow_mut().sent(id),
                     Event::Incoming(Packet::SubAck(answer)) => {
-                        subscriptions.borrow_mut().answered(&answer, |topic| {
-                            intake.borrow_mut().trouble(topic, "subscription refused by the broker");
+                        subscriptions.borrow_mut().answered(&answer, |filter, granted| {
+                            intake.borrow_mut().access(filter, granted);
                         });
-                        if subscriptions.borrow().all_granted() {
-                            up();
+                        if let Some(any_granted) = subscriptions.borrow().standing() {
+                            up(any_granted);
                         }
                     }
                     Event::Incoming(Packet::Publish(message)) => {

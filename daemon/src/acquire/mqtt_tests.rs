@@ -3,9 +3,10 @@
 use super::intake::{Intake, ToldMeter};
 use super::mqtt::run_mqtt;
 use super::notebook::Notebook;
+use crate::broker::Route;
 use bytes::BytesMut;
 use kvarden_config::{BrokerSpec, JsonPoint, MqttSpec, Qos};
-use kvarden_core::input::Part;
+use kvarden_core::input::{MeterTrouble, Part};
 use kvarden_core::reading::MeterId;
 use kvarden_core::time::Span;
 use rumqttc::mqttbytes::v4::Packet;
@@ -98,7 +99,8 @@ async fn beside<F: Future<Output = ()>>(story: impl FnOnce(TcpListener, Rc<Noteb
     let client = "larkspur".to_owned();
     let qos = Qos::AtLeastOnce;
     let broker = BrokerSpec { address, client, username: None, password: None, qos, tls: None };
-    let client = Box::pin(run_mqtt(notebook.clone(), broker, intake));
+    let route = Rc::new(Route::plain(&broker));
+    let client = Box::pin(run_mqtt(notebook.clone(), route, broker.client, intake));
     LocalSet::new()
         .run_until(async {
             tokio::select! { () = client => panic!("the client never ends"), () = story(listener, notebook) => {} }
@@ -118,7 +120,7 @@ async fn the_session_is_persistent_and_every_topic_is_asked_for() {
         while notebook.readings().is_empty() {
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
-        assert_eq!(notebook.parts(), [(Part::Broker, true)]);
+        assert_eq!(notebook.parts()[..2], [(Part::Broker, true), (Part::BrokerAccess, true)]);
     })
     .await;
 }
@@ -161,15 +163,86 @@ async fn after_a_lost_connection_it_subscribes_again() {
     .await;
 }
 
+/// Row by row of the return codes. Seen to fail with every answer taken as a grant.
 #[tokio::test]
-async fn a_refused_subscription_is_counted_and_the_link_does_not_count_as_working() {
+async fn a_refused_subscription_is_told_of_its_meters_and_of_the_broker_if_nothing_is_granted() {
     beside(|listener, notebook| async move {
         let (mut peer, _) = Peer::accept(&listener).await;
         peer.grant(SubscribeReasonCode::Failure).await;
         peer.assert_quiet().await;
         let what = "subscription refused by the broker";
         assert_eq!(notebook.troubles(), [format!("0: {what}"), format!("1: {what}")]);
-        assert!(notebook.parts().is_empty());
+        let refused = |meter| (meter, MeterTrouble::NotAuthorised, true);
+        assert_eq!(notebook.meter_troubles(), [refused(0), refused(1)]);
+        assert!(notebook.parts().contains(&(Part::BrokerAccess, false)));
+        drop(peer);
+
+        // Now one of the two is granted: the other one's alarm is its own.
+        let (mut peer, _) = Peer::accept(&listener).await;
+        let Packet::Subscribe(asked) = peer.hear().await else { panic!("a subscribe follows") };
+        let codes = vec![SubscribeReasonCode::Success(QoS::AtLeastOnce), SubscribeReasonCode::Failure];
+        peer.say(Packet::SubAck(SubAck::new(asked.pkid, codes))).await;
+        peer.assert_quiet().await;
+        assert_eq!(notebook.meter_troubles()[2..], [(0, MeterTrouble::NotAuthorised, false)]);
+        assert_eq!(notebook.parts().last(), Some(&(Part::BrokerAccess, true)));
+    })
+    .await;
+}
+
+/// Seen to fail with the code of the welcome taken as any other end.
+#[tokio::test]
+async fn a_broker_that_does_not_let_us_in_is_told_of() {
+    beside(|listener, notebook| async move {
+        let (stream, _) = timeout(PATIENCE, listener.accept()).await.unwrap().unwrap();
+        let mut peer = Peer { stream, buffer: BytesMut::new() };
+        peer.hear().await;
+        peer.say(Packet::ConnAck(ConnAck::new(ConnectReturnCode::NotAuthorized, false))).await;
+        while notebook.parts().is_empty() {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        assert_eq!(notebook.parts(), [(Part::BrokerAccess, false)]);
+    })
+    .await;
+}
+
+/// A broker ends a connection when another client comes under the same name. Seen to fail without the count.
+#[tokio::test]
+async fn to_be_thrown_out_again_and_again_is_told_as_a_second_box() {
+    beside(|listener, notebook| async move {
+        for _ in 0..3 {
+            let (mut peer, _) = Peer::accept(&listener).await;
+            peer.grant(SubscribeReasonCode::Success(QoS::AtLeastOnce)).await;
+            peer.assert_quiet().await;
+            assert!(!notebook.parts().contains(&(Part::SecondBox, false)));
+        }
+        while !notebook.parts().contains(&(Part::SecondBox, false)) {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    })
+    .await;
+}
+
+/// No broker of ours does that, but one whose number of open messages is not bounded may. Seen to fail with a bound of
+/// 1,024 open messages.
+#[tokio::test]
+async fn ten_thousand_unacknowledged_messages_do_not_end_the_link() {
+    beside(|listener, notebook| async move {
+        let (mut peer, _) = Peer::accept(&listener).await;
+        peer.grant(SubscribeReasonCode::Success(QoS::AtLeastOnce)).await;
+        for id in 1..=10_000 {
+            peer.publish(id, "a", r#"{"v":5}"#, false).await;
+        }
+        peer.publish(10_001, "b", r#"{"v":6}"#, false).await;
+        while notebook.noted().last().is_none_or(|noted| noted.meter != 1) {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        notebook.commit(u64::MAX);
+        for id in 1..=10_001 {
+            assert_eq!(peer.hear_acknowledged().await, id);
+        }
+        let counts = |meter| notebook.noted().iter().filter(|noted| noted.meter == meter).count();
+        assert!((1000..2000).contains(&counts(0)), "{}", counts(0));
+        assert_eq!(counts(1), 1);
     })
     .await;
 }

@@ -68,6 +68,11 @@ impl Notebook {
         self.troubles.borrow().iter().map(|(meter, what)| format!("{meter}: {what}")).collect()
     }
 
+    /// What was said of troubles of meters.
+    pub(super) fn meter_troubles(&self) -> Vec<(u32, MeterTrouble, bool)> {
+        self.meter_troubles.borrow().clone()
+    }
+
     /// Topics without a meter, as often as they came.
     pub(super) fn strangers(&self) -> Vec<String> {
         self.strangers.borrow().clone()

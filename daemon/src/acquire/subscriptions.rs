@@ -76,25 +76,22 @@ impl Subscriptions {
         }
     }
 
-    /// The broker answered. `refused` is called for each topic that it does not grant.
-    pub(super) fn answered(&mut self, answer: &SubAck, mut refused: impl FnMut(&str)) {
+    /// The broker answered. `tell` is called for each filter with whether it is granted.
+    pub(super) fn answered(&mut self, answer: &SubAck, mut tell: impl FnMut(&str, bool)) {
         let Some(at) = self.open.iter().position(|(id, _)| *id == answer.pkid) else { return };
         let Some((_, topics)) = self.open.remove(at) else { return };
         for (nth, at) in topics.into_iter().enumerate() {
             let (topic, standing) = &mut self.topics[at];
-            *standing = match answer.return_codes.get(nth) {
-                Some(SubscribeReasonCode::Success(_)) => Standing::Granted,
-                Some(SubscribeReasonCode::Failure) | None => {
-                    refused(&topic.filter);
-                    Standing::Refused
-                }
-            };
+            let granted = matches!(answer.return_codes.get(nth), Some(SubscribeReasonCode::Success(_)));
+            *standing = if granted { Standing::Granted } else { Standing::Refused };
+            tell(&topic.filter, granted);
         }
     }
 
-    /// Whether the broker has granted every topic.
-    pub(super) fn all_granted(&self) -> bool {
-        self.topics.iter().all(|(_, standing)| *standing == Standing::Granted)
+    /// Whether the broker has granted anything, once it has answered everything.
+    pub(super) fn standing(&self) -> Option<bool> {
+        let all = self.topics.iter().all(|(_, standing)| *standing != Standing::NotAnswered);
+        all.then(|| self.topics.iter().any(|(_, standing)| *standing == Standing::Granted))
     }
 
     /// Leaves a topic that an earlier configuration had and whose subscription the broker still keeps. If the

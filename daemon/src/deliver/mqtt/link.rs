@@ -8,7 +8,7 @@ use crate::deliver::wait::wait;
 use crate::words::time::rfc3339;
 use crate::world::{Outcome, Sink};
 use kvarden_core::time::Span;
-use rumqttc::{AsyncClient, Event, EventLoop, LastWill, MqttOptions, Outgoing, Packet, QoS};
+use rumqttc::{AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Outgoing, Packet, QoS};
 use serde::Serialize;
 use std::rc::Rc;
 use std::time::Duration;
@@ -22,6 +22,10 @@ const REQUESTS: usize = 2;
 /// News of the client not looked at yet. One publish gives two.
 const MOST_NEWS: usize = 16;
 
+/// A connection that lived so long begins its waits anew: longer than the waits, or two boxes with one name would
+/// throw each other out each second.
+const GOOD_LIFE: Duration = Duration::from_secs(75);
+
 /// What the client says.
 #[derive(Debug)]
 enum News {
@@ -29,7 +33,7 @@ enum News {
     /// The publish got this packet id.
     Sent(u16),
     Acknowledged(u16),
-    Down(String),
+    Down(ConnectionError),
 }
 
 /// How a connection ended.
@@ -70,21 +74,22 @@ impl Link {
     pub(super) async fn run(mut self) {
         let mut failures = 0;
         loop {
+            let begun = Instant::now();
             let why = match self.connect().await {
                 End::Over => return,
                 End::Lost(why) => {
                     tracing::warn!(
-                        broker = self.settings.address,
+                        client = self.settings.client,
                         why,
                         "lost the broker; a new client follows"
                     );
-                    failures = 1;
+                    failures = if begun.elapsed() >= GOOD_LIFE { 1 } else { failures + 1 };
                     why
                 }
                 End::Never(why) => {
                     failures += 1;
                     if self.up.send_replace(false) || failures == 1 {
-                        tracing::warn!(broker = self.settings.address, why, "the broker can't be reached");
+                        tracing::warn!(client = self.settings.client, why, "the broker can't be reached");
                     }
                     why
                 }
@@ -113,14 +118,14 @@ impl Link {
         let (client, mut news, _poller) = start(&self.settings);
         match timeout(self.settings.patience, news.recv()).await {
             Ok(Some(News::Connected)) => {}
-            Ok(Some(News::Down(why))) => return End::Never(why),
+            Ok(Some(News::Down(error))) => return End::Never(self.settings.route.why(&error)),
             Ok(Some(News::Sent(_) | News::Acknowledged(_)) | None) => {
                 return End::Never("the broker began with something else than a welcome".to_owned());
             }
             Err(_) => return End::Never("no answer in time".to_owned()),
         }
         if !self.up.send_replace(true) {
-            tracing::info!(broker = self.settings.address, "connected to the broker");
+            tracing::info!(client = self.settings.client, "connected to the broker");
         }
         let mut desk = Desk::new(&self.settings.topics, self.open_alerts().await);
         let end = self.carry(&client, &mut news, &mut desk).await;
@@ -171,7 +176,7 @@ impl Link {
                         flight = None;
                         desk.acknowledged();
                     }
-                    (Some(News::Down(why)), _) => return End::Lost(why),
+                    (Some(News::Down(error)), _) => return End::Lost(self.settings.route.why(&error)),
                     (None, _) => return End::Lost("the client ended".to_owned()),
                     (Some(other), _) => return End::Lost(format!("the broker is out of step: {other:?}")),
                 },
@@ -237,9 +242,7 @@ fn start(settings: &MqttSettings) -> (AsyncClient, mpsc::Receiver<News>, Poller)
 }
 
 fn options(settings: &MqttSettings) -> MqttOptions {
-    let (host, port) = settings.address.rsplit_once(':').unwrap_or((&settings.address, ""));
-    let port = port.parse().unwrap_or(1883);
-    let mut options = MqttOptions::new(format!("{}-out", settings.client.trim()), host, port);
+    let mut options = settings.route.options(format!("{}-out", settings.client.trim()));
     // The memory of what is told is the outbox, so no session is asked for.
     options.set_clean_session(true);
     options.set_keep_alive(KEEP_ALIVE);
@@ -247,9 +250,6 @@ fn options(settings: &MqttSettings) -> MqttOptions {
     // The will can't know when it is told, so it names no time.
     let gone = status("gone", None, None);
     options.set_last_will(LastWill::new(format!("{}/status", settings.topics), gone, QoS::AtLeastOnce, true));
-    if let Some((name, password)) = &settings.login {
-        options.set_credentials(name, password);
-    }
     options
 }
 
@@ -261,7 +261,7 @@ async fn poll(mut events: EventLoop, tell: mpsc::Sender<News>) {
             Ok(Event::Outgoing(Outgoing::Publish(id))) => News::Sent(id),
             Ok(Event::Incoming(Packet::PubAck(ack))) => News::Acknowledged(ack.pkid),
             Ok(_) => continue,
-            Err(error) => News::Down(error.to_string()),
+            Err(error) => News::Down(error),
         };
         let down = matches!(news, News::Down(_));
         if tell.try_send(news).is_err() || down {

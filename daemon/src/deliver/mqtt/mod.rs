@@ -12,12 +12,12 @@ mod link;
 mod tests;
 
 use super::outbox::Outbox;
+use crate::broker::Route;
 use crate::store::Letter;
 use crate::words::message::MOST_BYTES;
 use crate::world::{Courier, Here, Outcome, Sink};
 use desk::Job;
 use jiff::tz::TimeZone;
-use std::fmt;
 use std::rc::Rc;
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -33,14 +33,12 @@ pub const LONGEST_WAIT: Duration = Duration::from_secs(30);
 pub const MOST_PACKET: usize = 2 * MOST_BYTES + 2048;
 
 /// Where the broker is and what it is told.
-#[derive(Clone)]
+#[derive(Debug)]
 pub struct MqttSettings {
-    /// `host:port`.
-    pub address: String,
+    /// The way to it.
+    pub route: Route,
     /// The client's name; `-out` is added, since readings come in under the name itself.
     pub client: String,
-    /// Name and password, if the broker wants them.
-    pub login: Option<(String, String)>,
     /// First part of each topic, without a slash at the end.
     pub topics: String,
     /// The site's time zone.
@@ -49,18 +47,6 @@ pub struct MqttSettings {
     pub heartbeat: Duration,
     /// How long one acknowledgement may take: [`PATIENCE`], but for tests.
     pub patience: Duration,
-}
-
-impl fmt::Debug for MqttSettings {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let login = self.login.as_ref().map(|(name, _)| name);
-        f.debug_struct("MqttSettings")
-            .field("address", &self.address)
-            .field("client", &self.client)
-            .field("login", &login)
-            .field("topics", &self.topics)
-            .finish_non_exhaustive()
-    }
 }
 
 /// Tells alerts to a broker.

@@ -1,0 +1,116 @@
+//! Encrypted links: who is trusted, who we are, and the tunnel through which a client that knows nothing of all this
+//! speaks to the other side.
+//!
+//! That the other side's certificate is valid, comes from a trusted authority and bears its name is always checked;
+//! there is no way to go on without.
+
+mod ends;
+mod tunnel;
+mod words;
+
+pub use tunnel::{SHAKE_DEADLINE, Tunnel};
+pub use words::words;
+
+use ends::end_of;
+use kvarden_config::TlsSpec;
+use kvarden_core::time::EventTime;
+use std::sync::Arc;
+use tokio_rustls::TlsConnector;
+use tokio_rustls::rustls::crypto::{CryptoProvider, ring};
+use tokio_rustls::rustls::pki_types::pem::PemObject;
+use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
+use tokio_rustls::rustls::{ClientConfig, RootCertStore};
+
+/// Why no link can be encrypted with what is configured.
+#[derive(Debug, thiserror::Error)]
+pub enum Unusable {
+    /// A file of certificates.
+    #[error("`{key}` holds no certificate that can be read")]
+    Certificates {
+        /// Its key in the configuration.
+        key: &'static str,
+    },
+    /// The private key.
+    #[error("`key_file` holds no private key that can be read")]
+    Key,
+    /// Certificate and key.
+    #[error("`certificate_file` and `key_file` do not belong together: {0}")]
+    Identity(String),
+    /// The name.
+    #[error("\"{0}\" is neither a host name nor an IP address: give the broker's name as `server_name`")]
+    Name(String),
+    /// Nothing is trusted.
+    #[error("this system trusts no authority: name the broker's own with `ca_file`")]
+    NobodyTrusted,
+    /// The versions of the protocol.
+    #[error("TLS can't be set up: {0}")]
+    Versions(String),
+}
+
+/// Makes the one provider of cryptography that of the whole process. To be called first thing.
+pub fn install_provider() {
+    // A second call finds the first one's, which is the same.
+    let _ = CryptoProvider::install_default(ring::default_provider());
+}
+
+/// One end of encrypted links: ours, to one other side.
+#[derive(Clone)]
+pub struct Client {
+    connector: TlsConnector,
+    name: ServerName<'static>,
+    /// When our certificate and those that we trust end, each with its key in the configuration.
+    ends: Vec<(&'static str, EventTime)>,
+}
+
+impl Client {
+    /// For links to `host`.
+    ///
+    /// # Errors
+    /// See [`Unusable`].
+    pub fn new(spec: &TlsSpec, host: &str) -> Result<Self, Unusable> {
+        let name = spec.server_name.as_deref().unwrap_or(host);
+        let server = ServerName::try_from(name.to_owned()).map_err(|_| Unusable::Name(name.to_owned()))?;
+        let mut ends = Vec::new();
+        let mut note = |key, certificates: &[CertificateDer<'_>]| {
+            ends.extend(certificates.iter().filter_map(|one| Some((key, end_of(one)?))));
+        };
+        let mut trusted = RootCertStore::empty();
+        if let Some(authority) = &spec.authority {
+            let certificates = certificates("ca_file", authority)?;
+            note("ca_file", &certificates);
+            for certificate in certificates {
+                trusted.add(certificate).map_err(|_| Unusable::Certificates { key: "ca_file" })?;
+            }
+        } else {
+            trusted.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
+        }
+        if trusted.is_empty() {
+            return Err(Unusable::NobodyTrusted);
+        }
+        let config = ClientConfig::builder_with_provider(Arc::new(ring::default_provider()))
+            .with_safe_default_protocol_versions()
+            .map_err(|error| Unusable::Versions(error.to_string()))?
+            .with_root_certificates(trusted);
+        let config = match &spec.identity {
+            None => config.with_no_client_auth(),
+            Some(identity) => {
+                let own = certificates("certificate_file", &identity.certificates)?;
+                note("certificate_file", &own[..1]);
+                let key = PrivateKeyDer::from_pem_slice(identity.key.expose().as_bytes())
+                    .map_err(|_| Unusable::Key)?;
+                config.with_client_auth_cert(own, key).map_err(|error| Unusable::Identity(words(&error)))?
+            }
+        };
+        Ok(Self { connector: TlsConnector::from(Arc::new(config)), name: server, ends })
+    }
+
+    /// When our certificate and those that we trust end, each with its key in the configuration.
+    pub fn ends(&self) -> &[(&'static str, EventTime)] {
+        &self.ends
+    }
+}
+
+fn certificates(key: &'static str, pem: &str) -> Result<Vec<CertificateDer<'static>>, Unusable> {
+    let all: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(pem.as_bytes()).collect();
+    all.ok().filter(|all| !all.is_empty()).ok_or(Unusable::Certificates { key })
+}
