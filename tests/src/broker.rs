@@ -5,6 +5,7 @@ use crate::wait::{free_port, wait_for};
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpStream;
+use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -28,42 +29,63 @@ fn start(program: &str, package: &str, set_up: impl Fn(&mut Command)) -> Child {
     panic!("this test needs {program}: install the package {package} (apt-get install {package})");
 }
 
-/// A mosquitto on the loopback. Keeps nothing over a restart. Dropping it kills it.
+/// A mosquitto on the loopback. Dropping it kills it.
 #[derive(Debug)]
 pub struct Mosquitto {
     child: Child,
     port: u16,
     folder: TempDir,
+    /// What its clients say to get in.
+    login: Vec<String>,
 }
 
 impl Mosquitto {
-    /// Starts one on a free port.
+    /// Starts one on a free port that keeps nothing over a restart and lets everybody in.
     pub fn start() -> Self {
         Self::start_at(free_port())
     }
 
-    /// Starts one on this port.
+    /// Starts one like that on this port.
     pub fn start_at(port: u16) -> Self {
         let folder = tempfile::tempdir().expect("the system has a folder for temporary files");
-        let config = folder.path().join("mosquitto.conf");
         let settings = format!(
             "listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n"
         );
+        Self::start_with(folder, port, &settings, &[])
+    }
+
+    /// Starts one with settings of its own, which must make it listen on `port`. Files that they name may lie in
+    /// `folder`. `login` is what its own clients are started with.
+    pub fn start_with(folder: TempDir, port: u16, settings: &str, login: &[String]) -> Self {
+        let config = folder.path().join("mosquitto.conf");
         std::fs::write(&config, settings).expect("a file can be written");
+        // A mosquitto that was started by root goes on as a user of its own.
+        open_to_all(folder.path());
         let log = std::fs::File::create(folder.path().join("log")).expect("a file can be written");
         let child = start("mosquitto", "mosquitto", |command| {
             let log = log.try_clone().expect("an open file can be shared");
             command.arg("-c").arg(&config).stdin(Stdio::null()).stdout(Stdio::null()).stderr(log);
         });
-        let mut broker = Self { child, port, folder };
+        let mut broker = Self { child, port, folder, login: login.to_vec() };
         wait_for("mosquitto listens", PATIENCE, || {
             if let Ok(Some(status)) = broker.child.try_wait() {
-                let log = std::fs::read(broker.folder.path().join("log")).unwrap_or_default();
-                panic!("mosquitto ended with {status}: {}", text(&log));
+                panic!("mosquitto ended with {status}: {}", broker.log());
             }
             TcpStream::connect(("127.0.0.1", port)).ok()
         });
         broker
+    }
+
+    /// What it logged.
+    pub fn log(&self) -> String {
+        text(&std::fs::read(self.folder.path().join("log")).unwrap_or_default())
+    }
+
+    /// What a client is started with; `login` instead of its usual one.
+    fn args(&self, login: Option<&[String]>) -> Vec<String> {
+        let own = ["-h", "127.0.0.1", "-p"].map(str::to_owned);
+        let login = login.unwrap_or(&self.login).iter().cloned();
+        own.into_iter().chain([self.port.to_string()]).chain(login).collect()
     }
 
     /// Its port.
@@ -101,11 +123,17 @@ pub struct Voice {
 impl Voice {
     /// Starts one.
     pub fn on(broker: &Mosquitto, topic: &str) -> Self {
-        let port = broker.port().to_string();
+        Self::of(broker, topic, None)
+    }
+
+    /// Starts one that says something of its own to get in.
+    pub fn of(broker: &Mosquitto, topic: &str, login: Option<&[String]>) -> Self {
         let mut child = start("mosquitto_pub", "mosquitto-clients", |command| {
             command
-                .args(["-h", "127.0.0.1", "-p", &port, "-q", "1", "-l", "-t", topic])
-                .stdin(Stdio::piped());
+                .args(broker.args(login))
+                .args(["-q", "1", "-l", "-t", topic])
+                .stdin(Stdio::piped())
+                .stderr(Stdio::null());
         });
         let lines = child.stdin.take();
         Self { child, lines }
@@ -115,6 +143,18 @@ impl Voice {
     pub fn say(&mut self, payload: &Value) {
         let lines = self.lines.as_mut().expect("only the end takes it away");
         writeln!(lines, "{payload}").expect("mosquitto_pub is running");
+    }
+
+    /// Publishes one line as it is.
+    pub fn say_text(&mut self, line: &str) {
+        let lines = self.lines.as_mut().expect("only the end takes it away");
+        writeln!(lines, "{line}").expect("mosquitto_pub is running");
+    }
+
+    /// Ends; gives whether the broker let it in and took everything.
+    pub fn is_heard(mut self) -> bool {
+        drop(self.lines.take());
+        wait_for("mosquitto_pub ends", PATIENCE, || self.child.try_wait().ok().flatten()).success()
     }
 
     /// Ends when the broker has everything that was said.
@@ -135,9 +175,9 @@ impl Drop for Voice {
 
 /// Publishes one message that the broker keeps for those who subscribe later.
 pub fn publish_kept(broker: &Mosquitto, topic: &str, payload: &Value) {
-    let (port, payload) = (broker.port().to_string(), payload.to_string());
+    let payload = payload.to_string();
     let mut child = start("mosquitto_pub", "mosquitto-clients", |command| {
-        command.args(["-h", "127.0.0.1", "-p", &port, "-q", "1", "-r", "-t", topic, "-m", &payload]);
+        command.args(broker.args(None)).args(["-q", "1", "-r", "-t", topic, "-m", &payload]);
     });
     let status = child.wait().expect("a started process ends");
     assert!(status.success(), "mosquitto_pub ended with {status}");
@@ -164,24 +204,8 @@ pub struct Ear {
 impl Ear {
     /// Starts one on `topics` and returns once it is subscribed.
     pub fn on(broker: &Mosquitto, topics: &str) -> Self {
-        let (port, all, hello) =
-            (broker.port().to_string(), format!("{topics}/#"), format!("{topics}/hello"));
-        let mut child = start("mosquitto_sub", "mosquitto-clients", |command| {
-            let format = "%r %t %p";
-            command
-                .args(["-h", "127.0.0.1", "-p", &port, "-q", "1", "-t", &all, "-F", format])
-                .stdin(Stdio::null())
-                .stdout(Stdio::piped());
-        });
-        let lines = BufReader::new(child.stdout.take().expect("it was started with a pipe"));
-        let heard = Arc::new(Mutex::new(Vec::new()));
-        let writes = Arc::clone(&heard);
-        std::thread::spawn(move || {
-            for line in lines.lines().map_while(Result::ok) {
-                writes.lock().unwrap_or_else(PoisonError::into_inner).push(read(&line));
-            }
-        });
-        let ear = Self { child, heard };
+        let ear = Self::of(broker, topics, None);
+        let hello = format!("{topics}/hello");
         // What a subscriber hears of now, it hears of from now on.
         let mut voice = Voice::on(broker, &hello);
         let mut tries = 0;
@@ -193,6 +217,26 @@ impl Ear {
             ear.heard().iter().any(|message| message.topic == hello).then_some(())
         });
         ear
+    }
+
+    /// Starts one that says something of its own to get in; it may not be subscribed yet.
+    pub fn of(broker: &Mosquitto, topics: &str, login: Option<&[String]>) -> Self {
+        let mut child = start("mosquitto_sub", "mosquitto-clients", |command| {
+            command
+                .args(broker.args(login))
+                .args(["-q", "1", "-t", &format!("{topics}/#"), "-F", "%r %t %p"])
+                .stdin(Stdio::null())
+                .stdout(Stdio::piped());
+        });
+        let lines = BufReader::new(child.stdout.take().expect("it was started with a pipe"));
+        let heard = Arc::new(Mutex::new(Vec::new()));
+        let writes = Arc::clone(&heard);
+        std::thread::spawn(move || {
+            for line in lines.lines().map_while(Result::ok) {
+                writes.lock().unwrap_or_else(PoisonError::into_inner).push(read(&line));
+            }
+        });
+        Self { child, heard }
     }
 
     /// Everything heard so far.
@@ -217,6 +261,19 @@ impl Drop for Ear {
         // It may have ended by itself; then there is nothing to kill.
         let _ = self.child.kill();
         let _ = self.child.wait();
+    }
+}
+
+/// Lets every user read a folder of the tests and write into it.
+fn open_to_all(folder: &Path) {
+    let open = |mode| std::os::unix::fs::PermissionsExt::from_mode(mode);
+    std::fs::set_permissions(folder, open(0o777)).expect("the folder is ours");
+    for entry in std::fs::read_dir(folder).expect("the folder is there").flatten() {
+        if entry.path().is_dir() {
+            open_to_all(&entry.path());
+        } else {
+            std::fs::set_permissions(entry.path(), open(0o644)).expect("the file is ours");
+        }
     }
 }
 

@@ -3,6 +3,7 @@
 
 #![warn(missing_docs)]
 
+pub mod authority;
 pub mod broker;
 pub mod cases;
 pub mod modbus_server;
