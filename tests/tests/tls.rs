@@ -150,8 +150,8 @@ fn readings_come_and_alerts_go_with_a_certificate_of_our_own() {
     let authority = Authority::new();
     let shown = authority.issue("broker", &["broker.larkspur.example"], LONG_AGO, FAR_OFF);
     let broker = broker(&shown, &authority, "require_certificate true\nuse_identity_as_username true");
-    let soon = (jiff::Timestamp::now() + jiff::SignedDuration::from_hours(20 * 24))
-        .to_zoned(jiff::tz::TimeZone::UTC);
+    let in_time = jiff::Timestamp::now() + jiff::SignedDuration::from_hours(20 * 24);
+    let soon = jiff::tz::TimeZone::UTC.to_datetime(in_time);
     let until = (i32::from(soon.year()), soon.month() as u8, soon.day() as u8);
     let own = authority.issue("kvarden", &[], LONG_AGO, until);
     let folder = tempfile::tempdir().expect("the system has a folder for temporary files");

@@ -83,11 +83,6 @@ impl Notebook {
         self.parts.borrow().clone()
     }
 
-    /// What was said of meters, each only when it changed.
-    pub(super) fn meter_troubles(&self) -> Vec<(u32, MeterTrouble, bool)> {
-        self.meter_troubles.borrow().clone()
-    }
-
     /// What was learned of how long an event must last.
     pub(super) fn shortest_events(&self) -> Vec<(u32, Span)> {
         self.shortest_events.borrow().clone()
