@@ -18,12 +18,21 @@ macro_rules! shapes {
 }
 
 shapes! {
-    ROOT: "kvarden.toml" ["site" "transformer" "feeder" "meter" "limit" "broker" "tell" "store" "digest"];
-    SITE: "[site]" ["name" "timezone"];
-    TRANSFORMER: "[[transformer]]" ["name" "location" "phases" "kva" "primary" "secondary" "impedance_percent" "cooling"
-        "rated_rise_c" "insulation_class_c" "k_rating" "neutral_rating_percent"];
-    SIDE: "a side of a [[transformer]]" ["volts" "form"];
-    FEEDER: "[[feeder]]" ["name" "fed_by" "rated_a" "location"];
+    ROOT: "kvarden.toml" ["site" "source" "transformer" "feeder" "circuit" "meter" "state" "limit" "broker" "tell" "store" "digest"];
+    SITE: "[site]" ["name" "timezone" "show_temperatures"];
+    SOURCE: "[[source]]" ["name" "kind"];
+    TRANSFORMER: "[[transformer]]" ["name" "location" "kind" "phases" "kva" "primary" "secondary" "fed_by"
+        "impedance_percent" "x_over_r" "cooling" "rated_rise_c" "insulation_class_c" "k_rating" "rated_ambient_c"
+        "neutral_rating_percent" "warn_c" "trip_c" "taps" "no_load_w" "load_w" "winding" "serial" "year" "clearances"
+        "lugs" "feeds" "call" "spare" "lead_time"];
+    SIDE: "a side of a [[transformer]]" ["volts" "form" "high_leg" "grounded" "rated_a"];
+    TAPS: "taps of a [[transformer]]" ["percent" "volts" "present"];
+    LUGS: "lugs of a [[transformer]]" ["rated_c" "size" "torque"];
+    FEEDER: "[[feeder]]" ["name" "fed_by" "form" "legs" "volts" "rated_a" "location"];
+    TRANSFORMER_SUPPLY: "fed_by of a [[transformer]]" ["source" "transformer" "feeder" "when"];
+    FEEDER_SUPPLY: "fed_by of a [[feeder]]" ["transformer" "feeder" "when"];
+    CIRCUIT: "[[circuit]]" ["name" "feeder" "phases" "breaker_a" "feeds" "three_phase_only" "serves_motors" "life_safety" "shared_neutral"];
+    STATE: "[[state]]" ["name" "meter" "measurand" "number"];
     METER: "[[meter]]" ["name" "measures" "every" "modbus" "mqtt" "silent_after" "frozen_after"];
     MEASURES: "measures of a [[meter]]" ["transformer" "side" "feeder"];
     MODBUS: "modbus of a [[meter]]" ["address" "unit" "answers_as" "map" "sunspec" "also" "every"];

@@ -15,6 +15,7 @@ mod main_file;
 mod maps;
 mod meter;
 mod mqtt_settings;
+mod nameplate;
 mod names;
 mod problem;
 mod register_map;
@@ -24,6 +25,7 @@ mod services;
 mod settings;
 mod site;
 mod sunspec;
+mod supplies;
 mod topics;
 mod units;
 mod values;
@@ -39,5 +41,6 @@ pub use registers::{
 };
 pub use settings::{
     Configuration, DigestSpec, LogColumn, LogSpec, LogTime, Secret, SourceSpec, StoreSpec, TellSpec,
+    TemperatureUnit,
 };
 pub use sunspec::{MODELS, Model, model};

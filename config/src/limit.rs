@@ -5,16 +5,14 @@ use crate::keys::{LEVEL, RECURS, WHEN};
 use crate::maps::number_of as number_of_quantity;
 use crate::names::{Names, find};
 use crate::section::{Optional, Section, Value};
-use crate::site::Nameplate;
-use crate::values::{LONGEST, choice, measurand, number, place_of, priority, span, whole, yes_or_no};
+use crate::values::{
+    LONGEST, choice, measurand, number, place_of, priority, span, temperature, whole, yes_or_no,
+};
 use kvarden_core::alarm::recurrence::MOST_TIMES;
 use kvarden_core::defaults::{Rating, default_limits};
-use kvarden_core::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
-use kvarden_core::measurand::{Measurand, Quantity};
+use kvarden_core::measurand::{Measurand, Quantity, Unit};
 use kvarden_core::phases::Place;
-use kvarden_core::plant::{
-    AppliesTo, Bound, Condition, Cooling, Level, Limit, Meter, Priority, Recurs, SideOf, Target,
-};
+use kvarden_core::plant::{AppliesTo, Bound, Condition, Cooling, Level, Limit, Priority, Recurs, WiringForm};
 use kvarden_core::time::Span;
 use std::ops::Range;
 use toml::de::DeValue;
@@ -148,15 +146,25 @@ fn levels(
 
 /// A value that the measurand can have.
 fn number_of(on: Option<Measurand>) -> impl Fn(&Value<'_>) -> Result<f64, Fault> {
-    let (low, high) = on.map_or((-1e9, 1e9), |on| on.facts().range);
-    number(low..=high, on.map_or("", |on| on.facts().unit.symbol()))
+    move |value| {
+        let Some(facts) = on.map(Measurand::facts) else { return number(-1e9..=1e9, "")(value) };
+        let (low, high) = facts.range;
+        match facts.unit {
+            Unit::Celsius | Unit::Kelvin => temperature(low..=high, facts.unit)(value),
+            unit => number(low..=high, unit.symbol())(value),
+        }
+    }
 }
 
 fn deadband_range(on: Option<Measurand>) -> impl Fn(&Value<'_>) -> Result<f64, Fault> {
     move |value| {
         let unit = on.map_or("", |on| on.facts().unit.symbol());
         let written = value.written.clone();
-        let deadband = number(0.0..=1e9, unit)(value)?;
+        let deadband = match on.map(|on| on.facts().unit) {
+            // The way back is a difference, also of temperatures.
+            Some(Unit::Celsius | Unit::Kelvin) => temperature(0.0..=1e9, Unit::Kelvin)(value)?,
+            _ => number(0.0..=1e9, unit)(value)?,
+        };
         if deadband > 0.0 {
             return Ok(deadband);
         }
@@ -287,44 +295,15 @@ fn usual_recurrence(on: Measurand, bound: Bound) -> Option<Recurs> {
     // Any full nameplate will do: the rule does not depend on its numbers.
     let rating = Rating {
         rated_a: Some(1.0),
+        neutral_a: Some(1.0),
         kva: Some(1.0),
         nominal_ll_v: Some(1.0),
-        nominal_ln_v: Some(1.0),
+        wiring: Some((WiringForm::Wye, 1.0)),
         rated_rise_k: Some(80.0),
         insulation_class_c: Some(220),
         cooling: Some(Cooling::Dry),
+        ..Rating::default()
     };
-    default_limits(on, &rating).into_iter().find(|limit| limit.bound == bound).and_then(|limit| limit.recurs)
-}
-
-/// Limits on neutral currents from `neutral_rating_percent`, where the owner sets none.
-pub(crate) fn neutral_limits(
-    plates: &[Nameplate],
-    meters: &[Meter],
-    limits: &[Limit],
-    file: &str,
-) -> Vec<Limit> {
-    let mut found = Vec::new();
-    for (number, meter) in meters.iter().enumerate() {
-        let Target::Transformer(index, SideOf::Secondary) = meter.measures else { continue };
-        let Some(plate) = plates.get(index) else { continue };
-        let Some((percent, line)) = plate.neutral else { continue };
-        let own = [AppliesTo::Everywhere, AppliesTo::Transformer(index), AppliesTo::Meter(number)];
-        if limits.iter().any(|limit| limit.on == Measurand::NeutralCurrent && own.contains(&limit.of)) {
-            continue;
-        }
-        let rated = if plate.transformer.phases == 1 {
-            rated_current_single_phase
-        } else {
-            rated_current_three_phase
-        };
-        let rated_a = rated(plate.transformer.kva, plate.transformer.secondary.volts);
-        let rating = Rating { rated_a: rated_a.map(|rated| rated * percent / 100.0), ..Rating::default() };
-        found.extend(default_limits(Measurand::NeutralCurrent, &rating).into_iter().map(|limit| Limit {
-            of: AppliesTo::Meter(number),
-            origin: format!("{file} line {line}: neutral rated {percent} % of the line current"),
-            ..limit
-        }));
-    }
-    found
+    let limits = default_limits(on.quantities().last()?, &rating);
+    limits.into_iter().find(|limit| limit.bound == bound).and_then(|limit| limit.recurs)
 }

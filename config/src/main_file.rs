@@ -4,22 +4,28 @@ use crate::broker::broker;
 use crate::document::Document;
 use crate::fault::Fault;
 use crate::files::{Files, from_disk, is_open_to_all, reason};
-use crate::keys::{BROKER, DIGEST, FEEDER, LIMIT, METER, ROOT, SITE, STORE, TELL, TRANSFORMER};
-use crate::limit::{self, limit, neutral_limits};
+use crate::keys::{
+    BROKER, CIRCUIT, DIGEST, FEEDER, LIMIT, METER, ROOT, SITE, SOURCE, STATE, STORE, TELL, TRANSFORMER,
+};
+use crate::limit::{self, limit};
 use crate::meter::{self, Maps, meter};
+use crate::nameplate::transformer;
 use crate::names::Names;
 use crate::problem::Problem;
 use crate::section::Section;
 use crate::services::{digest, digest_default, digest_under, slug, store, store_default, tell, tell_default};
 use crate::settings::Configuration;
-use crate::site::{feeder, site, transformer};
+use crate::site::{feeder, site};
+use crate::supplies::{Known, circuit, peek_flags, settle, source, state};
 use kvarden_core::plant::Plant;
 use std::collections::BTreeMap;
 use std::io;
 use std::path::Path;
 
 /// The most transformers, feeders or meters of one site: what one box can watch each second, with room to spare.
-const MOST_THINGS: usize = 500;
+const MOST_THINGS: usize = 2000;
+/// The most circuits: forty for each feeder.
+const MOST_CIRCUITS: usize = 40 * MOST_THINGS;
 
 /// Reads a configuration and the files that it names. Paths in it are relative to its folder.
 ///
@@ -64,17 +70,37 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
         root.missing("there is no [site]: its time zone says when a day begins".to_owned(), help.to_owned());
     }
     let site = root.table("site", &SITE, site).flatten();
-    let slug = slug(site.as_ref().map_or("", |(name, _)| name));
+    let slug = slug(site.as_ref().map_or("", |site| &site.name));
+    let sources = Names::scan(root, "source");
     let transformers = Names::scan(root, "transformer");
     let feeders = Names::scan(root, "feeder");
     let meters = Names::scan(root, "meter");
+    let states = Names::scan(root, "state");
+    Names::scan(root, "circuit");
     feeders.part_from(&transformers, root);
+    sources.part_from(&transformers, root);
+    sources.part_from(&feeders, root);
 
-    let plates = root.tables("transformer", &TRANSFORMER, transformer);
-    let fed = root.tables("feeder", &FEEDER, |s| feeder(s, &transformers));
+    let flags = peek_flags(root);
+    let known = Known {
+        sources: &sources,
+        transformers: &transformers,
+        feeders: &feeders,
+        states: &states,
+        flags: &flags,
+    };
+    let named_sources = root.tables("source", &SOURCE, source);
+    let mut fed = (Vec::new(), Vec::new());
+    let plates = root.tables("transformer", &TRANSFORMER, |s| transformer(s, &known, &mut fed.0));
+    let mut read_feeders = root.tables("feeder", &FEEDER, |s| feeder(s, &known, &mut fed.1));
+    settle(root, &plates, &mut read_feeders, &fed);
+    let circuits = root.tables("circuit", &CIRCUIT, |s| circuit(s, &feeders));
     let maps = Maps { files, base: base.clone(), registers: BTreeMap::new(), json: BTreeMap::new() };
     let mut context = meter::Context { transformers, feeders, has_broker, maps };
     let read_meters = root.tables("meter", &METER, |s| meter(s, &mut context));
+    let meters_alone: Vec<_> =
+        read_meters.iter().map(|read| read.as_ref().map(|(meter, _)| meter.clone())).collect();
+    let read_states = root.tables("state", &STATE, |s| state(s, &meters, &meters_alone));
     let mut context = limit::Context {
         transformers: &context.transformers,
         feeders: &context.feeders,
@@ -85,47 +111,61 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
     let limits = root.tables("limit", &LIMIT, |s| limit(s, &mut context));
     at_least_one(root, "transformer", plates.len(), "its nameplate is what its loading is judged by");
     at_least_one(root, "meter", read_meters.len(), "without values nothing can be judged");
-    at_most(root, "feeder", fed.len());
+    at_most(root, "feeder", read_feeders.len(), MOST_THINGS);
+    at_most(root, "source", named_sources.len(), MOST_THINGS);
+    at_most(root, "state", read_states.len(), MOST_THINGS);
+    at_most(root, "circuit", circuits.len(), MOST_CIRCUITS);
 
     let broker = root.table("broker", &BROKER, |s| broker(s, &slug, &base, files));
     let tell = root.table("tell", &TELL, |s| tell(s, &slug, has_broker, &base));
     let store = root.table("store", &STORE, |s| store(s, &base));
     let digest = root.table("digest", &DIGEST, digest);
 
-    let (site, timezone) = site?;
+    let site = site?;
     let plates: Vec<_> = plates.into_iter().collect::<Option<_>>()?;
     let read_meters: Vec<_> = read_meters.into_iter().collect::<Option<_>>()?;
-    let (meters, sources): (Vec<_>, Vec<_>) = read_meters.into_iter().unzip();
-    let mut limits: Vec<_> = limits.into_iter().collect::<Option<_>>()?;
-    limits.extend(neutral_limits(&plates, &meters, &limits, &file));
+    let (meters, meter_sources): (Vec<_>, Vec<_>) = read_meters.into_iter().unzip();
     let tell = tell?.unwrap_or_else(|| tell_default(&slug, has_broker));
     let (store, recording) = store?.unwrap_or_else(|| store_default(&base));
     let mut channels = vec!["log".to_owned()];
     channels.extend(tell.mqtt.then(|| "mqtt".to_owned()));
     channels.extend(tell.file.as_ref().map(|_| "file".to_owned()));
     let plant = Plant {
-        site,
-        transformers: plates.into_iter().map(|plate| plate.transformer).collect(),
-        feeders: fed.into_iter().collect::<Option<_>>()?,
+        site: site.name,
+        transformers: plates,
+        feeders: read_feeders.into_iter().collect::<Option<_>>()?,
+        circuits: circuits.into_iter().collect::<Option<_>>()?,
+        sources: named_sources.into_iter().collect::<Option<_>>()?,
+        states: read_states.into_iter().collect::<Option<_>>()?,
         meters,
-        limits,
+        limits: limits.into_iter().collect::<Option<_>>()?,
         channels,
         recording,
     };
     let digest = digest_under(&store, digest?.unwrap_or_else(digest_default));
-    Some(Configuration { plant, timezone, sources, broker: broker?, tell, store, digest })
+    let (timezone, shows) = (site.timezone, site.shows);
+    Some(Configuration {
+        plant,
+        timezone,
+        sources: meter_sources,
+        broker: broker?,
+        tell,
+        store,
+        digest,
+        shows,
+    })
 }
 
 fn at_least_one(root: &mut Section<'_>, key: &str, count: usize, why: &str) {
     if count == 0 {
         root.missing(format!("there is no [[{key}]]: {why}"), format!("add a [[{key}]] with its name"));
     }
-    at_most(root, key, count);
+    at_most(root, key, count, MOST_THINGS);
 }
 
-fn at_most(root: &mut Section<'_>, key: &str, count: usize) {
-    if count > MOST_THINGS {
-        let help = format!("use at most {MOST_THINGS} of them; split the site into two configurations");
+fn at_most(root: &mut Section<'_>, key: &str, count: usize, most: usize) {
+    if count > most {
+        let help = format!("use at most {most} of them; split the site into two configurations");
         root.fault(key, Fault::new(format!("{count} of [[{key}]] are too many"), "these", help));
     }
 }

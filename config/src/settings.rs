@@ -25,6 +25,18 @@ pub struct Configuration {
     pub store: StoreSpec,
     /// When the day is summed up.
     pub digest: DigestSpec,
+    /// In which unit people read temperatures.
+    pub shows: TemperatureUnit,
+}
+
+/// In which unit people read temperatures. Inside and in files for programs they are always °C and K.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum TemperatureUnit {
+    /// °C, and differences in K.
+    #[default]
+    Celsius,
+    /// °F, and differences in °F.
+    Fahrenheit,
 }
 
 /// Where a meter's values come from.

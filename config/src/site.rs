@@ -1,32 +1,28 @@
-//! Readers of `[site]`, `[[transformer]]` and `[[feeder]]`: the nameplates.
+//! Readers of `[site]` and `[[feeder]]`.
 
 use crate::fault::{Fault, nearest};
-use crate::keys::SIDE;
-use crate::names::Names;
 use crate::section::{Section, Value};
-use crate::values::{choice, number, one_of, text};
+use crate::settings::TemperatureUnit;
+use crate::supplies::{Fed, Known, fed_by};
+use crate::values::{choice, number, text};
 use jiff::tz::TimeZoneDatabase;
-use kvarden_core::plant::{Cooling, Feeder, Side, Transformer, WiringForm};
+use kvarden_core::phases::Place;
+use kvarden_core::plant::{Feeder, Supply, SupplyFrom, WiringForm};
 
-/// Thermal classes of insulation in °C. Source: IEEE C57.12.01 and IEC 60085, from memory.
-const INSULATION_CLASSES: &[i64] = &[105, 120, 130, 150, 155, 180, 185, 200, 220];
-/// K-ratings that are made. Source: public pages on the K-factor.
-const K_RATINGS: &[i64] = &[4, 9, 13, 20, 30, 40, 50];
-/// The name that ids use for the program itself.
-const NAME_OF_THE_PROGRAM: &str = "site";
-
-/// A transformer with what the plant's own type has no room for.
-pub(crate) struct Nameplate {
-    pub(crate) transformer: Transformer,
-    /// Rating of the neutral in per cent of the line current, and the line of the file that says so.
-    pub(crate) neutral: Option<(f64, usize)>,
+/// What `[site]` says.
+pub(crate) struct Site {
+    pub(crate) name: String,
+    pub(crate) timezone: String,
+    pub(crate) shows: TemperatureUnit,
 }
 
-/// Name and time zone of the site.
-pub(crate) fn site(s: &mut Section<'_>) -> Option<(String, String)> {
+/// Name, time zone and unit of the site.
+pub(crate) fn site(s: &mut Section<'_>) -> Option<Site> {
     let name = s.required("name", "\"Larkspur Cannery\"", text);
-    let zone = s.required("timezone", "\"America/Denver\"", timezone);
-    Some((name?, zone?))
+    let timezone = s.required("timezone", "\"America/Denver\"", timezone);
+    let units = [("celsius", TemperatureUnit::Celsius), ("fahrenheit", TemperatureUnit::Fahrenheit)];
+    let shows = s.or("show_temperatures", TemperatureUnit::Celsius, choice(&units));
+    Some(Site { name: name?, timezone: timezone?, shows: shows? })
 }
 
 fn timezone(value: &Value<'_>) -> Result<String, Fault> {
@@ -43,60 +39,37 @@ fn timezone(value: &Value<'_>) -> Result<String, Fault> {
     Err(Fault::new(format!("`timezone` is \"{given}\", which is no time zone"), "not known", help))
 }
 
-/// A nameplate. The accepted ranges are common practice, but for the classes and the K-ratings, see above.
-pub(crate) fn transformer(s: &mut Section<'_>) -> Option<Nameplate> {
-    let name = s.required("name", "\"T2\"", scope_name);
-    let location = s.optional("location", text);
-    let phases = s.or("phases", 3, one_of(&[1, 3]));
-    let kva = s.required("kva", "75", number(0.5..=5000.0, "kVA"));
-    let primary = s.required_table("primary", "{ volts = 480, form = \"delta\" }", &SIDE, side);
-    let secondary = s.required_table("secondary", "{ volts = 208, form = \"wye\" }", &SIDE, side);
-    let impedance_percent = s.optional("impedance_percent", number(1.0..=10.0, "%"));
-    let cooling =
-        s.or("cooling", Cooling::Dry, choice(&[("dry", Cooling::Dry), ("liquid", Cooling::Liquid)]));
-    let rated_rise_k = s.optional("rated_rise_c", number(55.0..=150.0, "K"));
-    let class = s.optional("insulation_class_c", one_of(INSULATION_CLASSES));
-    let k_rating = s.optional("k_rating", one_of(K_RATINGS));
-    let neutral = s.optional("neutral_rating_percent", number(50.0..=300.0, "%"));
-    let neutral_line = s.document().line(&s.place("neutral_rating_percent"));
-    let transformer = Transformer {
-        name: name?,
-        location: location?,
-        phases: phases? as u8,
-        kva: kva?,
-        primary: primary?,
-        secondary: secondary?,
-        impedance_percent: impedance_percent?,
-        cooling: cooling?,
-        rated_rise_k: rated_rise_k?,
-        insulation_class_c: class?.map(|class| class as u16),
-        k_rating: k_rating?.map(|rating| rating as f64),
-    };
-    Some(Nameplate { transformer, neutral: neutral?.map(|percent| (percent, neutral_line)) })
-}
-
-fn scope_name(value: &Value<'_>) -> Result<String, Fault> {
-    let name = text(value)?;
-    if name == NAME_OF_THE_PROGRAM {
-        let message =
-            format!("a transformer can't be called \"{name}\": the program's own alarms stand under it");
-        return Err(Fault::new(message, "kept for the program", "give it another name, for example \"T2\""));
-    }
-    Ok(name)
-}
-
-fn side(s: &mut Section<'_>) -> Option<Side> {
-    let volts = s.required("volts", "480", number(24.0..=36_000.0, "V"));
-    let forms = [("delta", WiringForm::Delta), ("wye", WiringForm::Wye)];
-    let form = s.required("form", "\"delta\"", choice(&forms));
-    Some(Side { volts: volts?, form: form? })
-}
-
-/// What a transformer feeds.
-pub(crate) fn feeder(s: &mut Section<'_>, transformers: &Names) -> Option<Feeder> {
+/// What a transformer feeds. Its transformer is settled when all feeders are known.
+pub(crate) fn feeder(s: &mut Section<'_>, known: &Known<'_>, fed: &mut Vec<Fed>) -> Option<Feeder> {
     let name = s.required("name", "\"MP-3\"", text);
-    let fed_by = s.required("fed_by", "\"T2\"", |value| transformers.find(value));
+    let supplies = fed_by(s, known, true, fed);
+    let pairs = [("AB", Place::AB), ("BC", Place::BC), ("CA", Place::CA)];
+    let legs = s.or("legs", Place::AB, choice(&pairs));
+    let forms = [
+        ("split-phase", WiringForm::SplitPhase),
+        ("two-legs", WiringForm::TwoLegs { legs: legs.unwrap_or(Place::AB) }),
+        ("single-phase", WiringForm::SinglePhase),
+    ];
+    let form = s.optional("form", choice(&forms));
+    if s.has("legs") && !matches!(form, Some(Some(WiringForm::TwoLegs { .. })) | None) {
+        let message = "`legs` has a meaning only for the form \"two-legs\"".to_owned();
+        s.fault("legs", Fault::new(message, "this value", "leave `legs` out, or add form = \"two-legs\""));
+    }
+    let volts = s.optional("volts", number(24.0..=36_000.0, "V"));
     let rated_a = s.optional("rated_a", number(1.0..=20_000.0, "A"));
     let location = s.optional("location", text);
-    Some(Feeder { name: name?, fed_by: fed_by?, rated_a: rated_a?, location: location? })
+    legs?;
+    let mut supplies: Vec<Supply> = supplies?;
+    let first = supplies.first().map(|supply| supply.from);
+    // One transformer without a condition is the plain case, and needs no list.
+    let fed_by = match (first, supplies.as_slice()) {
+        (Some(SupplyFrom::Transformer(index)), [Supply { when: None, .. }]) => {
+            supplies.clear();
+            index
+        }
+        (Some(SupplyFrom::Transformer(index)), _) => index,
+        _ => usize::MAX,
+    };
+    let plain = Feeder::new(&name?, fed_by);
+    Some(Feeder { supplies, form: form?, volts: volts?, rated_a: rated_a?, location: location?, ..plain })
 }

@@ -3,7 +3,8 @@
 use crate::fault::{Fault, suggest};
 use crate::registers::NumberKind;
 use crate::section::{Value, wrong_kind};
-use kvarden_core::measurand::Measurand;
+use crate::units::fitting;
+use kvarden_core::measurand::{Measurand, Unit};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::Priority;
 use kvarden_core::time::Span;
@@ -96,6 +97,37 @@ pub(crate) fn number(
             None => Err(wrong_kind(value, "a number", &help)),
             Some(number) if range.contains(&number) => Ok(number),
             Some(_) => says(value, &format!("outside {low} to {high}{blank}{unit}"), help),
+        }
+    }
+}
+
+/// A temperature in °C, or a difference of temperatures in K, within bounds. Written as a number in that unit, or as a
+/// text with its unit: `"185 °F"`. A difference is converted as a difference.
+pub(crate) fn temperature(
+    range: RangeInclusive<f64>,
+    unit: Unit,
+) -> impl Fn(&Value<'_>) -> Result<f64, Fault> {
+    move |value| {
+        let (low, high, own) = (range.start(), range.end(), unit.symbol());
+        let example = if unit == Unit::Kelvin { "\"27 °F\"" } else { "\"185 °F\"" };
+        let help =
+            format!("write a number from {low} to {high} {own}, or a text with its unit such as {example}");
+        let converted = match value.node.as_str() {
+            None => as_number(value.node),
+            Some(text) => text.rsplit_once(' ').and_then(|(number, written)| {
+                let (_, conversion) = fitting(unit).iter().find(|(name, _)| *name == written)?;
+                let number: f64 = number.trim_end().parse().ok()?;
+                // To a billionth, so that 356 °F are told as 180 °C again.
+                Some(((number * conversion.factor + conversion.offset) * 1e9).round() / 1e9)
+            }),
+        };
+        match converted {
+            Some(number) if range.contains(&number) => Ok(number),
+            Some(_) => says(value, &format!("outside {low} to {high} {own}"), help),
+            None if value.node.is_str() => {
+                says(value, "which is not a number with a unit of temperature", help)
+            }
+            None => Err(wrong_kind(value, "a number or a text with its unit", &help)),
         }
     }
 }

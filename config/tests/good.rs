@@ -10,8 +10,8 @@ use kvarden_config::{
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::{
-    AppliesTo, Bound, Condition, Cooling, Feeder, Level, Limit, Priority, Recurs, Side, SideOf, StampedBy,
-    Target, Transformer, WiringForm,
+    AppliesTo, Bound, Condition, Feeder, Level, Limit, Priority, Recurs, Side, SideOf, StampedBy, Target,
+    Transformer, WiringForm,
 };
 use kvarden_core::time::Span;
 use std::path::{Path, PathBuf};
@@ -36,28 +36,21 @@ measures = { transformer = "T2" }
 fn nameplates_are_as_written() {
     let plant = good().plant;
     assert_eq!(plant.site, "Larkspur Cannery");
+    let side = |volts, form| Side { volts, form, rated_a: None };
     assert_eq!(
         plant.transformers[1],
         Transformer {
-            name: "T2".into(),
             location: Some("Packing hall, east wall".into()),
-            phases: 3,
-            kva: 75.0,
-            primary: Side { volts: 480.0, form: WiringForm::Delta },
-            secondary: Side { volts: 208.0, form: WiringForm::Wye },
             impedance_percent: Some(4.5),
-            cooling: Cooling::Dry,
             rated_rise_k: Some(115.0),
             insulation_class_c: Some(220),
             k_rating: Some(4.0),
+            ..Transformer::new("T2", 75.0, side(480.0, WiringForm::Delta), side(208.0, WiringForm::Wye))
         }
     );
-    let feeder = Feeder {
-        name: "MP-3".into(),
-        fed_by: 1,
-        rated_a: Some(100.0),
-        location: Some("Packing line 3".into()),
-    };
+    assert_eq!(plant.transformers[0].neutral_rating_percent, Some(200.0));
+    let feeder =
+        Feeder { rated_a: Some(100.0), location: Some("Packing line 3".into()), ..Feeder::new("MP-3", 1) };
     assert_eq!(plant.feeders, [feeder]);
     assert_eq!(plant.channels, ["log", "mqtt", "file"]);
 }
@@ -216,23 +209,6 @@ fn a_limit_that_does_not_speak_of_recurrence_keeps_the_usual_rule_and_false_ends
     assert_eq!(recurs("recurs = false\n"), None);
     let own = Recurs { times: 5, priority: Priority::Low, ..usual };
     assert_eq!(recurs("recurs = { times = 5 }\n"), Some(own));
-}
-
-#[test]
-fn a_neutral_of_double_rating_gets_limits_from_it_unless_the_owner_sets_one() {
-    let limits = good().plant.limits;
-    let neutral: Vec<&Limit> = limits.iter().filter(|limit| limit.on == Measurand::NeutralCurrent).collect();
-    assert_eq!(neutral.len(), 1);
-    // 112.5 kVA at 208 V is 312.3 A; twice that is 624.5 A.
-    assert!((neutral[0].levels[0].setpoint - 624.5).abs() < 0.1, "{:?}", neutral[0]);
-    assert_eq!(neutral[0].of, AppliesTo::Meter(3));
-    assert_eq!(neutral[0].origin, "kvarden.toml line 10: neutral rated 200 % of the line current");
-
-    let own = "[[limit]]\non = \"neutral_current_a\"\nlevels = []\n";
-    let (configuration, problems) = parse(&format!("{}{own}", common::MAIN));
-    assert!(problems.is_empty(), "{}", kvarden_config::render(&problems));
-    let limits = configuration.unwrap().plant.limits;
-    assert_eq!(limits.iter().filter(|limit| limit.on == Measurand::NeutralCurrent).count(), 1);
 }
 
 #[test]

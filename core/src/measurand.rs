@@ -305,6 +305,16 @@ impl Measurand {
         places.list().iter().copied().flat_map(of_place)
     }
 
+    /// The words for a flag that is on and for one that is off.
+    pub fn state_words(self) -> (&'static str, &'static str) {
+        match self {
+            Self::BreakerClosed | Self::TemperatureSwitch => ("closed", "open"),
+            Self::TransferToEmergency => ("emergency", "normal"),
+            Self::FanRunning | Self::GeneratorRunning => ("running", "stopped"),
+            _ => ("on", "off"),
+        }
+    }
+
     /// Whether no meter gives it: it is computed here.
     pub fn is_computed(self) -> bool {
         self.facts().source == Source::Computed

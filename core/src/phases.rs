@@ -64,6 +64,16 @@ impl Place {
     }
 }
 
+impl From<Phase> for Place {
+    fn from(phase: Phase) -> Self {
+        match phase {
+            Phase::A => Self::A,
+            Phase::B => Self::B,
+            Phase::C => Self::C,
+        }
+    }
+}
+
 impl fmt::Display for Place {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.key())

@@ -1,8 +1,13 @@
 //! The site as its owner describes it: nameplates, feeders, meters and limits, already checked.
 
 use crate::measurand::{Measurand, Quantity};
+pub use crate::nameplate::{
+    Cooling, Kind, Losses, LugMarks, Metal, OPEN_BANK_SHARE, Records, Side, Taps, Transformer, TripPoints,
+};
 use crate::phases::Place;
+pub use crate::supply::{Circuit, Mark, Source, SourceKind, State, StateIs, Supply, SupplyFrom};
 use crate::time::Span;
+pub use crate::wiring::{Judged, WiringForm};
 use serde::{Deserialize, Serialize};
 
 /// The whole site.
@@ -14,6 +19,12 @@ pub struct Plant {
     pub transformers: Vec<Transformer>,
     /// What they feed.
     pub feeders: Vec<Feeder>,
+    /// What the feeders' breakers lead to.
+    pub circuits: Vec<Circuit>,
+    /// Where the power comes from, by name.
+    pub sources: Vec<Source>,
+    /// Breakers, switches and machines whose state a meter reads.
+    pub states: Vec<State>,
     /// Meters and sensor modules.
     pub meters: Vec<Meter>,
     /// Limits that the owner set; what is not set has a default, see [`crate::defaults`].
@@ -39,60 +50,6 @@ impl Around {
     pub const USUAL: Self = Self { before: Span::minutes(2), after: Span::minutes(2) };
 }
 
-/// A transformer's nameplate.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Transformer {
-    /// Name at the site, unique.
-    pub name: String,
-    /// Where it stands.
-    pub location: Option<String>,
-    /// 1 or 3.
-    pub phases: u8,
-    /// Rated power in kVA.
-    pub kva: f64,
-    /// Source side.
-    pub primary: Side,
-    /// Load side.
-    pub secondary: Side,
-    /// Impedance in per cent.
-    pub impedance_percent: Option<f64>,
-    /// How it is cooled.
-    pub cooling: Cooling,
-    /// Rated average winding rise in kelvin.
-    pub rated_rise_k: Option<f64>,
-    /// Temperature class of the insulation in °C.
-    pub insulation_class_c: Option<u16>,
-    /// K-rating, if it has one.
-    pub k_rating: Option<f64>,
-}
-
-/// One side of a transformer.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Side {
-    /// Rated volts, line to line for three phases.
-    pub volts: f64,
-    /// How the winding is connected.
-    pub form: WiringForm,
-}
-
-/// How a side is connected.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum WiringForm {
-    /// Star with a neutral.
-    Wye,
-    /// Delta, no neutral.
-    Delta,
-}
-
-/// Dry or liquid-filled.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Cooling {
-    /// Dry type.
-    Dry,
-    /// Liquid-filled.
-    Liquid,
-}
-
 /// Which side of the transformer a meter sits on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SideOf {
@@ -107,12 +64,43 @@ pub enum SideOf {
 pub struct Feeder {
     /// Name at the site, unique.
     pub name: String,
-    /// Index of the transformer that feeds it.
+    /// Index of the transformer that feeds it normally, through other feeders if need be.
     pub fed_by: usize,
+    /// What feeds it, in order of preference; empty: the transformer alone, always.
+    pub supplies: Vec<Supply>,
+    /// How it is connected; `None`: as the transformer's load side.
+    pub form: Option<WiringForm>,
+    /// Its volts; `None`: those of the transformer's load side.
+    pub volts: Option<f64>,
     /// Rated amperes, if known.
     pub rated_a: Option<f64>,
     /// Where it is.
     pub location: Option<String>,
+}
+
+impl Feeder {
+    /// A feeder of a transformer of which no more is known.
+    pub fn new(name: &str, fed_by: usize) -> Self {
+        let name = name.to_owned();
+        Self { name, fed_by, supplies: Vec::new(), form: None, volts: None, rated_a: None, location: None }
+    }
+}
+
+impl Plant {
+    /// How a target is connected, and its volts.
+    pub fn wiring(&self, target: Target) -> Option<(WiringForm, f64)> {
+        match target {
+            Target::Transformer(index, side) => {
+                let side = self.transformers.get(index)?.side(side);
+                Some((side.form, side.volts))
+            }
+            Target::Feeder(index) => {
+                let feeder = self.feeders.get(index)?;
+                let side = self.transformers.get(feeder.fed_by)?.secondary;
+                Some((feeder.form.unwrap_or(side.form), feeder.volts.unwrap_or(side.volts)))
+            }
+        }
+    }
 }
 
 /// What a meter measures.

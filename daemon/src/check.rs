@@ -1,5 +1,8 @@
 //! What `kvarden check` prints: the plan and each limit in force, with where it comes from.
 
+mod nameplate;
+mod tree;
+
 use crate::words::subject::quantity_words;
 use crate::words::time::duration;
 use kvarden_config::{Configuration, SourceSpec};
@@ -11,15 +14,13 @@ use std::fmt::Write;
 /// The whole page.
 pub fn page(configuration: &Configuration, plan: &Plan) -> String {
     let mut text = String::new();
+    let plant = &configuration.plant;
     let _ = writeln!(text, "{} ({})", plan.site, configuration.timezone);
+    tree::write(plant, &mut text);
     for scope in plan.scopes.iter().filter(|scope| scope.transformer.is_some()) {
         let _ = writeln!(text, "\n{}", scope.name);
-        if let Some(unit) = configuration.plant.transformers.iter().find(|unit| unit.name == scope.name) {
-            let _ = writeln!(
-                text,
-                "  {} kVA, {} phase, {} V to {} V",
-                unit.kva, unit.phases, unit.primary.volts, unit.secondary.volts
-            );
+        if let Some(unit) = plant.transformers.iter().find(|unit| unit.name == scope.name) {
+            nameplate::write(unit, &mut text);
         }
         for meter in &scope.meters {
             meter_lines(configuration, scope, meter, &mut text);
@@ -31,7 +32,7 @@ pub fn page(configuration: &Configuration, plan: &Plan) -> String {
             let _ = writeln!(text, "  {line}");
         }
     }
-    let _ = writeln!(text, "\nTold by: {}", configuration.plant.channels.join(", "));
+    let _ = writeln!(text, "\nTold by: {}", plant.channels.join(", "));
     let _ = writeln!(text, "Kept in: {}", configuration.store.folder.display());
     let (hour, minute) = configuration.digest.at;
     let _ = writeln!(text, "Digest:  each day at {hour:02}:{minute:02} local time");
@@ -102,10 +103,28 @@ fn list(head: &str, items: &[String], text: &mut String) {
     let _ = writeln!(text, "{line}");
 }
 
-/// What can't be judged and why, one line each.
+/// What can't be judged and why: each reason once for the places of one measurand at one meter.
 pub fn not_judged_lines(plan: &Plan) -> Vec<String> {
-    let line = |one: &NotJudged| format!("{}, {}: {}", one.meter, quantity_words(one.quantity), one.reason);
-    plan.not_judged.iter().map(line).collect()
+    let mut groups: Vec<(&NotJudged, Vec<Quantity>)> = Vec::new();
+    for one in &plan.not_judged {
+        let same = |known: &NotJudged| {
+            known.meter == one.meter && known.reason == one.reason && known.quantity.what == one.quantity.what
+        };
+        match groups.iter_mut().find(|(known, _)| same(known)) {
+            Some((_, places)) => places.push(one.quantity),
+            None => groups.push((one, vec![one.quantity])),
+        }
+    }
+    let line = |(one, quantities): (&NotJudged, Vec<Quantity>)| {
+        let what = if let [only] = quantities[..] {
+            quantity_words(only)
+        } else {
+            let places: Vec<String> = quantities.iter().filter_map(|quantity| place(*quantity)).collect();
+            format!("{} ({})", one.quantity.what.facts().words, several(&places))
+        };
+        format!("{}, {what}: {}", one.meter, one.reason)
+    };
+    groups.into_iter().map(line).collect()
 }
 
 /// Each limit in force in one line, for the frozen digest.

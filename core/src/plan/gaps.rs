@@ -3,11 +3,12 @@
 use super::{MeterPlan, NotJudged, ScopePlan};
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
-use crate::plant::Plant;
+use crate::plant::{Kind, Plant, Target};
 
 /// Everything of a compiled plant that its owner may miss, for `check`.
 pub(super) fn gaps(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
-    let mut gaps: Vec<NotJudged> = scopes.iter().flat_map(|scope| &scope.meters).flat_map(of_meter).collect();
+    let mut gaps: Vec<NotJudged> =
+        scopes.iter().flat_map(|scope| &scope.meters).flat_map(|meter| of_meter(plant, meter)).collect();
     // What a meter of logged files gives is known only to the replay.
     if plant.meters.iter().all(|meter| !meter.points.is_empty()) {
         gaps.extend(limits_on_nothing(plant, scopes));
@@ -15,7 +16,10 @@ pub(super) fn gaps(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
     gaps
 }
 
-fn of_meter(meter: &MeterPlan) -> Vec<NotJudged> {
+fn of_meter(plant: &Plant, meter: &MeterPlan) -> Vec<NotJudged> {
+    let measures = plant.meters.get(meter.id.0 as usize).map(|meter| meter.measures);
+    let three_phases =
+        measures.and_then(|target| plant.wiring(target)).is_none_or(|(form, _)| form.phases() == 3);
     let has = |what: Measurand| meter.series.iter().any(|quantity| quantity.what == what);
     let gap = |what: Measurand, reason: &str| NotJudged {
         meter: meter.name.clone(),
@@ -29,8 +33,20 @@ fn of_meter(meter: &MeterPlan) -> Vec<NotJudged> {
             "how much it may carry is not known: give the feeder its rated_a",
         ));
     }
-    if (has(Measurand::VoltageLn) || has(Measurand::VoltageLl)) && !has(Measurand::VoltageUnbalance) {
-        let reason = "it needs all three line-to-line voltages of a three-phase transformer from one meter";
+    if let Some(Target::Transformer(index, _)) = measures
+        && let kind = plant.transformers[index].kind
+        && !kind.carries_its_kva()
+    {
+        let reason = format!(
+            "the kVA of {} {} is not what passes through it; its amperes are judged",
+            if kind == Kind::Autotransformer { "an" } else { "a" },
+            kind.key()
+        );
+        gaps.push(gap(Measurand::LoadingKva, &reason));
+    }
+    let has_volts = has(Measurand::VoltageLn) || has(Measurand::VoltageLl);
+    if three_phases && has_volts && !has(Measurand::VoltageUnbalance) {
+        let reason = "it needs all three line-to-line voltages from one meter";
         gaps.push(gap(Measurand::VoltageUnbalance, reason));
     }
     if has(Measurand::Winding)

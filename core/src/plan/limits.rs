@@ -3,71 +3,87 @@
 use super::scope::ScopeBuilder;
 use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan};
 use crate::defaults::{Rating, default_limits};
-use crate::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
 use crate::measurand::{Kind, Quantity};
 use crate::output::Rule;
-use crate::plant::{AppliesTo, Bound, Limit, Meter, Plant, Side, SideOf, Target, Transformer, WiringForm};
+use crate::plant::{AppliesTo, Bound, Limit, Mark, Meter, Plant, SideOf, Target, Transformer};
 
 /// The base for default limits of what a meter sits on.
 pub(super) fn rating(plant: &Plant, meter: &Meter) -> Rating {
     match meter.measures {
-        Target::Transformer(index, side) => {
-            let transformer = &plant.transformers[index];
-            match side {
-                SideOf::Secondary => rating_of_transformer(plant, index),
-                SideOf::Primary => Rating {
-                    rated_a: rated_current(transformer, transformer.primary),
-                    ..volts(transformer, transformer.primary, rating_of_transformer(plant, index))
-                },
-            }
-        }
+        Target::Transformer(index, side) => rating_of_side(plant, index, side),
         Target::Feeder(index) => {
             let feeder = &plant.feeders[index];
-            let transformer = &plant.transformers[feeder.fed_by];
-            let rating = Rating { rated_a: feeder.rated_a, ..Rating::default() };
-            volts(transformer, transformer.secondary, rating)
+            let rating = Rating {
+                rated_a: feeder.rated_a,
+                neutral_a: feeder.rated_a,
+                serves_motors: serves_motors(plant, index),
+                open_bank: plant.transformers[feeder.fed_by].is_open_bank(),
+                ..Rating::default()
+            };
+            with_volts(plant, meter.measures, rating)
         }
     }
 }
 
 /// The base for default limits of a transformer's load side.
 pub(super) fn rating_of_transformer(plant: &Plant, index: usize) -> Rating {
+    rating_of_side(plant, index, SideOf::Secondary)
+}
+
+fn rating_of_side(plant: &Plant, index: usize, side: SideOf) -> Rating {
     let transformer = &plant.transformers[index];
+    let rated_a = transformer.rated_a(side);
+    let neutral = match side {
+        SideOf::Secondary => transformer.neutral_rating_percent.unwrap_or(usual_neutral_percent(transformer)),
+        SideOf::Primary => FULL,
+    };
+    let mut feeders = plant.feeders.iter().enumerate().filter(|(_, feeder)| feeder.fed_by == index);
     let rating = Rating {
-        rated_a: rated_current(transformer, transformer.secondary),
-        kva: Some(transformer.kva),
+        rated_a,
+        neutral_a: rated_a.map(|rated| rated * neutral / FULL),
+        kva: transformer.through_kva(),
         rated_rise_k: transformer.rated_rise_k,
         insulation_class_c: transformer.insulation_class_c,
         cooling: Some(transformer.cooling),
+        trip_points: transformer.trip_points,
+        serves_motors: side == SideOf::Secondary && feeders.any(|(number, _)| serves_motors(plant, number)),
+        open_bank: transformer.is_open_bank(),
         ..Rating::default()
     };
-    volts(transformer, transformer.secondary, rating)
+    with_volts(plant, Target::Transformer(index, side), rating)
 }
 
-/// Rated line current of one side.
-fn rated_current(transformer: &Transformer, side: Side) -> Option<f64> {
-    if transformer.phases == 1 {
-        rated_current_single_phase(transformer.kva, side.volts)
-    } else {
-        rated_current_three_phase(transformer.kva, side.volts)
-    }
+const FULL: f64 = 100.0;
+
+/// Rating of a neutral in per cent of the line amperes, if the nameplate does not say it. Source: a K-rated unit's own
+/// neutral has twice the line's (UL 1561, from memory); else as the lines.
+fn usual_neutral_percent(transformer: &Transformer) -> f64 {
+    if transformer.k_rating.is_some() { 2.0 * FULL } else { FULL }
 }
 
-fn volts(transformer: &Transformer, side: Side, rating: Rating) -> Rating {
-    let wye = transformer.phases == 3 && side.form == WiringForm::Wye;
-    Rating {
-        nominal_ll_v: (transformer.phases == 3).then_some(side.volts),
-        nominal_ln_v: wye.then(|| side.volts / 3f64.sqrt()),
-        ..rating
-    }
+/// Whether motors hang on a feeder.
+fn serves_motors(plant: &Plant, feeder: usize) -> bool {
+    plant
+        .circuits
+        .iter()
+        .any(|circuit| circuit.feeder == feeder && circuit.marks.contains(&Mark::ServesMotors))
+}
+
+fn with_volts(plant: &Plant, target: Target, rating: Rating) -> Rating {
+    let wiring = plant.wiring(target);
+    let three = wiring.filter(|(form, _)| form.phases() == 3);
+    Rating { wiring, nominal_ll_v: three.map(|(_, volts)| volts), ..rating }
 }
 
 /// The limits in force on one series, at most one for each way.
+///
+/// What the wiring form does by design has a limit only where the owner names the thing that it is on.
 fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) -> Vec<Limit> {
     if quantity.what.kind() == Kind::Counter {
         return Vec::new(); // It only counts up: any limit would be passed some day.
     }
-    let mut defaults = default_limits(quantity.what, rating);
+    let by_design = rating.wiring.and_then(|(form, _)| form.why_not(quantity)).is_some();
+    let mut defaults = if by_design { Vec::new() } else { default_limits(quantity, rating) };
     let mut found = Vec::new();
     for bound in [Bound::High, Bound::Low] {
         let nearest = plant
@@ -76,6 +92,7 @@ fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) ->
             .filter(|limit| limit.on == quantity.what && limit.bound == bound)
             .filter(|limit| limit.place.is_none_or(|place| place == quantity.place))
             .filter(|limit| limit.number.is_none_or(|number| number == quantity.number))
+            .filter(|limit| !(by_design && limit.of == AppliesTo::Everywhere))
             .filter_map(|limit| {
                 let placed = u8::from(limit.place.is_some()) + u8::from(limit.number.is_some());
                 Some((nearness(limit.of, whose)?, placed, limit))
@@ -125,6 +142,10 @@ impl ScopeBuilder {
         let mut windows = Vec::new();
         let mut compiled = Vec::new();
         for (series, quantity) in meter.series.iter().enumerate() {
+            if let Some(reason) = rating.wiring.and_then(|(form, _)| form.why_not(*quantity)) {
+                let reason = reason.to_owned();
+                not_judged.push(NotJudged { meter: meter.name.clone(), quantity: *quantity, reason });
+            }
             for limit in in_force(plant, whose, *quantity, rating) {
                 let when = match limit.when {
                     None => None,

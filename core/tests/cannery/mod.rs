@@ -12,8 +12,8 @@ use kvarden_core::monitor::Monitor;
 use kvarden_core::output::{AlertRevision, Answer, Change, ChangeKind, Denial, Matter, Output, Subject};
 use kvarden_core::plan::Plan;
 use kvarden_core::plant::{
-    AppliesTo, Around, Bound, Cooling, Feeder, Level, Limit, Meter, Plant, Priority, Recurs, Side, SideOf,
-    StampedBy, Target, Transformer, WiringForm,
+    AppliesTo, Around, Bound, Feeder, Level, Limit, Meter, Plant, Priority, Recurs, Side, SideOf, StampedBy,
+    Target, Transformer, WiringForm,
 };
 use kvarden_core::reading::{MeterId, Reading, Sample};
 use kvarden_core::time::{EventTime, Span};
@@ -100,27 +100,25 @@ fn own_limits() -> Vec<Limit> {
 
 pub fn plant() -> Plant {
     let currents = "current_a.A current_a.B current_a.C";
-    let feeder =
-        |name: &str| Feeder { name: name.to_owned(), fed_by: 0, rated_a: Some(100.0), location: None };
+    let feeder = |name: &str| Feeder { rated_a: Some(100.0), ..Feeder::new(name, 0) };
+    let side = |volts, form| Side { volts, form, rated_a: None };
     let secondary = Target::Transformer(0, SideOf::Secondary);
     let volts = "voltage_ll_v.AB voltage_ll_v.BC voltage_ll_v.CA";
     let silent = |minutes| Span::minutes(minutes);
     Plant {
         site: "Larkspur Cannery".to_owned(),
         transformers: vec![Transformer {
-            name: "T2".to_owned(),
             location: Some("Packing hall, east wall".to_owned()),
-            phases: 3,
-            kva: 75.0,
-            primary: Side { volts: 480.0, form: WiringForm::Delta },
-            secondary: Side { volts: 208.0, form: WiringForm::Wye },
             impedance_percent: Some(4.5),
-            cooling: Cooling::Dry,
             rated_rise_k: Some(115.0),
             insulation_class_c: Some(220),
             k_rating: Some(4.0),
+            ..Transformer::new("T2", 75.0, side(480.0, WiringForm::Delta), side(208.0, WiringForm::Wye))
         }],
         feeders: vec![feeder("MP-1"), feeder("MP-2"), feeder("MP-3")],
+        circuits: Vec::new(),
+        sources: Vec::new(),
+        states: Vec::new(),
         meters: vec![
             meter("T2 secondary", secondary, &format!("{volts} {currents} frequency_hz"), 1),
             meter("MP-1", Target::Feeder(0), currents, 1),

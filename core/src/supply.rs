@@ -1,0 +1,292 @@
+//! Who feeds whom: sources, states of breakers and switches, circuits, and which transformer feeds a feeder now.
+
+use crate::measurand::Quantity;
+use crate::phases::Phase;
+use crate::plant::Plant;
+
+/// Where power comes from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Source {
+    /// Name at the site, unique.
+    pub name: String,
+    /// What it is.
+    pub kind: SourceKind,
+}
+
+/// What a source is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SourceKind {
+    /// The public grid.
+    Utility,
+    /// A generator.
+    Generator,
+    /// An island: inverters and batteries.
+    Island,
+}
+
+impl SourceKind {
+    /// Every kind.
+    pub const ALL: [Self; 3] = [Self::Utility, Self::Generator, Self::Island];
+
+    /// The written form.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Utility => "utility",
+            Self::Generator => "generator",
+            Self::Island => "island",
+        }
+    }
+}
+
+/// A breaker, a switch or a machine whose state a meter reads.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct State {
+    /// Name at the site, unique.
+    pub name: String,
+    /// Index of the meter that reads it.
+    pub meter: usize,
+    /// Which of the meter's flags it is.
+    pub flag: Quantity,
+}
+
+/// A state as it must be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct StateIs {
+    /// Index of the state.
+    pub state: usize,
+    /// Whether its flag must be on.
+    pub on: bool,
+}
+
+/// Something that feeds something.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SupplyFrom {
+    /// A source (index).
+    Source(usize),
+    /// A transformer (index).
+    Transformer(usize),
+    /// A feeder (index).
+    Feeder(usize),
+}
+
+/// One way by which something is fed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Supply {
+    /// By what.
+    pub from: SupplyFrom,
+    /// Only while this holds; `None`: always.
+    pub when: Option<StateIs>,
+}
+
+/// A circuit: what one breaker of a feeder leads to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Circuit {
+    /// Name at the site, unique.
+    pub name: String,
+    /// Index of its feeder.
+    pub feeder: usize,
+    /// Its phases, one for each pole.
+    pub phases: Vec<Phase>,
+    /// Amperes of its breaker.
+    pub breaker_a: f64,
+    /// What it feeds.
+    pub feeds: Option<String>,
+    /// What is to be known of it.
+    pub marks: Vec<Mark>,
+}
+
+/// Something to be known of a circuit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Mark {
+    /// Its loads run on three phases only.
+    ThreePhaseOnly,
+    /// Motors hang on it.
+    ServesMotors,
+    /// Lives depend on it.
+    LifeSafety,
+    /// It shares its neutral with other circuits.
+    SharedNeutral,
+}
+
+impl Mark {
+    /// Every mark.
+    pub const ALL: [Self; 4] =
+        [Self::ThreePhaseOnly, Self::ServesMotors, Self::LifeSafety, Self::SharedNeutral];
+
+    /// The key in configuration.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::ThreePhaseOnly => "three_phase_only",
+            Self::ServesMotors => "serves_motors",
+            Self::LifeSafety => "life_safety",
+            Self::SharedNeutral => "shared_neutral",
+        }
+    }
+
+    /// Words for people.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::ThreePhaseOnly => "three phases only",
+            Self::ServesMotors => "motors",
+            Self::LifeSafety => "life safety",
+            Self::SharedNeutral => "shared neutral",
+        }
+    }
+}
+
+/// What feeds something now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FedNow {
+    /// By this alone.
+    By(SupplyFrom),
+    /// By more than one at once, this the first of them.
+    Several(SupplyFrom),
+    /// A state that decides is not known, so the normal supply is taken.
+    Assumed(SupplyFrom),
+    /// By nothing: every way is open.
+    Nothing,
+}
+
+impl FedNow {
+    /// By what, if by anything.
+    pub fn from(self) -> Option<SupplyFrom> {
+        match self {
+            Self::By(from) | Self::Several(from) | Self::Assumed(from) => Some(from),
+            Self::Nothing => None,
+        }
+    }
+}
+
+/// Which transformer feeds a feeder now.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct TransformerNow {
+    /// The transformer (index); `None`: none does, every way is open.
+    pub transformer: Option<usize>,
+    /// States (indices) that decide and are not known: the normal supply was taken.
+    pub unknown: Vec<usize>,
+    /// Whether somewhere on the way more than one way is closed.
+    pub several: bool,
+}
+
+/// Which of several supplies, the normal one first, feeds now. `states` answers whether a state's flag is on; `None`:
+/// not known. A closed way that is known wins over one that is not.
+pub fn fed_now(supplies: &[Supply], states: &dyn Fn(usize) -> Option<bool>) -> FedNow {
+    let holds = |supply: &Supply| match supply.when {
+        None => Some(true),
+        Some(wanted) => states(wanted.state).map(|on| on == wanted.on),
+    };
+    let mut closed = supplies.iter().filter(|supply| holds(supply) == Some(true));
+    match (closed.next(), closed.next(), supplies.first()) {
+        (Some(one), None, _) => FedNow::By(one.from),
+        (Some(one), Some(_), _) => FedNow::Several(one.from),
+        (None, _, Some(normal)) if supplies.iter().any(|supply| holds(supply).is_none()) => {
+            FedNow::Assumed(normal.from)
+        }
+        _ => FedNow::Nothing,
+    }
+}
+
+/// Which transformer feeds a feeder now, through other feeders if need be.
+pub fn transformer_now(
+    plant: &Plant,
+    feeder: usize,
+    states: &dyn Fn(usize) -> Option<bool>,
+) -> TransformerNow {
+    let mut now = TransformerNow::default();
+    let mut at = feeder;
+    // A way that is longer than there are feeders goes in a circle, which the configuration refuses.
+    for _ in 0..=plant.feeders.len() {
+        let Some(feeder) = plant.feeders.get(at) else { return now };
+        let supplies = &feeder.supplies;
+        if supplies.is_empty() {
+            now.transformer = Some(feeder.fed_by);
+            return now;
+        }
+        let fed = fed_now(supplies, states);
+        now.several |= matches!(fed, FedNow::Several(_));
+        if matches!(fed, FedNow::Assumed(_)) {
+            let asked = supplies.iter().filter_map(|supply| supply.when).map(|when| when.state);
+            now.unknown.extend(asked.filter(|state| states(*state).is_none()));
+        }
+        match fed.from() {
+            Some(SupplyFrom::Transformer(index)) => {
+                now.transformer = Some(index);
+                return now;
+            }
+            Some(SupplyFrom::Feeder(index)) => at = index,
+            Some(SupplyFrom::Source(_)) | None => return now,
+        }
+    }
+    now
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plant::{Around, Feeder, Side, Transformer, WiringForm};
+
+    fn supply(from: SupplyFrom, state: usize) -> Supply {
+        Supply { from, when: Some(StateIs { state, on: true }) }
+    }
+
+    /// MP-3 hangs on T2 by breaker 0 and on T3 by breaker 1; its board MP-3A on MP-3 alone.
+    fn plant() -> Plant {
+        let side = |volts, form| Side { volts, form, rated_a: None };
+        let unit =
+            |name| Transformer::new(name, 75.0, side(480.0, WiringForm::Delta), side(208.0, WiringForm::Wye));
+        let mut fed = Feeder::new("MP-3", 0);
+        fed.supplies = vec![supply(SupplyFrom::Transformer(0), 0), supply(SupplyFrom::Transformer(1), 1)];
+        let mut board = Feeder::new("MP-3A", 0);
+        board.supplies = vec![Supply { from: SupplyFrom::Feeder(0), when: None }];
+        Plant {
+            site: "Larkspur Cannery".to_owned(),
+            transformers: vec![unit("T2"), unit("T3")],
+            feeders: vec![fed, board],
+            circuits: Vec::new(),
+            sources: Vec::new(),
+            states: Vec::new(),
+            meters: Vec::new(),
+            limits: Vec::new(),
+            channels: Vec::new(),
+            recording: Around::USUAL,
+        }
+    }
+
+    fn now(q2: Option<bool>, q3: Option<bool>) -> TransformerNow {
+        let plant = plant();
+        let states = |state: usize| [q2, q3][state];
+        let direct = transformer_now(&plant, 0, &states);
+        assert_eq!(transformer_now(&plant, 1, &states), direct, "the board under it is fed alike");
+        direct
+    }
+
+    #[test]
+    fn the_closed_breaker_decides() {
+        let by = |transformer| TransformerNow { transformer, ..TransformerNow::default() };
+        assert_eq!(now(Some(true), Some(false)), by(Some(0)));
+        assert_eq!(now(Some(false), Some(true)), by(Some(1)));
+        assert_eq!(now(Some(false), Some(false)), by(None), "both open: dead");
+        assert_eq!(now(None, Some(true)), by(Some(1)), "what is known to be closed wins");
+    }
+
+    #[test]
+    fn both_closed_is_the_normal_supply_and_said() {
+        let both = TransformerNow { transformer: Some(0), several: true, unknown: Vec::new() };
+        assert_eq!(now(Some(true), Some(true)), both);
+    }
+
+    #[test]
+    fn an_unknown_state_means_the_normal_supply_and_is_named() {
+        let assumed = |unknown| TransformerNow { transformer: Some(0), several: false, unknown };
+        assert_eq!(now(None, None), assumed(vec![0, 1]));
+        assert_eq!(now(None, Some(false)), assumed(vec![0]));
+        assert_eq!(now(Some(false), None), assumed(vec![1]), "open, and the other not known");
+    }
+
+    #[test]
+    fn a_circle_ends() {
+        let mut plant = plant();
+        plant.feeders[0].supplies = vec![Supply { from: SupplyFrom::Feeder(1), when: None }];
+        assert_eq!(transformer_now(&plant, 0, &|_| None).transformer, None);
+    }
+}
