@@ -176,3 +176,7 @@ fn missing(store: &Store, context: &DigestContext, at: (u8, u8), now: EventTime)
     }
     Ok(dates)
 }
+
+#[cfg(test)]
+#[path = "maker_tests.rs"]
+mod tests;

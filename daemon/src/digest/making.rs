@@ -104,8 +104,7 @@ fn add_run(meter: &mut MeterRows, run: &MinuteRun) {
 }
 
 fn value(pane: &PaneRow) -> MinuteValue {
-    let (Some(mean), Some(min), Some(max)) = (pane.mean, pane.min, pane.max) else {
-        return MinuteValue::default();
-    };
-    MinuteValue { mean, min, max, covered_ms: pane.covered_ms }
+    // A counter has no mean; without a least and a largest nothing was measured that a day could tell of.
+    let (Some(min), Some(max)) = (pane.min, pane.max) else { return MinuteValue::default() };
+    MinuteValue { mean: pane.mean.unwrap_or(max), min, max, covered_ms: pane.covered_ms }
 }

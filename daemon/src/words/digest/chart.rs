@@ -343,13 +343,14 @@ fn limits(frame: &Frame, line: &LineDay) -> Markup {
             drawn.push((y, limit, free));
         }
     }
+    // Every line before any number: a number breaks the lines that it lies on.
     html! {
-        @for (y, limit, named) in drawn {
+        @for (y, limit, _) in &drawn {
             path class={ "limit " (limit.priority.key()) } d=(format!("M{LEFT:.1} {y:.1}H{RIGHT:.1}")) {}
-            @if named {
-                text.limits x=(format!("{:.1}", LEFT + 3.0)) y=(format!("{:.1}", y - 2.0)) {
-                    (value(line.quantity, limit.setpoint)) " " (limit.priority.key())
-                }
+        }
+        @for (y, limit, _) in drawn.iter().filter(|(.., named)| *named) {
+            text.limits x=(format!("{:.1}", LEFT + 3.0)) y=(format!("{:.1}", y - 2.0)) {
+                (value(line.quantity, limit.setpoint)) " " (limit.priority.key())
             }
         }
     }

@@ -124,11 +124,15 @@ fn recurrences(page: &Page<'_>) -> Markup {
         @if !page.figures.recurrences.is_empty() {
             section {
                 h2 { "Came and went (short excursions past the first limit)" }
-                @for one in &page.figures.recurrences {
-                    @if let Some((what, when)) = page.recurrence(one) {
-                        h3 { (what) }
-                        p.soft { (when) }
-                        @if one.times > 1 { (by_hour(one)) }
+                div.recur {
+                    @for one in &page.figures.recurrences {
+                        @if let Some((what, when)) = page.recurrence(one) {
+                            div {
+                                h3 { (what) }
+                                p.soft { (when) }
+                                @if one.times > 1 { (by_hour(one)) }
+                            }
+                        }
                     }
                 }
             }

@@ -28,7 +28,7 @@ impl Page<'_> {
                 h3 { (meter_words(&meter.meter, meter.feeder.as_deref())) ": " (measured_words(meter)) }
                 @if !rows.is_empty() {
                     table {
-                        thead { tr { th scope="col" { "Quantity" } th scope="col" { "mean" } th scope="col" { "least" } th scope="col" { "peak" } th scope="col" { "measured" } } }
+                        thead { tr { th scope="col" { "Quantity" } th scope="col" { "mean" } th scope="col" { "least" } th scope="col" { "peak" } th scope="col" { "share" } } }
                         tbody { @for row in &rows { (self.figure_row(row)) } }
                     }
                 }

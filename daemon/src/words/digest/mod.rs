@@ -177,4 +177,6 @@ fn measured_words(meter: &MeterDay) -> String {
 }
 
 #[cfg(test)]
+mod page_tests;
+#[cfg(test)]
 mod tests;

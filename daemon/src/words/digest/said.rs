@@ -90,10 +90,21 @@ impl Page<'_> {
                 (&alarm.subject, alarm.rule, alarm.priority) == (&day.subject, day.rule, day.priority)
             });
             let worst = alarm.and_then(worst).map(|worst| format!("; {worst}")).unwrap_or_default();
+            // What comes and goes is watched for long after it was seen: that does not make it stand.
+            let stands = self.figures.alarms.iter().any(|alarm| {
+                alarm.standing
+                    && alarm.subject == day.subject
+                    && !matches!(alarm.rule, Rule::Recurrence { .. })
+            });
+            let now = match day.rule {
+                _ if stands => "still standing, ",
+                Rule::Recurrence { .. } => "",
+                _ => "holds no more, ",
+            };
             let item = Item {
                 priority: day.priority,
                 what: subject::alarm(&day.subject, day.rule),
-                said: format!("{deed}; since {}{worst}", self.clock(day.since)),
+                said: format!("{deed}; {now}since {}{worst}", self.clock(day.since)),
             };
             needs.push((day.priority, day.since, item));
         }

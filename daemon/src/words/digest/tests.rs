@@ -57,7 +57,7 @@ fn text(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> S
     super::text(&day_of(DayFigures::new(&input, meters)))
 }
 
-fn day_of(figures: DayFigures) -> FrozenDay {
+pub(super) fn day_of(figures: DayFigures) -> FrozenDay {
     FrozenDay {
         format: 2,
         made_by: "0.1.0".to_owned(),
