@@ -61,9 +61,10 @@ struct Day {
 
 impl Day {
     fn back(days: i64) -> Self {
-        let now = jiff::Zoned::now().in_tz("America/Denver").expect("the zone is bundled");
-        let day = now.date().checked_sub(jiff::Span::new().days(days)).expect("it is no time near the end");
-        let from = day.in_tz("America/Denver").expect("the day begins").timestamp();
+        let zone = jiff::tz::TimeZone::get("America/Denver").expect("the zone is bundled");
+        let today = jiff::Timestamp::now().to_zoned_datetime(zone.clone()).date();
+        let day = today.checked_sub(jiff::Span::new().days(days)).expect("it is no time near the end");
+        let from = day.to_zoned_datetime(zone).expect("the day begins").timestamp();
         Self { date: day.to_string(), from: EventTime(from.as_millisecond()) }
     }
 
