@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Installs the outside parts that the tests talk to: a broker, a Modbus server of another library, numpy, valgrind.
+# Installs the outside parts that the tests talk to: a broker, a Modbus server of another library, numpy, valgrind, a
+# wall clock that can be faked.
 # Debian or Ubuntu; asks nothing. Anything that is there already is left as it is.
 set -euo pipefail
 
@@ -9,6 +10,7 @@ need mosquitto mosquitto
 need mosquitto_sub mosquitto-clients
 need python3 python3
 need valgrind valgrind
+need faketime faketime
 need cc gcc
 [ ${#missing[@]} -eq 0 ] || {
   echo "installing system packages: ${missing[*]}"

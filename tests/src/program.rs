@@ -58,11 +58,17 @@ pub struct Daemon {
 impl Daemon {
     /// Starts the daemon of a site; does not wait for it.
     pub fn start(site: &Site) -> Self {
+        Self::start_in(site, &[])
+    }
+
+    /// Starts it with more in its environment.
+    pub fn start_in(site: &Site, environment: &[(&str, &str)]) -> Self {
         let (config, log) = (site.config(), site.path("kvarden.log"));
         let file = File::options().append(true).create(true).open(&log).expect("the log can be written");
         let child = Command::new(kvarden())
             .arg("run")
             .arg(&config)
+            .envs(environment.iter().copied())
             .stdin(Stdio::null())
             .stdout(Stdio::null())
             .stderr(file)

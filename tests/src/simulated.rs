@@ -31,6 +31,52 @@ const TOLD: &str = "told.txt";
 /// # Errors
 /// Whatever keeps the daemon from running.
 pub fn simulate(folder: &Path, story: Story, seed: u64, from: i64, to: i64) -> Result<(), Box<dyn Error>> {
+    simulate_under(folder, story, seed, (from, to), &Hand::default())
+}
+
+/// What somebody's hand does to the machine's clocks during a story. Its seconds are those of the steady clock.
+#[derive(Debug, Clone, Default)]
+pub struct Hand {
+    /// From a second of the story on the wall clock is off by so many milliseconds.
+    pub wall: Vec<(i64, i64)>,
+    /// At a second of the story the machine sleeps for so many milliseconds: time passes, its steady clock stands.
+    pub sleeps: Vec<(i64, i64)>,
+}
+
+impl Hand {
+    fn wall_is_off(&self, second: i64) -> i64 {
+        self.wall.iter().rev().find(|(from, _)| *from <= second).map_or(0, |(_, off)| *off)
+    }
+
+    fn slept(&self, second: i64) -> i64 {
+        self.sleeps.iter().filter(|(at, _)| *at <= second).map(|(_, length)| length).sum()
+    }
+
+    /// The daemon's clock over both; to be made as the story's second `from` begins.
+    fn clock(&self, from: i64) -> Clock {
+        let began = Instant::now();
+        let passed = move || from * 1000 + began.elapsed().as_millis() as i64;
+        let (wall, sleeps) = (self.clone(), self.clone());
+        let asleep = move || sleeps.slept(passed().div_euclid(1000));
+        let shown = move || {
+            let second = passed().div_euclid(1000);
+            BEGINS.0 + passed() + wall.slept(second) + wall.wall_is_off(second)
+        };
+        Clock::with_sources(Box::new(shown), Box::new(asleep))
+    }
+}
+
+/// The same with a hand at the machine's clocks.
+///
+/// # Errors
+/// Whatever keeps the daemon from running.
+pub fn simulate_under(
+    folder: &Path,
+    story: Story,
+    seed: u64,
+    (from, to): (i64, i64),
+    hand: &Hand,
+) -> Result<(), Box<dyn Error>> {
     let path = story.write(folder)?;
     let (configuration, problems) = kvarden_config::load(&path);
     let configuration = configuration.filter(|_| problems.is_empty());
@@ -46,7 +92,7 @@ pub fn simulate(folder: &Path, story: Story, seed: u64, from: i64, to: i64) -> R
             Box::new(Recorder { channel, told: told.clone(), began, from, broken: story.channel_fault() })
         };
         let world = World {
-            clock: Rc::new(Clock::simulated(start)),
+            clock: Rc::new(hand.clock(from)),
             dial: Rc::new(FieldDial(Field::new(story.meters(seed), seed, from))),
             keeper: Keeper::inline(store),
             couriers: vec![courier("file"), courier("log")],
