@@ -25,6 +25,7 @@ fn meter(
         meter: name.into(),
         series,
         limits: Vec::new(),
+        rolls_over_at: Vec::new(),
         rows: (0..1440)
             .map(|minute| {
                 (EventTime(minute * MINUTE), (0..columns).map(|column| cell(minute, column)).collect())

@@ -1,6 +1,7 @@
-//! The day of each column of a meter: levels have figures, states have times.
+//! The day of each column of a meter: levels have figures, states have times, counters what they counted.
 
-use super::{DayInput, MeterDay, MeterRows, MinuteValue, SeriesDay, StateDay};
+use super::{CounterDay, DayInput, MeterDay, MeterRows, MinuteValue, SeriesDay, StateDay};
+use crate::electrical::energy::energy_wh;
 use crate::measurand::{Kind, Quantity};
 use crate::time::{EventTime, Span};
 
@@ -14,6 +15,7 @@ pub(super) fn meter_day(input: &DayInput<'_>, rows: &MeterRows) -> MeterDay {
         meter: rows.meter.clone(),
         series: Vec::new(),
         states: Vec::new(),
+        counters: Vec::new(),
         measured: 0.0,
         least: None,
     };
@@ -28,8 +30,12 @@ pub(super) fn meter_day(input: &DayInput<'_>, rows: &MeterRows) -> MeterDay {
         match quantity.what.facts().kind {
             Kind::Level => day.series.extend(series_day(*quantity, &minutes, share)),
             Kind::Flag => day.states.extend(state_day(*quantity, &minutes, share)),
-            // An angle says something only beside the others of its moment, a counter only by what it moved.
-            Kind::Angle | Kind::Counter => {}
+            Kind::Counter => {
+                let end = rows.rolls_over_at.iter().find(|(known, _)| known == quantity).map(|(_, end)| *end);
+                day.counters.extend(counter_day(*quantity, &minutes, end));
+            }
+            // An angle says something only beside the others of its moment.
+            Kind::Angle => {}
         }
     }
     day
@@ -93,4 +99,14 @@ fn state_day(quantity: Quantity, minutes: &[Measured], share: f64) -> Option<Sta
         on_at_end: latest.mean >= 0.5,
         measured: share,
     })
+}
+
+/// A minute of a counter has its first value as least and its latest as largest.
+fn counter_day(quantity: Quantity, minutes: &[Measured], rolls_over_at: Option<f64>) -> Option<CounterDay> {
+    let both = |(minute, value): &Measured| {
+        // Less than the whole minute may lie between the two: the time from minute to minute is what counts.
+        [(*minute, value.min), (*minute + Span::minutes(1), value.max)]
+    };
+    let counted = energy_wh(minutes.iter().flat_map(both), rolls_over_at)?;
+    Some(CounterDay { quantity, amount: counted.amount, known: counted.known })
 }

@@ -57,6 +57,8 @@ pub struct MeterRows {
     pub series: Vec<Quantity>,
     /// Limits in force on values or means of its columns.
     pub limits: Vec<LimitOn>,
+    /// Counters whose end is known, and the first value that each can't show.
+    pub rolls_over_at: Vec<(Quantity, f64)>,
     /// Start of the minute, and one value per column.
     pub rows: Vec<(EventTime, Vec<MinuteValue>)>,
 }
@@ -122,6 +124,9 @@ pub struct MeterDay {
     /// One per state that was read.
     #[serde(default)]
     pub states: Vec<StateDay>,
+    /// One per counter that was read.
+    #[serde(default)]
+    pub counters: Vec<CounterDay>,
     /// Share of the day in which the meter gave values, 0 to 1.
     pub measured: f64,
     /// Of what the meter is read for, the least measured, and its share of the day.
@@ -165,6 +170,17 @@ pub struct StateDay {
     pub on_at_end: bool,
     /// Share of the day that was measured, 0 to 1.
     pub measured: f64,
+}
+
+/// A counter's day.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct CounterDay {
+    /// Which counter.
+    pub quantity: Quantity,
+    /// What it counted, in its unit.
+    pub amount: f64,
+    /// The time for which that is known: also across a gap without readings, not across a reset.
+    pub known: Span,
 }
 
 /// One alarm's day.

@@ -86,6 +86,7 @@ fn a_figure_says_what_share_of_the_day_was_measured() {
         meter: "T2 secondary".into(),
         series: vec![Quantity::whole(Measurand::LoadingKva), Quantity::whole(Measurand::LoadingPhase)],
         limits: Vec::new(),
+        rolls_over_at: Vec::new(),
         rows,
     };
     let figures = day(&[], &[], &[meter]);
@@ -166,6 +167,7 @@ fn the_least_measured_point_of_a_meter_stands_beside_its_best() {
         meter: "T2 sensors".into(),
         series: vec![a, b, c, Quantity::whole(Measurand::CurrentUnbalance)],
         limits: Vec::new(),
+        rolls_over_at: Vec::new(),
         rows: (0..1440)
             .map(|minute| {
                 let of_b = if minute < 720 { 60_000 } else { 0 };
@@ -185,6 +187,7 @@ fn loading(rows: Vec<(EventTime, Vec<MinuteValue>)>) -> MeterRows {
         meter: "MP-3".into(),
         series: vec![Quantity::whole(Measurand::VoltageUnbalance)],
         limits: Vec::new(),
+        rolls_over_at: Vec::new(),
         rows,
     }
 }
@@ -213,4 +216,56 @@ fn an_alarm_on_a_mean_that_stands_has_the_worst_mean_of_the_day() {
         .collect();
     let raised = Change { over: Some(Span::minutes(10)), ..change(1, 600, ChangeKind::Raised, 3.2) };
     assert_eq!(day(&[raised], &[], &[loading(rows)]).alarms[0].peak, Some(5.0));
+}
+
+fn one_column(what: Measurand, rows: Vec<(EventTime, Vec<MinuteValue>)>) -> MeterRows {
+    MeterRows { series: vec![Quantity::whole(what)], ..loading(rows) }
+}
+
+#[test]
+fn a_counter_tells_what_it_counted_also_across_a_gap_and_its_end_but_not_across_a_reset() {
+    // 100 Wh a minute from 990 000 on; it ends at 1 000 000. Nothing is read from 10:00 to 12:00; set back at 18:00.
+    let value = |at: i64| {
+        let whole = 990_000.0 + 100.0 * at as f64;
+        if at >= 1080 {
+            5_000.0 + 100.0 * (at - 1080) as f64
+        } else if whole >= 1e6 {
+            whole - 1e6
+        } else {
+            whole
+        }
+    };
+    let rows = (0..1440).filter(|at| !(600..720).contains(at)).map(|at| {
+        let first = MinuteValue { mean: 0.0, min: value(at), max: value(at) + 99.0, covered_ms: 60_000 };
+        (EventTime(at * 60_000), vec![first])
+    });
+    let mut meter = one_column(Measurand::EnergyImport, rows.collect());
+    meter.rolls_over_at = vec![(Quantity::whole(Measurand::EnergyImport), 1e6)];
+    let figures = day(&[], &[], &[meter]);
+    let counted = figures.meters[0].counters[0];
+    // A whole day but one step, the one of the reset, and the last 1 Wh.
+    assert!((counted.amount - (144_000.0 - 2.0)).abs() < 1e-6, "{counted:?}");
+    assert!(counted.known >= Span::minutes(1439), "{counted:?}");
+    assert!(figures.meters[0].series.is_empty(), "a counter has no mean");
+}
+
+#[test]
+fn a_state_tells_how_long_it_was_on_and_when_it_changed() {
+    let minute = |at: i64, mean: f64, min: f64, max: f64| {
+        (EventTime(at * 60_000), vec![MinuteValue { mean, min, max, covered_ms: 60_000 }])
+    };
+    // Off, on within 08:00 for its last quarter, on to 09:59, off from 10:00 on.
+    let rows = (0..1440).map(|at| match at {
+        480 => minute(at, 0.25, 0.0, 1.0),
+        481..600 => minute(at, 1.0, 1.0, 1.0),
+        _ => minute(at, 0.0, 0.0, 0.0),
+    });
+    let figures = day(&[], &[], &[one_column(Measurand::FanRunning, rows.collect())]);
+    let fan = &figures.meters[0].states[0];
+    assert_eq!(fan.on, Span(119 * 60_000 + 15_000));
+    assert_eq!((fan.changes, fan.on_at_end), (2, false));
+    assert_eq!(
+        (fan.first_change, fan.last_change),
+        (Some(EventTime(480 * 60_000)), Some(EventTime(600 * 60_000)))
+    );
 }

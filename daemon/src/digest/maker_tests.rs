@@ -21,6 +21,7 @@ fn context() -> DigestContext {
         meter: name.to_owned(),
         series: vec![Quantity::whole(Measurand::LoadingKva)],
         limits: Vec::new(),
+        rolls_over_at: Vec::new(),
         rows: Vec::new(),
     };
     DigestContext {

@@ -1,7 +1,7 @@
 //! Makes a day from what the store holds, one meter at a time: the store is asked for one meter's rows, not for all of
 //! a site at once, so that neither memory nor the store's other work suffers from a large site.
 
-use super::{DigestContext, FrozenDay, Room, calendar};
+use super::{DigestContext, FrozenDay, MOST_RECORDINGS, RecordingDay, Room, calendar};
 use crate::store::{Error, MinuteRun, PaneRow, Store};
 use jiff::civil::Date;
 use kvarden_core::digest::{DayFigures, DayInput, MeterPart, MeterRows, MinuteValue};
@@ -62,8 +62,20 @@ impl Making {
     pub fn end(&self, store: &Store, parts: Vec<MeterPart>) -> Result<FrozenDay, Error> {
         let levels = store.levels()?;
         let room = Room { used_bytes: levels.used_bytes, max_bytes: levels.max_bytes };
+        let recordings = store.recordings(self.from, self.to)?.into_iter().take(MOST_RECORDINGS);
+        let recordings = recordings
+            .map(|one| RecordingDay {
+                id: one.id,
+                scope: one.scope,
+                alarm: one.alarm,
+                from: one.from,
+                to: one.to,
+                priority: one.priority,
+                whole: one.whole,
+            })
+            .collect();
         let day = self.context.freeze(self.date, DayFigures::of_parts(&self.input(), parts));
-        Ok(FrozenDay { room: Some(room), ..day })
+        Ok(FrozenDay { room: Some(room), recordings, ..day })
     }
 
     fn input(&self) -> DayInput<'_> {

@@ -15,6 +15,7 @@ use kvarden_core::digest::charts::LimitLine;
 use kvarden_core::digest::{DayFigures, DayInput, LimitOn, MeterRows};
 use kvarden_core::output::{Change, Excursion};
 use kvarden_core::plan::{MeterPlan, Plan, ScopePlan};
+use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
 use serde::{Deserialize, Serialize};
 
@@ -50,8 +51,33 @@ pub struct FrozenDay {
     /// How full the store was.
     #[serde(default)]
     pub room: Option<Room>,
+    /// Readings kept around alarms of the day, the earliest first; so many of them at most: [`MOST_RECORDINGS`].
+    #[serde(default)]
+    pub recordings: Vec<RecordingDay>,
     /// The figures.
     pub figures: DayFigures,
+}
+
+/// Recordings that a day lists: a page of them. All are kept in the store.
+pub const MOST_RECORDINGS: usize = 60;
+
+/// A recording, as a day lists it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RecordingDay {
+    /// Its id.
+    pub id: String,
+    /// Whose readings.
+    pub scope: String,
+    /// The id of the alarm by which it began.
+    pub alarm: String,
+    /// First moment.
+    pub from: EventTime,
+    /// Last moment.
+    pub to: EventTime,
+    /// Of the most urgent alarm in it.
+    pub priority: Priority,
+    /// False: a part of it is missing.
+    pub whole: bool,
 }
 
 fn first() -> u32 {
@@ -174,6 +200,7 @@ impl DigestContext {
             limits: self.limits.clone(),
             not_judged: self.not_judged.clone(),
             room: None,
+            recordings: Vec::new(),
             figures,
         }
     }
@@ -205,6 +232,11 @@ pub fn meters_of(plan: &Plan) -> Vec<MeterRows> {
                 meter: meter.name.clone(),
                 series: meter.series.to_vec(),
                 limits: limits_of(scope, meter),
+                rolls_over_at: meter
+                    .rolls_over_at
+                    .iter()
+                    .map(|(series, end)| (meter.series[*series], *end))
+                    .collect(),
                 rows: Vec::new(),
             })
         })

@@ -35,7 +35,9 @@ pub fn html(day: &FrozenDay) -> String {
                     (alarms(&page))
                     (recurrences(&page))
                     (page.figure_tables())
+                    (list("Counted on the day", &page.counters()))
                     (list("States", &page.states()))
+                    (list("Recordings: readings kept around alarms", &page.recordings()))
                     (list("The watching itself", &page.watching()))
                     (list("Not judged, and why", &day.not_judged))
                 }

@@ -3,10 +3,12 @@
 use super::{
     FULLY_MEASURED, Item, Page, differs, furthest, is_about_us, meter_words, percent, subject, value,
 };
+use crate::digest::RecordingDay;
 use crate::words::time::{duration, durations};
 use kvarden_core::digest::{
     AlarmDay, CHATTERING, FLOOD, MeterDay, RecurrenceDay, SeenDay, StateDay, WaitingDay,
 };
+use kvarden_core::measurand::Quantity;
 use kvarden_core::output::Rule;
 use kvarden_core::plant::Priority;
 use std::fmt::Write;
@@ -218,6 +220,36 @@ impl Page<'_> {
             .collect()
     }
 
+    /// What the counters of the whole site counted.
+    pub(super) fn counters(&self) -> Vec<String> {
+        let counters =
+            self.figures.meters.iter().flat_map(|meter| meter.counters.iter().map(move |one| (meter, one)));
+        let day = (self.figures.to - self.figures.from).0.max(1) as f64;
+        counters
+            .map(|(meter, one)| {
+                let name = meter_words(&meter.meter, meter.feeder.as_deref());
+                let what = subject::quantity_words(one.quantity);
+                let share = one.known.0 as f64 / day;
+                let known = if share < FULLY_MEASURED {
+                    format!(" (known for {} of the day)", percent(share))
+                } else {
+                    String::new()
+                };
+                format!("{name}, {what}: {}{known}", counted(one.quantity, one.amount))
+            })
+            .collect()
+    }
+
+    /// Readings kept around alarms.
+    pub(super) fn recordings(&self) -> Vec<String> {
+        let line = |one: &RecordingDay| {
+            let part = if one.whole { "" } else { ", a part is missing" };
+            let (from, to) = (self.clock(one.from), self.clock(one.to));
+            format!("{from} to {to}, {}, {}: {} ({}){part}", one.scope, one.priority.key(), one.alarm, one.id)
+        };
+        self.day.recordings.iter().map(line).collect()
+    }
+
     /// How the watching itself went: its alarms, and the room that the store has.
     pub(super) fn watching(&self) -> Vec<String> {
         let mut lines: Vec<String> = Vec::new();
@@ -248,6 +280,11 @@ fn worst(alarm: &AlarmDay) -> Option<String> {
     });
     let said: Vec<String> = [peak, limit].into_iter().flatten().collect();
     (!said.is_empty()).then(|| said.join(" "))
+}
+
+/// What a counter counted, in thousands of its unit: `812.4 kWh`.
+fn counted(quantity: Quantity, amount: f64) -> String {
+    format!("{:.1} k{}", amount / 1000.0, quantity.what.facts().unit.symbol())
 }
 
 /// A number of bytes in its largest unit: `812 kB`, `1.4 GB`.

@@ -45,6 +45,7 @@ fn sensors(covered: [u32; 2]) -> MeterRows {
         meter: "T2 sensors".to_owned(),
         series: vec![Quantity::at(Measurand::Winding, Place::A), Quantity::at(Measurand::Winding, Place::B)],
         limits: Vec::new(),
+        rolls_over_at: Vec::new(),
         rows: minutes.map(|minute| (EventTime(minute * MINUTE), covered.map(value).to_vec())).collect(),
     }
 }
@@ -70,6 +71,7 @@ pub(super) fn day_of(figures: DayFigures) -> FrozenDay {
         limits: Vec::new(),
         not_judged: Vec::new(),
         room: None,
+        recordings: Vec::new(),
         figures,
     }
 }

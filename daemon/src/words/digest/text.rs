@@ -49,7 +49,9 @@ pub fn text(day: &FrozenDay) -> String {
             meter_lines(&page, meter, &mut text);
         }
     }
+    list("Counted on the day", &page.counters(), &mut text);
     list("States", &page.states(), &mut text);
+    list("Recordings: readings kept around alarms", &page.recordings(), &mut text);
     list("The watching itself", &page.watching(), &mut text);
     list("Not judged, and why", &day.not_judged, &mut text);
     let _ = writeln!(text, "\nBefore anyone acts on this");
