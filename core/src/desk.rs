@@ -6,6 +6,7 @@ use crate::output::Output;
 use crate::plan::{AlarmIx, MeterPlan, ScopePlan};
 use crate::recorder::{Recorder, is_recorded};
 use crate::time::EventTime;
+use crate::trouble::Turn;
 
 /// Passed down the stages instead of three arguments.
 #[derive(Debug)]
@@ -55,6 +56,15 @@ impl Desk<'_> {
             Some(since) => self.raise(alarm, at, Raise::without_value(since)),
             None => self.clear(alarm, at, None),
         }
+    }
+
+    /// A trouble that the meter's readings show begins or ends.
+    pub fn turn(&mut self, meter: &MeterPlan, trouble: MeterTrouble, at: EventTime, turn: Turn) {
+        let since = match turn {
+            Turn::Since(since) => Some(since),
+            Turn::Over => None,
+        };
+        self.trouble(meter, trouble, at, since);
     }
 
     /// Lets the highest level that holds speak for those below it.

@@ -29,6 +29,7 @@ mod scope;
 pub mod sequencer;
 pub mod supply;
 pub mod time;
+pub mod trouble;
 pub mod watch;
 pub mod window;
 pub mod wiring;

@@ -3,6 +3,7 @@
 use crate::alarm::book::{AlarmBook, Raise};
 use crate::desk::Desk;
 use crate::electrical::energy::MeteredPower;
+use crate::input::MeterTrouble;
 use crate::measurand::Quantity;
 use crate::output::{Closed, Output};
 use crate::plan::{LimitPlan, MeterPlan};
@@ -11,6 +12,7 @@ use crate::quality::{Absence, Absent, FrozenWatch, Quarantine};
 use crate::reading::Sample;
 use crate::sequencer::Sequencer;
 use crate::time::{EventTime, Span};
+use crate::trouble::{ClockWatch, NonsenseWatch};
 use crate::watch::{Judged, LimitWatch};
 use crate::window::{Cadence, Pane, Window};
 
@@ -23,6 +25,8 @@ pub(crate) struct MeterState {
     pub(crate) door: Sequencer,
     pub(crate) quarantine: Quarantine,
     pub(crate) frozen: FrozenWatch,
+    pub(crate) nonsense: NonsenseWatch,
+    pub(crate) clock: ClockWatch,
     /// One per point whose absence is an alarm.
     pub(crate) absences: Box<[Absence]>,
     pub(crate) cadence: Cadence,
@@ -42,6 +46,8 @@ impl MeterState {
             door: Sequencer::new(),
             quarantine: Quarantine::default(),
             frozen: FrozenWatch::default(),
+            nonsense: NonsenseWatch::default(),
+            clock: ClockWatch::default(),
             absences: vec![Absence::default(); plan.absent.len()].into(),
             cadence: Cadence::NEW,
             heard: None,
@@ -183,6 +189,38 @@ impl MeterState {
         frozen
     }
 
+    /// Looks whether too many of its values can't be real.
+    pub(crate) fn look_for_nonsense(
+        &mut self,
+        plan: &MeterPlan,
+        stands_for: (EventTime, Span),
+        impossible: bool,
+        desk: &mut Desk<'_>,
+    ) {
+        if let Some(turn) = self.nonsense.observe(stands_for, plan.every, impossible) {
+            desk.turn(plan, MeterTrouble::Nonsense, stands_for.0, turn);
+        }
+    }
+
+    /// Compares the meter's clock with ours, where it stamps its readings itself and ours can be trusted. A reading
+    /// may be stamped at the beginning of the interval that it stands for.
+    pub(crate) fn compare_clock(
+        &mut self,
+        plan: &MeterPlan,
+        (now, at): (EventTime, EventTime),
+        doubts_ours: bool,
+        desk: &mut Desk<'_>,
+    ) {
+        if doubts_ours || plan.stamped_by != StampedBy::Meter {
+            self.clock.doubt();
+            return;
+        }
+        let usual = Span(plan.wait.0.saturating_add(plan.every.0));
+        if let Some(turn) = self.clock.observe(now, at, usual, plan.every) {
+            desk.turn(plan, MeterTrouble::ClockWrong, now, turn);
+        }
+    }
+
     /// Looks which points have lost their values while the meter speaks. A reading without any value says nothing
     /// about its points: that is the silence of the meter.
     pub(crate) fn look_for_absence(
@@ -211,10 +249,13 @@ impl MeterState {
         if let Some(heard) = &mut self.heard {
             *heard += by;
         }
-        let troubles = plan.troubles.iter().map(|(_, alarm)| alarm);
+        // Impossible values are dated by the stamps of their readings, all other troubles by our clock.
+        let troubles = plan.troubles.iter().filter(|(trouble, _)| *trouble != MeterTrouble::Nonsense);
+        let troubles = troubles.map(|(_, alarm)| alarm);
         for alarm in plan.silent.iter().map(|(_, alarm)| alarm).chain(troubles) {
             desk.book.shift(*alarm, by);
         }
+        self.clock.shift(by);
         if plan.stamped_by == StampedBy::Meter {
             self.door.shift_waits(by);
             return;
@@ -223,6 +264,7 @@ impl MeterState {
         self.door.shift(by);
         self.quarantine.shift(by);
         self.frozen.shift(by);
+        self.nonsense.shift(by);
         self.absences.iter_mut().for_each(|absence| absence.shift(by));
         self.cadence.shift(by);
         self.metered.shift(by);
@@ -232,7 +274,8 @@ impl MeterState {
         let recurrences = plan.limits.iter().filter_map(|limit| limit.recurs.map(|rule| rule.alarm));
         let frozen = plan.frozen.map(|(_, alarm)| alarm);
         let absent = plan.absent.iter().map(|(_, alarm)| *alarm);
-        for alarm in levels.chain(recurrences).chain(frozen).chain(absent) {
+        let nonsense = plan.trouble(MeterTrouble::Nonsense);
+        for alarm in levels.chain(recurrences).chain(frozen).chain(absent).chain(nonsense) {
             desk.book.shift(alarm, by);
         }
     }

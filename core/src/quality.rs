@@ -48,7 +48,7 @@ impl Quarantine {
 }
 
 /// Copies a reading into the row, angles as above -180° up to 180°; what can't be real, also a flag that is neither 0 nor
-/// 1, becomes absent and is counted.
+/// 1, becomes absent and is counted. Says whether anything was.
 pub fn fill_row(
     plan: &MeterPlan,
     at: EventTime,
@@ -56,7 +56,8 @@ pub fn fill_row(
     row: &mut [Sample],
     quarantine: &mut Quarantine,
     out: &mut Vec<Output>,
-) {
+) -> bool {
+    let mut impossible = false;
     for (index, (slot, sample)) in row.iter_mut().zip(values).enumerate() {
         *slot = *sample;
         let Some(value) = sample.get() else { continue };
@@ -69,10 +70,12 @@ pub fn fill_row(
         let between = kind == Kind::Flag && value > low && value < high;
         if between || !(low..=high).contains(&value) {
             *slot = Sample::ABSENT;
+            impossible = true;
             let (quantity, value, why) = (Some(quantity), Some(value), Refusal::OutOfRange);
             quarantine.refuse(at, Quarantined { meter: plan.id, quantity, at, value, why, count: 1 }, out);
         }
     }
+    impossible
 }
 
 /// Whether one point of a meter that speaks has lost its value.

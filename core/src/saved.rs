@@ -5,6 +5,7 @@ use crate::alarm::book::{AlarmBook, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
 use crate::electrical::energy::MeteredPower;
 use crate::grid::Grid;
+use crate::input::MeterTrouble;
 use crate::measurand::Quantity;
 use crate::meter::MeterState;
 use crate::output::Output;
@@ -15,6 +16,7 @@ use crate::recorder::Recorder;
 use crate::scope::Scope;
 use crate::sequencer::Sequencer;
 use crate::time::{EventTime, Span};
+use crate::trouble::{ClockWatch, NonsenseWatch};
 use crate::watch::LimitWatch;
 use crate::window::{Cadence, Pane, Window};
 use serde::{Deserialize, Serialize};
@@ -51,6 +53,7 @@ pub struct Rebuildable {
     meters: Vec<SavedMeter>,
     grid: Option<(Vec<(String, Quantity)>, Grid)>,
     recorder: Recorder,
+    doubts_clock: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -59,6 +62,8 @@ struct SavedMeter {
     door: Sequencer,
     quarantine: Quarantine,
     frozen: FrozenWatch,
+    nonsense: NonsenseWatch,
+    clock: ClockWatch,
     absences: Vec<(Quantity, Absence)>,
     cadence: Cadence,
     heard: Option<EventTime>,
@@ -84,6 +89,7 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
                 .collect(),
             grid: scope.grid.clone().map(|grid| (grid_keys(plan), grid)),
             recorder: scope.recorder.clone(),
+            doubts_clock: scope.doubts_clock,
         },
     }
 }
@@ -130,6 +136,8 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
         door: state.door.clone(),
         quarantine: state.quarantine.clone(),
         frozen: state.frozen.clone(),
+        nonsense: state.nonsense,
+        clock: state.clock,
         absences: plan
             .absent
             .iter()
@@ -160,6 +168,7 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
         }
     }
     scope.recorder = state.rebuildable.recorder;
+    scope.doubts_clock = state.rebuildable.doubts_clock;
     let same_grid = |(keys, grid): &(Vec<_>, Grid)| {
         plan.grid.as_ref().is_some_and(|plan| grid.fits(plan)) && *keys == grid_keys(plan)
     };
@@ -171,6 +180,12 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
             let entry = scope.alarms.entry(*alarm);
             absence.align(entry.active.then_some(entry.since), meter.absent_after);
         }
+        let standing = |trouble| {
+            let entry = meter.trouble(trouble).map(|alarm| scope.alarms.entry(alarm));
+            entry.filter(|entry| entry.active).map(|entry| entry.since)
+        };
+        state.nonsense.align(standing(MeterTrouble::Nonsense));
+        state.clock.align(standing(MeterTrouble::ClockWrong).is_some());
         for (watch, limit) in state.watches.iter_mut().zip(&meter.limits) {
             watch.align(limit, &scope.alarms);
         }
@@ -214,6 +229,8 @@ fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
     state.door = saved.door;
     state.quarantine = saved.quarantine;
     state.frozen = saved.frozen;
+    state.nonsense = saved.nonsense;
+    state.clock = saved.clock;
     for (quantity, absence) in saved.absences {
         if let Some(index) = plan.absent.iter().position(|(point, _)| plan.series[*point] == quantity) {
             state.absences[index] = absence;

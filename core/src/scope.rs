@@ -25,6 +25,8 @@ pub(crate) struct Scope {
     pub(crate) recorder: Recorder,
     /// Counts of what an earlier configuration had, so that no id comes twice if it comes back.
     pub(crate) former: Precious,
+    /// Our own clock is not trusted, so it says nothing about those of meters.
+    pub(crate) doubts_clock: bool,
     row: Box<[Sample]>,
     scratch: Box<[Sample]>,
     grid_values: Box<[Sample]>,
@@ -42,6 +44,7 @@ impl Scope {
             alerts: AlertBook::new(plan.subjects.len()),
             recorder: Recorder::default(),
             former: Precious::default(),
+            doubts_clock: false,
             row: vec![Sample::ABSENT; plan.slots].into(),
             scratch: vec![Sample::ABSENT; most_points].into(),
             grid_values: vec![Sample::ABSENT; plan.grid.as_ref().map_or(0, |grid| grid.inputs.len())].into(),
@@ -67,11 +70,9 @@ impl Scope {
             return;
         }
         if speaks(reading.values) {
-            state.hear(
-                meter,
-                now,
-                &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out },
-            );
+            let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
+            state.hear(meter, now, desk);
+            state.compare_clock(meter, (now, at), self.doubts_clock, desk);
             self.fold(plan, out);
         }
         let state = &mut self.meters[local];
@@ -107,9 +108,10 @@ impl Scope {
         let meter = &plan.meters[local];
         let state = &mut self.meters[local];
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
-        fill_row(meter, at, values, row, &mut state.quarantine, out);
+        let impossible = fill_row(meter, at, values, row, &mut state.quarantine, out);
         let stands_for = (at, state.cadence.credit(at, meter.every));
         let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
+        state.look_for_nonsense(meter, stands_for, impossible, desk);
         state.look_for_absence(meter, stands_for, values, row, desk);
         if state.is_frozen(meter, stands_for, values, desk) {
             row.fill(Sample::ABSENT);
@@ -298,6 +300,7 @@ impl Scope {
     pub(crate) fn is_news(&self, plan: &ScopePlan, fact: &HealthFact) -> bool {
         let (alarm, holds) = match fact {
             HealthFact::Resumed => return true,
+            HealthFact::Part { part: Part::Clock, works } if self.doubts_clock == *works => return true,
             HealthFact::Part { part, works } => (plan.part(part), !works),
             HealthFact::Meter { meter, trouble, holds } => {
                 let meter = plan.meters.iter().find(|known| known.name == *meter);
@@ -327,6 +330,9 @@ impl Scope {
         (part, works): (&Part, bool),
         out: &mut Vec<Output>,
     ) {
+        if *part == Part::Clock {
+            self.doubts_clock = !works;
+        }
         let Some(alarm) = plan.part(part) else { return };
         let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
         if works {
