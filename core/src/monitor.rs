@@ -1,10 +1,10 @@
 //! Orders the calls of the stages, and nothing else. The same monitor runs live, in replay, in the tests and after
 //! a restart.
 
-use crate::input::{HealthFact, Input, Order};
-use crate::output::{AlertRevision, Answer, Denial, Output, Quarantined, Refusal};
-use crate::plan::{MeterPlan, Plan};
-use crate::reading::Reading;
+use crate::input::{HealthFact, Input, Order, Part};
+use crate::output::{AlertRevision, Answer, Denial, Output, Quarantined, Refusal, Rule};
+use crate::plan::{AlarmIx, MeterPlan, Plan};
+use crate::reading::{MeterId, Reading};
 use crate::saved::{self, Precious, ScopeState};
 use crate::scope::Scope;
 use crate::time::EventTime;
@@ -127,13 +127,33 @@ impl Monitor {
     }
 
     /// The plan of the meter with this id.
-    pub fn meter(&self, id: crate::reading::MeterId) -> Option<&MeterPlan> {
+    pub fn meter(&self, id: MeterId) -> Option<&MeterPlan> {
         self.plan.meter(id)
     }
 
     /// Whether a fact about a part or a meter says anything that its alarm does not say already.
     pub fn is_news(&self, fact: &HealthFact) -> bool {
         self.scopes.iter().zip(&self.plan.scopes).any(|(scope, plan)| scope.is_news(plan, fact))
+    }
+
+    /// Whether a part's alarm stands.
+    pub fn is_broken(&self, part: &Part) -> bool {
+        let alarms = self.scopes.iter().zip(&self.plan.scopes);
+        alarms
+            .into_iter()
+            .any(|(scope, plan)| plan.part(part).is_some_and(|alarm| scope.alarms.entry(alarm).active))
+    }
+
+    /// The rules of a meter's own alarms that stand: silent, frozen, other troubles.
+    pub fn standing(&self, meter: MeterId) -> impl Iterator<Item = Rule> + '_ {
+        let place = self.plan.meters.get(meter.0 as usize);
+        let found =
+            place.map(|place| (&self.scopes[place.scope], &self.plan.scopes[place.scope], place.local));
+        found.into_iter().flat_map(|(scope, plan, local)| {
+            let stands = |alarm: &AlarmIx| scope.alarms.entry(*alarm).active;
+            let alarms = plan.meters[local].own_alarms().filter(stands);
+            alarms.map(|alarm| plan.alarms[alarm].rule)
+        })
     }
 
     /// The latest revision of each open alert, in the order of the plan.

@@ -339,6 +339,10 @@ async fn every_second(desk: &Rc<Desk>, keeper: &Keeper, maker: &Rc<Maker>) {
     for second in 0u64.. {
         ticks.tick().await;
         desk.second();
+        if second % SWEEP_EVERY == 0 {
+            let desk = Rc::clone(desk);
+            tokio::task::spawn_local(async move { desk.count_letters().await });
+        }
         // A day that a wrong clock ends is no day, and what it calls old may be new.
         if second % SWEEP_EVERY == 0 && desk.clock_is_trusted() {
             sweep(keeper.clone(), desk.now());

@@ -2,6 +2,7 @@
 
 use crate::words::time::{duration, moment};
 use jiff::tz::TimeZone;
+use kvarden_core::plant::Priority;
 use kvarden_core::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 use std::fmt::Write;
@@ -71,6 +72,15 @@ pub struct AlertStatus {
     pub text: String,
     /// The state of the alarm that speaks for it.
     pub state: String,
+    /// How soon a person must act.
+    pub priority: Priority,
+    /// Since when it is open.
+    pub since: EventTime,
+}
+
+/// The most urgent first, and of these the oldest.
+pub fn sort(alerts: &mut [AlertStatus]) {
+    alerts.sort_by_key(|alert| (std::cmp::Reverse(alert.priority), alert.since));
 }
 
 /// One meter.
@@ -90,10 +100,48 @@ pub struct MeterStatus {
     /// slowly. `None`: not yet learned, or not polled.
     #[serde(default)]
     pub shortest_event: Option<Span>,
+    /// Its own alarms that stand, in words: silent, frozen, other troubles.
+    #[serde(default)]
+    pub in_trouble: Vec<String>,
+    /// How often it should give values; zero: not known.
+    #[serde(default)]
+    pub every: Span,
+    /// Messages that could not be read, the latest last, as they came: cut and escaped.
+    #[serde(default)]
+    pub refused_payloads: Vec<String>,
     /// Values or readings that were refused since the start.
     pub refused: u64,
     /// The latest refusal, in words.
     pub refusal: Option<String>,
+}
+
+/// Refused messages that are kept of each meter.
+const MOST_PAYLOADS: usize = 3;
+/// Bytes of each of them that are kept: enough to see what form it has.
+const MOST_PAYLOAD: usize = 200;
+
+impl MeterStatus {
+    /// Keeps a message that could not be read, to be shown.
+    pub fn keep_payload(&mut self, topic: &str, bytes: &[u8]) {
+        if self.refused_payloads.len() >= MOST_PAYLOADS {
+            self.refused_payloads.remove(0);
+        }
+        let shown = |bytes: &[u8]| bytes[..bytes.len().min(MOST_PAYLOAD)].escape_ascii().to_string();
+        let more = if bytes.len() > MOST_PAYLOAD { " ..." } else { "" };
+        let length = bytes.len();
+        self.refused_payloads.push(format!(
+            "{}: {}{more} ({length} bytes)",
+            shown(topic.as_bytes()),
+            shown(bytes)
+        ));
+    }
+
+    /// The share of the readings that it should have given in so long, in per cent; `None` before there should have
+    /// been ten.
+    fn share(&self, ran: Span) -> Option<u64> {
+        let due = ran.0.checked_div(self.every.0).and_then(|due| u64::try_from(due).ok())?;
+        (due >= 10).then(|| (self.readings.saturating_mul(100) / due).min(100))
+    }
 }
 
 /// One channel.
@@ -103,6 +151,13 @@ pub struct ChannelStatus {
     pub channel: String,
     /// Letters that wait.
     pub waiting: u64,
+    /// Whether it delivers.
+    #[serde(default = "yes")]
+    pub works: bool,
+}
+
+const fn yes() -> bool {
+    true
 }
 
 /// The page for a person.
@@ -142,6 +197,12 @@ pub fn page(status: &Status) -> String {
             None => "no value since the start".to_owned(),
         };
         let _ = write!(text, "  {:<16} {:<28} {age}", meter.transformer, meter.meter);
+        if let Some(share) = meter.share(status.now - status.since) {
+            let _ = write!(text, "; {share} % measured");
+        }
+        for trouble in &meter.in_trouble {
+            let _ = write!(text, "; {trouble}");
+        }
         for (what, count) in &meter.troubles {
             let _ = write!(text, "; {what}: {count}");
         }
@@ -153,6 +214,9 @@ pub fn page(status: &Status) -> String {
             let _ = write!(text, "; refused: {} ({why})", meter.refused);
         }
         text.push('\n');
+        for payload in &meter.refused_payloads {
+            let _ = writeln!(text, "  {:<16}   could not be read: {payload}", "");
+        }
     }
     if !status.strangers.topics.is_empty() {
         let _ = writeln!(text, "\nTopics without a meter");
@@ -165,7 +229,88 @@ pub fn page(status: &Status) -> String {
     }
     let _ = writeln!(text, "\nChannels");
     for channel in &status.channels {
-        let _ = writeln!(text, "  {:<16} {} waiting", channel.channel, channel.waiting);
+        let state = match (channel.works, channel.waiting) {
+            (false, _) => "not delivering, ",
+            (true, 0) => "works, ",
+            (true, _) => "",
+        };
+        let _ = writeln!(text, "  {:<16} {state}{} waiting", channel.channel, channel.waiting);
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NOW: EventTime = EventTime(1_795_460_400_000);
+
+    fn alert(code: &str, priority: Priority, minutes_ago: i64) -> AlertStatus {
+        AlertStatus {
+            code: code.to_owned(),
+            alert: format!("T2/{code}#1"),
+            text: format!("text of {code}"),
+            state: "unacknowledged".to_owned(),
+            priority,
+            since: NOW - Span::minutes(minutes_ago),
+        }
+    }
+
+    fn status() -> Status {
+        let mut meter = MeterStatus {
+            transformer: "T2".to_owned(),
+            meter: "MP-3".to_owned(),
+            latest: Some(NOW - Span::seconds(40)),
+            readings: 540,
+            in_trouble: vec!["link keeps breaking".to_owned()],
+            every: Span::seconds(1),
+            ..MeterStatus::default()
+        };
+        for number in 0..4u8 {
+            meter.keep_payload("kvarden/MP-3/\u{1b}[2J", &[b'{', 0x1b, b'0' + number, 0xff]);
+        }
+        meter.keep_payload("t", &[b'x'; 5000]);
+        let channel = |name: &str, waiting, works| ChannelStatus { channel: name.to_owned(), waiting, works };
+        Status {
+            site: "Larkspur Cannery".to_owned(),
+            timezone: "America/Denver".to_owned(),
+            now: NOW,
+            since: NOW - Span::minutes(10),
+            alerts: vec![
+                alert("LOW", Priority::Low, 60),
+                alert("HIGH-NEW", Priority::High, 5),
+                alert("HIGH-OLD", Priority::High, 50),
+                alert("URGENT", Priority::Urgent, 1),
+            ],
+            meters: vec![meter],
+            channels: vec![channel("file", 0, true), channel("mqtt", 7, false)],
+            readings: 540,
+            not_kept: 0,
+            store_works: true,
+            strangers: Strangers::default(),
+        }
+    }
+
+    // Seen to fail when alerts stood in the order of the plan.
+    #[test]
+    fn the_most_urgent_alert_stands_first_and_of_these_the_oldest() {
+        let mut status = status();
+        sort(&mut status.alerts);
+        let codes: Vec<&str> = status.alerts.iter().map(|alert| alert.code.as_str()).collect();
+        assert_eq!(codes, ["URGENT", "HIGH-OLD", "HIGH-NEW", "LOW"]);
+    }
+
+    #[test]
+    fn a_meter_shows_its_troubles_what_was_measured_and_the_last_payloads_escaped_and_cut() {
+        let page = page(&status());
+        assert!(page.contains("last value 40 s ago; 90 % measured; link keeps breaking"), "{page}");
+        let payloads: Vec<&str> = page.lines().filter(|line| line.contains("could not be read")).collect();
+        assert_eq!(payloads.len(), MOST_PAYLOADS);
+        assert!(payloads[0].ends_with(r"kvarden/MP-3/\x1b[2J: {\x1b2\xff (4 bytes)"), "{}", payloads[0]);
+        assert!(payloads[2].ends_with("x ... (5000 bytes)") && payloads[2].len() < 300, "{}", payloads[2]);
+        assert!(page.chars().all(|one| one == '\n' || !one.is_control()));
+        let channels: Vec<&str> = page.lines().rev().take(2).collect();
+        assert!(channels[0].ends_with("not delivering, 7 waiting"), "{page}");
+        assert!(channels[1].ends_with("works, 0 waiting"), "{page}");
+    }
 }

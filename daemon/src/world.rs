@@ -63,6 +63,9 @@ pub trait Sink {
     /// Says that a sender waits until the last reading is stored.
     fn await_commit(&self);
 
+    /// Hands over a message of a meter that could not be read, of which a part is kept to be shown.
+    fn refused_payload(&self, meter: MeterId, topic: &str, bytes: &[u8]);
+
     /// Counts something that went wrong at the door, to be shown with the meter's state. `what` is a short
     /// fixed phrase, such as "no answer in time".
     fn trouble(&self, meter: MeterId, what: &'static str);

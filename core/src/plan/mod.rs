@@ -132,6 +132,13 @@ impl ScopePlan {
 }
 
 impl MeterPlan {
+    /// The alarms about the meter itself.
+    pub fn own_alarms(&self) -> impl Iterator<Item = AlarmIx> + '_ {
+        let silent = self.silent.iter().map(|(_, alarm)| *alarm);
+        let frozen = self.frozen.iter().map(|(_, alarm)| *alarm);
+        silent.chain(frozen).chain(self.troubles.iter().map(|(_, alarm)| *alarm))
+    }
+
     /// The alarm of one of its troubles.
     pub fn trouble(&self, trouble: MeterTrouble) -> Option<AlarmIx> {
         self.troubles.iter().find(|(known, _)| *known == trouble).map(|(_, alarm)| *alarm)

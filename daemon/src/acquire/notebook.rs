@@ -27,6 +27,7 @@ pub(super) struct Notebook {
     troubles: RefCell<Vec<(u32, &'static str)>>,
     strangers: RefCell<Vec<String>>,
     parts: RefCell<Vec<(Part, bool)>>,
+    payloads: RefCell<Vec<String>>,
     meter_troubles: RefCell<Vec<(u32, MeterTrouble, bool)>>,
     shortest_events: RefCell<Vec<(u32, Span)>>,
     committed: watch::Sender<u64>,
@@ -42,6 +43,7 @@ impl Notebook {
             troubles: RefCell::default(),
             strangers: RefCell::default(),
             parts: RefCell::default(),
+            payloads: RefCell::default(),
             meter_troubles: RefCell::default(),
             shortest_events: RefCell::default(),
             committed: watch::channel(0).0,
@@ -125,6 +127,11 @@ impl Sink for Notebook {
 
     fn committed(&self) -> watch::Receiver<u64> {
         self.committed.subscribe()
+    }
+
+    fn refused_payload(&self, meter: MeterId, topic: &str, bytes: &[u8]) {
+        let shown = format!("{}: {topic}: {}", meter.0, bytes.escape_ascii());
+        self.payloads.borrow_mut().push(shown);
     }
 
     fn trouble(&self, meter: MeterId, what: &'static str) {

@@ -171,6 +171,8 @@ impl Sink for FakeSink {
         self.committed.subscribe()
     }
 
+    fn refused_payload(&self, _meter: MeterId, _topic: &str, _bytes: &[u8]) {}
+
     fn trouble(&self, _meter: MeterId, _what: &'static str) {}
 
     fn shortest_event(&self, _meter: MeterId, _lasts: Span) {}

@@ -35,6 +35,8 @@ pub struct Desk {
     since: EventTime,
     /// When it was last awake.
     seen: Cell<EventTime>,
+    /// Letters of the channel for which most wait, as last counted.
+    letters_wait: Cell<usize>,
     committed: watch::Sender<u64>,
     landed: Arc<Notify>,
     /// One for each channel's pump, so that a pump that is busy just now does not miss it.
@@ -58,6 +60,7 @@ impl Desk {
             site,
             since,
             seen: Cell::new(since),
+            letters_wait: Cell::new(0),
             committed,
             landed: Arc::new(Notify::new()),
             letters: RefCell::default(),
@@ -119,8 +122,22 @@ impl Desk {
         }
         self.look_at_clock();
         let now = self.awake();
-        self.engine.borrow_mut().tick(now);
+        let mut engine = self.engine.borrow_mut();
+        engine.tick(now);
+        engine.watch_queue(now, self.letters_wait.get());
+        drop(engine);
         self.flush(true);
+    }
+
+    /// Looks how many letters wait for the channel that has the most; what was found counts from the next second on.
+    pub async fn count_letters(&self) {
+        let channels = self.engine.borrow().gathered.channels().to_vec();
+        let count = move |store: &mut crate::store::Store| {
+            channels.iter().filter_map(|channel| store.waiting(channel).ok()).max().unwrap_or(0)
+        };
+        if let Ok(most) = self.keeper.ask(count).await {
+            self.letters_wait.set(most);
+        }
     }
 
     /// Hands what was gathered to the store: at once if it tells of something or `whole` is asked, else when it has
@@ -282,8 +299,12 @@ impl Desk {
                     alert: revision.alert.clone(),
                     text: message.text,
                     state: revision.state.words().to_owned(),
+                    priority: revision.priority,
+                    since: revision.since,
                 }
             });
+            let mut alerts: Vec<AlertStatus> = alerts.collect();
+            crate::status::sort(&mut alerts);
             let made_here = |index: usize| {
                 engine.monitor.meter(MeterId(index as u32)).is_some_and(|meter| meter.points == 0)
             };
@@ -293,13 +314,17 @@ impl Desk {
                 timezone: self.site.zone.iana_name().unwrap_or("UTC").to_owned(),
                 now: self.now(),
                 since: self.since,
-                alerts: alerts.collect(),
-                meters: meters.map(|(_, meter)| meter.clone()).collect(),
+                alerts,
+                meters: meters.map(|(index, meter)| engine.status_of(index, meter)).collect(),
                 channels: engine
                     .gathered
                     .channels()
                     .iter()
-                    .map(|channel| ChannelStatus { channel: channel.clone(), waiting: 0 })
+                    .map(|channel| ChannelStatus {
+                        channel: channel.clone(),
+                        waiting: 0,
+                        works: !engine.monitor.is_broken(&Part::Channel(channel.clone())),
+                    })
                     .collect(),
                 readings: engine.readings,
                 not_kept: engine.not_kept,
@@ -350,6 +375,12 @@ impl Sink for Desk {
 
     fn await_commit(&self) {
         self.hurry.notify_one();
+    }
+
+    fn refused_payload(&self, meter: MeterId, topic: &str, bytes: &[u8]) {
+        if let Some(status) = self.engine.borrow_mut().meters.get_mut(meter.0 as usize) {
+            status.keep_payload(topic, bytes);
+        }
     }
 
     fn trouble(&self, meter: MeterId, what: &'static str) {

@@ -26,6 +26,12 @@ pub const SNAPSHOT_EVERY: Span = Span::minutes(5);
 /// After a failed write the store is left alone for so long.
 const WRITE_AGAIN: Span = Span::seconds(1);
 
+/// So many inputs, or letters of one channel, that wait are an alarm: half of the inputs that are held at most, and
+/// more letters than a bad night brings (common practice, no source).
+const QUEUE_LONG: (usize, usize) = (MOST_HELD / 2, 1000);
+/// Below both of these it is over.
+const QUEUE_SHORT: (usize, usize) = (MOST_HELD / 10, 100);
+
 /// What became of the batch that is on its way to the store. Filled on the store's thread.
 type Landing = Arc<Mutex<Option<Result<Applied, Box<Unwritten>>>>>;
 
@@ -123,6 +129,29 @@ impl Engine {
         }
     }
 
+    /// Whether too much waits: inputs for the store, or the channel's letters of which most wait.
+    fn watch_queue(&mut self, now: EventTime, letters: usize) {
+        let inputs = self.batch.tail.len();
+        if inputs >= QUEUE_LONG.0 || letters >= QUEUE_LONG.1 {
+            self.part(now, Part::Queue, false);
+        } else if inputs < QUEUE_SHORT.0 && letters < QUEUE_SHORT.1 {
+            self.part(now, Part::Queue, true);
+        }
+    }
+
+    /// How a meter stands, with what its own alarms say.
+    fn status_of(&self, index: usize, known: &MeterStatus) -> MeterStatus {
+        let meter = MeterId(index as u32);
+        let mut in_trouble: Vec<String> = self
+            .monitor
+            .standing(meter)
+            .map(|rule| crate::words::subject::trouble(rule).to_owned())
+            .collect();
+        in_trouble.dedup();
+        let every = self.monitor.meter(meter).map_or(Span::ZERO, |meter| meter.every);
+        MeterStatus { in_trouble, every, ..known.clone() }
+    }
+
     /// Time is only a guess from now on, or no longer.
     fn guess(&mut self, guesses: bool) {
         self.undated.hold(guesses, &mut self.batch.minutes);
@@ -216,3 +245,6 @@ impl Engine {
         self.in_flight.is_none() && !self.batch.is_empty() && self.write_again.is_none_or(|at| now >= at)
     }
 }
+
+#[cfg(test)]
+mod tests;

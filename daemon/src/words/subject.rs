@@ -36,6 +36,11 @@ pub fn words(subject: &Subject) -> String {
     if names.is_empty() { what } else { format!("{}: {what}", names.join(", ")) }
 }
 
+/// What a meter's own alarm says, in a word or two: `gives no values`.
+pub fn trouble(rule: Rule) -> &'static str {
+    health::of_meter(rule).listed
+}
+
 /// Where, what and by which rule: `T2, MP-3: voltage unbalance, comes and goes`.
 pub fn alarm(subject: &Subject, rule: Rule) -> String {
     let rule = match rule {
