@@ -159,7 +159,7 @@ fn a_trouble_that_was_found_ends_also_after_a_restart_that_kept_the_alarms_only(
     let mut states: Vec<_> = scopes.iter().map(|scope| hall.monitor.snapshot(*scope)).collect();
     hall.monitor = Hall::new().monitor;
     for mut state in states.drain(..) {
-        state.rebuildable = Default::default();
+        state.rebuildable = kvarden_core::saved::Rebuildable::default();
         hall.monitor.adopt(state, &mut hall.told);
     }
     hall.heal(T2).run(3600);
