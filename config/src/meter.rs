@@ -87,6 +87,7 @@ pub(crate) fn meter(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<(M
         measures: measures?,
         points: origin.points,
         rolls_over_at: Vec::new(),
+        fingerprint: fingerprint(&origin.source),
         every: every?,
         wait: origin.wait,
         stamped_by: origin.stamped_by,
@@ -94,6 +95,18 @@ pub(crate) fn meter(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<(M
         frozen_after: frozen_after?,
     };
     Some((meter, origin.source))
+}
+
+/// Of where the values lie and how they are read: the same as long as nobody changes the map. FNV-1a, which is the same
+/// in every build.
+fn fingerprint(source: &SourceSpec) -> u64 {
+    let points = match source {
+        SourceSpec::Modbus(spec) => format!("{:?}", spec.points),
+        SourceSpec::Mqtt(spec) => format!("{:?}", spec.points),
+        SourceSpec::Logged => String::new(),
+    };
+    let step = |hash: u64, byte: u8| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3);
+    points.bytes().fold(0xcbf2_9ce4_8422_2325, step)
 }
 
 fn meter_name(value: &Value<'_>) -> Result<String, Fault> {

@@ -10,6 +10,7 @@ pub mod defaults;
 pub mod desk;
 pub mod digest;
 pub mod electrical;
+pub mod fitting;
 pub mod formula;
 mod grid;
 pub mod input;

@@ -3,6 +3,7 @@
 use crate::alarm::book::{AlarmBook, Raise};
 use crate::desk::Desk;
 use crate::electrical::energy::MeteredPower;
+use crate::fitting::Fitting;
 use crate::input::MeterTrouble;
 use crate::measurand::Quantity;
 use crate::output::{Closed, Output};
@@ -38,6 +39,8 @@ pub(crate) struct MeterState {
     pub(crate) windows: Box<[Window]>,
     pub(crate) watches: Box<[LimitWatch]>,
     pub(crate) metered: MeteredPower,
+    /// Whether its values fit the nameplate.
+    pub(crate) fitting: Option<Fitting>,
 }
 
 impl MeterState {
@@ -56,6 +59,7 @@ impl MeterState {
             windows: plan.windows.iter().map(|(_, length)| Window::new(*length)).collect(),
             watches: plan.limits.iter().map(LimitWatch::new).collect(),
             metered: MeteredPower::default(),
+            fitting: plan.fitting.as_ref().map(Fitting::new),
         }
     }
 
@@ -68,12 +72,28 @@ impl MeterState {
         }
     }
 
-    /// Panes and limits of one reading whose values, measured and computed, stand in `row`; it stands for `credit`.
+    /// Whether the values of a reading, as the meter gave them, may be judged: see [`Fitting`].
+    pub(crate) fn fits(
+        &mut self,
+        plan: &MeterPlan,
+        at: EventTime,
+        values: &[Sample],
+        desk: &mut Desk<'_>,
+    ) -> bool {
+        match (&mut self.fitting, &plan.fitting) {
+            (Some(fitting), Some(plan)) => fitting.look(plan, at, values, desk),
+            _ => true,
+        }
+    }
+
+    /// Panes and limits of one reading whose values, measured and computed, stand in `row`; it stands for `credit`. Where
+    /// `fits` is false, it is only recorded.
     pub(crate) fn judge(
         &mut self,
         plan: &MeterPlan,
         (at, credit): (EventTime, Span),
         row: &[Sample],
+        fits: bool,
         desk: &mut Desk<'_>,
     ) {
         self.turn_minute(plan, at, desk.out);
@@ -81,6 +101,9 @@ impl MeterState {
             if let Some(value) = sample.get() {
                 pane.take(quantity.what.kind(), value, credit);
             }
+        }
+        if !fits {
+            return;
         }
         self.turn_windows(plan, (at, credit), row, desk);
         for (watch, limit) in self.watches.iter_mut().zip(&plan.limits) {
@@ -275,7 +298,8 @@ impl MeterState {
         let frozen = plan.frozen.map(|(_, alarm)| alarm);
         let absent = plan.absent.iter().map(|(_, alarm)| *alarm);
         let nonsense = plan.trouble(MeterTrouble::Nonsense);
-        for alarm in levels.chain(recurrences).chain(frozen).chain(absent).chain(nonsense) {
+        let fitting = plan.fitting.iter().flat_map(|fitting| fitting.checks.iter().map(|check| check.alarm));
+        for alarm in levels.chain(recurrences).chain(frozen).chain(absent).chain(nonsense).chain(fitting) {
             desk.book.shift(alarm, by);
         }
     }

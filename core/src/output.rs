@@ -88,6 +88,8 @@ pub enum Rule {
     Frozen,
     /// A point that gave values gives none, while its meter speaks.
     Absent,
+    /// A new meter's values do not fit the nameplate.
+    Nameplate,
     /// A part does not work.
     Broken,
     /// A trouble of the meter itself.
@@ -99,7 +101,12 @@ impl Rule {
     pub fn bound(self) -> Option<Bound> {
         match self {
             Self::Level { bound, .. } | Self::Recurrence { bound } => Some(bound),
-            Self::Silent { .. } | Self::Frozen | Self::Absent | Self::Broken | Self::Trouble(_) => None,
+            Self::Silent { .. }
+            | Self::Frozen
+            | Self::Absent
+            | Self::Nameplate
+            | Self::Broken
+            | Self::Trouble(_) => None,
         }
     }
 
@@ -111,6 +118,7 @@ impl Rule {
             Self::Silent { level } => format!("silent level {level}"),
             Self::Frozen => "frozen".to_owned(),
             Self::Absent => "absent".to_owned(),
+            Self::Nameplate => "nameplate".to_owned(),
             Self::Broken => "broken".to_owned(),
             Self::Trouble(trouble) => trouble.key().to_owned(),
         }

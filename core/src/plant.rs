@@ -123,6 +123,8 @@ pub struct Meter {
     pub points: Vec<Quantity>,
     /// Counters whose end is known: which point, and the first value that it can't show, in the measurand's unit.
     pub rolls_over_at: Vec<(usize, f64)>,
+    /// Of its points and where they lie, so that a meter whose map has changed counts as new.
+    pub fingerprint: u64,
     /// How often it gives values.
     pub every: Span,
     /// How long its readings wait so that their order can be settled; zero for polled meters.

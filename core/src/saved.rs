@@ -4,6 +4,7 @@
 use crate::alarm::book::{AlarmBook, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
 use crate::electrical::energy::MeteredPower;
+use crate::fitting::SavedFitting;
 use crate::grid::Grid;
 use crate::input::MeterTrouble;
 use crate::measurand::Quantity;
@@ -45,6 +46,9 @@ pub struct Precious {
     pub alarms: Vec<SavedAlarm>,
     /// The alerts.
     pub alerts: Vec<SavedAlert>,
+    /// Which meters' values have fitted the nameplate.
+    #[serde(default)]
+    pub fittings: Vec<SavedFitting>,
 }
 
 /// Windows, panes, delays under way.
@@ -110,8 +114,12 @@ pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
         key: facts.key.clone(),
         entry: scope.alerts.entry(index).clone(),
     });
+    let meters = plan.meters.iter().zip(&scope.meters);
+    let fittings = meters
+        .filter_map(|(plan, state)| Some(state.fitting.as_ref()?.save(&plan.name, plan.fitting.as_ref()?)));
     let former = &scope.former;
     Precious {
+        fittings: fittings.collect(),
         alarms: former.alarms.iter().cloned().chain(alarms).collect(),
         alerts: former.alerts.iter().cloned().chain(alerts).collect(),
     }
@@ -161,7 +169,7 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
 
 /// Puts a saved state into a new scope, as far as the names are the same; says what is no longer watched.
 pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out: &mut Vec<Output>) {
-    adopt_precious(plan, scope, state.at, state.precious, out);
+    let fittings = adopt_precious(plan, scope, state.at, state.precious, out);
     for saved in state.rebuildable.meters {
         if let Some(local) = plan.meters.iter().position(|meter| meter.name == saved.name) {
             adopt_meter(&plan.meters[local], &mut scope.meters[local], saved);
@@ -176,6 +184,10 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
         scope.grid = Some(grid);
     }
     for (meter, state) in plan.meters.iter().zip(scope.meters.iter_mut()) {
+        if let (Some(fitting), Some(plan)) = (&mut state.fitting, &meter.fitting) {
+            let saved = fittings.iter().find(|saved| saved.meter == meter.name);
+            fitting.adopt(plan, saved, |alarm| scope.alarms.entry(alarm).active);
+        }
         for (absence, (_, alarm)) in state.absences.iter_mut().zip(&meter.absent) {
             let entry = scope.alarms.entry(*alarm);
             absence.align(entry.active.then_some(entry.since), meter.absent_after);
@@ -199,7 +211,7 @@ fn adopt_precious(
     at: EventTime,
     precious: Precious,
     out: &mut Vec<Output>,
-) {
+) -> Vec<SavedFitting> {
     for saved in precious.alarms {
         if let Some(index) = plan.alarms.iter().position(|alarm| alarm.key == saved.key) {
             scope.alarms.restore(index, saved.entry);
@@ -216,6 +228,7 @@ fn adopt_precious(
             keep(&mut scope.former.alerts, saved.retired());
         }
     }
+    precious.fittings
 }
 
 fn keep<T>(former: &mut Vec<T>, one: T) {

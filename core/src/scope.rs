@@ -3,11 +3,12 @@
 use crate::alarm::book::{AlarmBook, Hand, Raise};
 use crate::alert::AlertBook;
 use crate::desk::Desk;
+use crate::fitting::Fitting;
 use crate::grid::Grid;
 use crate::input::{Deed, HealthFact, MeterTrouble, Order, Part};
 use crate::meter::{MeterState, speaks};
 use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
-use crate::plan::ScopePlan;
+use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
 use crate::quality::fill_row;
 use crate::reading::{Reading, Sample};
 use crate::recorder::Recorder;
@@ -121,8 +122,12 @@ impl Scope {
         }
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
         state.meter_power(meter, at, row);
-        state.judge(meter, stands_for, row, desk);
+        let fits = state.fits(meter, at, values, desk);
+        state.judge(meter, stands_for, row, fits, desk);
         self.fold(plan, out);
+        if !fits {
+            self.row[meter.first_slot..meter.first_slot + meter.series.len()].fill(Sample::ABSENT);
+        }
         self.across(plan, local, at, out);
     }
 
@@ -153,7 +158,7 @@ impl Scope {
             let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
             let state = &mut self.meters[grid_plan.meter];
             let stands_for = (end, state.cadence.credit(end, meter.every));
-            state.judge(meter, stands_for, row, desk);
+            state.judge(meter, stands_for, row, true, desk);
             self.fold(plan, out);
         }
     }
@@ -269,7 +274,13 @@ impl Scope {
         let (book, hand) = (&mut self.alarms, Hand { by: order.by.as_str(), at: now });
         let result: Result<(), Denial> = match &order.what {
             Deed::Acknowledge => book.acknowledge(plan, subject, hand, out),
-            Deed::Release { note } => book.release(plan, subject, hand, note, out),
+            Deed::Release { note } => match accepted(plan, &mut self.meters, subject) {
+                Some(alarm) => {
+                    book.accept(plan, alarm, hand, note, out);
+                    Ok(())
+                }
+                None => book.release(plan, subject, hand, note, out),
+            },
             Deed::Shelve { until, reason } => book.shelve(plan, subject, hand, (*until, reason), out),
             Deed::Unshelve => book.unshelve(plan, subject, now, Some(hand.by), out),
             Deed::Service { on } => book.service(plan, subject, hand, *on, out),
@@ -358,4 +369,13 @@ impl Scope {
         }
         self.due = self.exact_deadline(plan);
     }
+}
+
+/// A person releases the alarm that a meter's values do not fit the nameplate: they are right. Gives that alarm.
+fn accepted(plan: &ScopePlan, meters: &mut [MeterState], subject: SubjectIx) -> Option<AlarmIx> {
+    let mut fittings = meters.iter_mut().filter_map(|state| state.fitting.as_mut());
+    let of_subject = |fitting: &Fitting| {
+        fitting.alarm().is_some_and(|alarm| plan.subjects[subject].alarms.contains(&alarm))
+    };
+    fittings.find(|fitting| of_subject(fitting))?.accept()
 }

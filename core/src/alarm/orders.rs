@@ -2,7 +2,7 @@
 
 use super::book::AlarmBook;
 use crate::output::{ChangeKind, Denial, Output};
-use crate::plan::{ScopePlan, SubjectIx};
+use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
 use crate::time::{EventTime, Span};
 
 /// The longest shelving (common practice, no source).
@@ -41,6 +41,22 @@ impl AlarmBook {
             }
         }
         if any { Ok(()) } else { Err(Denial::AlreadyAcknowledged) }
+    }
+
+    /// A person says that a condition that holds is as it should be: it ends by that.
+    pub(crate) fn accept(
+        &mut self,
+        plan: &ScopePlan,
+        alarm: AlarmIx,
+        hand: Hand<'_>,
+        note: &str,
+        out: &mut Vec<Output>,
+    ) {
+        let from = self.entries[alarm].state();
+        let entry = &mut self.entries[alarm];
+        (entry.active, entry.latched, entry.acknowledged) = (false, false, true);
+        let what = ChangeKind::Released { by: hand.by.to_owned(), note: note.to_owned() };
+        self.tell(plan, alarm, hand.at, from, what, out);
     }
 
     /// A person ends the subject's latched alarms.

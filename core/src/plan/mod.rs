@@ -1,6 +1,7 @@
 //! The plant compiled once: names to slots. All look-ups by name happen here and nowhere else.
 
 mod compile;
+mod fitting;
 mod formulas;
 mod gaps;
 mod limits;
@@ -102,6 +103,8 @@ pub struct MeterPlan {
     pub first_slot: usize,
     /// One per computed series, in order.
     pub formulas: Box<[Formula]>,
+    /// What its values must be like before its limits may judge.
+    pub fitting: Option<FittingPlan>,
     /// The mean power by its energy counter, if it has one.
     pub metered: Option<MeteredPlan>,
     /// Its counters whose end is known: series, and the first value that it can't show.
@@ -164,6 +167,41 @@ impl MeterPlan {
         let count = self.limits[begin..].iter().take_while(|limit| limit.series == series).count();
         begin..begin + count
     }
+}
+
+/// What a new meter's values must be like, compiled.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FittingPlan {
+    /// Of its points: when it changes, the meter counts as new.
+    pub fingerprint: u64,
+    /// Values and what they may be.
+    pub checks: Box<[FitPlan]>,
+    /// Active and apparent powers that must agree.
+    pub powers: Box<[PowersPlan]>,
+}
+
+/// What one value may be, in the measurand's unit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FitPlan {
+    /// Which point.
+    pub point: usize,
+    /// At least.
+    pub low: f64,
+    /// At most.
+    pub high: f64,
+    /// Its alarm.
+    pub alarm: AlarmIx,
+}
+
+/// Two powers that must agree.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PowersPlan {
+    /// Which check is of the active power.
+    pub active: usize,
+    /// Which check is of the apparent power.
+    pub apparent: usize,
+    /// So much more is too little to tell, in W.
+    pub slack_w: f64,
 }
 
 /// Mean power by the energy counter of a meter, compiled.

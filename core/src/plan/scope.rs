@@ -122,6 +122,7 @@ impl ScopeBuilder {
             series: series.into_boxed_slice(),
             first_slot: self.slots,
             formulas: computed.into_iter().map(|(_, formula)| formula).collect(),
+            fitting: None,
             metered,
             rolls_over_at: meter.rolls_over_at.clone().into_boxed_slice(),
             windows: Box::default(),
@@ -136,6 +137,7 @@ impl ScopeBuilder {
         self.slots += compiled.series.len();
         self.watch_meter_itself(&mut compiled, meter);
         self.watch_points(&mut compiled);
+        self.watch_fitting(&mut compiled, meter, &rating);
         let whose = Whose { meter: Some(number), measures: meter.measures };
         self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
         self.meters.push(compiled);
@@ -200,6 +202,7 @@ impl ScopeBuilder {
             series: series.into_boxed_slice(),
             first_slot: self.slots,
             formulas: formulas.into_boxed_slice(),
+            fitting: None,
             metered: None,
             rolls_over_at: Box::default(),
             windows: Box::default(),

@@ -4,6 +4,7 @@
 mod cannery;
 
 mod absence;
+mod commissioning;
 mod health;
 mod kinds;
 mod limits;

@@ -166,7 +166,7 @@ fn afternoons_are_eventful() {
     use proptest::test_runner::TestRunner;
     let mut runner = TestRunner::deterministic();
     let mut kinds: BTreeMap<String, usize> = BTreeMap::new();
-    for _ in 0..200 {
+    for _ in 0..400 {
         let day = afternoon(true).new_tree(&mut runner).unwrap().current();
         let mut monitor = Monitor::new(brisk_plan());
         for output in run(&mut monitor, &day.plain_steps()) {

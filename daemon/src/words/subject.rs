@@ -48,6 +48,7 @@ pub fn alarm(subject: &Subject, rule: Rule) -> String {
         Rule::Level { bound: Bound::Low, level } => format!("below low limit {level}"),
         Rule::Recurrence { .. } => "comes and goes".to_owned(),
         Rule::Absent => "gives no value".to_owned(),
+        Rule::Nameplate => "does not fit the nameplate".to_owned(),
         Rule::Silent { .. } | Rule::Frozen | Rule::Trouble(_) => health::of_meter(rule).listed.to_owned(),
         Rule::Broken => match &subject.matter {
             Matter::Part(part) => health::of_part(part).listed.to_owned(),

@@ -90,6 +90,17 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
         (Matter::Quantity(quantity), Rule::Absent) => {
             format!("{} gives no value since {since}, nothing is judged by it", named(*quantity))
         }
+        (Matter::Quantity(quantity), Rule::Nameplate) => {
+            let shown = |value: Option<f64>| {
+                value.map_or_else(|| "not known".to_owned(), |value| amount(value, quantity.what, None))
+            };
+            format!(
+                "{} {} does not fit the nameplate (limit {}) since {since}; the limits of this meter wait for values that fit",
+                named(*quantity),
+                shown(value_now(revision)),
+                shown(revision.setpoint)
+            )
+        }
         (Matter::Quantity(quantity), rule) => {
             let number = match rule {
                 // Between two excursions the value at this moment says nothing: the worst does.
@@ -128,6 +139,7 @@ fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
             None => format!("{topic} not seen again"),
         },
         (Matter::Quantity(_), Rule::Absent) => format!("{topic} gives values again{since}"),
+        (Matter::Quantity(_), Rule::Nameplate) => format!("{topic} fits the nameplate{since}"),
         (Matter::Quantity(_), _) => format!("{topic} back within limits{since}"),
         (Matter::Meter, rule) => format!("{topic} {}{since}", health::of_meter(rule).over),
         (Matter::Part(part), _) => format!("{}{since}", health::of_part(part).over),
