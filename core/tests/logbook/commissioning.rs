@@ -6,6 +6,7 @@ use kvarden_core::input::Deed;
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::Denial;
 use kvarden_core::plant::Plant;
+use kvarden_core::saved::Rebuildable;
 
 const VOLTS: &str = "T2 secondary/voltage_ll_v.AB";
 
@@ -93,7 +94,7 @@ fn again(hall: &mut Hall, plant: &Plant, precious_only: bool) {
     for scope in hall.monitor.scopes() {
         let mut state = hall.monitor.snapshot(scope);
         if precious_only {
-            state.rebuildable = Default::default();
+            state.rebuildable = Rebuildable::default();
         }
         monitor.adopt(state, &mut hall.told);
     }
