@@ -6,12 +6,11 @@ use crate::files::{from_disk, reason};
 use crate::keys::{COLUMNS, LOG, LOG_COLUMN, LOG_TIME};
 use crate::maps::quantity;
 use crate::names::is_new;
+use crate::notes::notes;
 use crate::problem::Problem;
 use crate::section::{Section, Value};
 use crate::settings::{LogColumn, LogSpec, LogTime};
-use crate::units::{Conversion, fitting};
 use crate::values::{choice, delimiter, factor, span, text};
-use kvarden_core::measurand::Measurand;
 use kvarden_core::plant::{Meter, Plant};
 use kvarden_core::time::Span;
 use std::path::Path;
@@ -136,27 +135,14 @@ fn column(
         );
     }
     let quantity = quantity(s, quantities);
-    let own = Conversion { factor: 1.0, offset: 0.0 };
-    let conversion = s.or("unit", own, |value| unit(value, quantity.map(|quantity| quantity.what)));
+    let noted = notes(s, quantity.map(|quantity| quantity.what));
     let factor = s.or("factor", 1.0, factor);
-    let conversion = conversion?;
+    let (conversion, notes) = noted?;
     Some(LogColumn {
         column: column?,
         quantity: quantity?,
         factor: factor? * conversion.factor,
         offset: conversion.offset,
-    })
-}
-
-/// How the written unit becomes the measurand's own.
-fn unit(value: &Value<'_>, what: Option<Measurand>) -> Result<Conversion, Fault> {
-    let Some(what) = what else { return Err(Fault::Elsewhere) };
-    let units = fitting(what.facts().unit);
-    let names: Vec<&str> = units.iter().map(|(name, _)| *name).collect();
-    let written = value.written.clone();
-    let fits = choice(units)(value);
-    fits.map_err(|_| {
-        let message = format!("`unit` is {written}, which does not fit {}", what.key());
-        Fault::new(message, "this unit", format!("allowed: {}", crate::fault::listed(names)))
+        notes,
     })
 }

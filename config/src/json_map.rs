@@ -5,6 +5,7 @@ use crate::keys::{JSON_MAP, JSON_POINT, JSON_TIME};
 use crate::maps::{Map, quantity, read, whole_points};
 use crate::mqtt_settings::{JsonPoint, TimeField, TimeForm};
 use crate::names::is_new;
+use crate::notes::notes;
 use crate::problem::Problem;
 use crate::section::Section;
 use crate::topics::{pointer, topic};
@@ -55,13 +56,16 @@ pub(crate) fn json_map(name: &str, text: &str) -> (Option<JsonMap>, Vec<Problem>
         let (mut seen, mut places) = (Vec::new(), Vec::new());
         let points = s.tables("point", &JSON_POINT, |s| {
             let quantity = quantity(s, &mut seen);
-            let point = json_point(s, &mut places)?;
-            Some((quantity?, point))
+            let noted = notes(s, quantity.map(|quantity| quantity.what));
+            let mut point = json_point(s, &mut places)?;
+            let (unit, notes) = noted?;
+            (point.scale, point.offset) = unit.after(point.scale, point.offset);
+            Some((quantity?, (point, notes)))
         });
-        let (quantities, points) = whole_points(s, points)?;
+        let (quantities, points, notes) = whole_points(s, points)?;
         topics_fit(s, &points);
         let frame = Frame { readings: readings?, quoted: quoted?, time: time?.zip(wait) };
-        Some(Map { quantities, points, more: frame })
+        Some(Map { quantities, points, notes, more: frame })
     })
 }
 

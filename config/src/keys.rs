@@ -49,13 +49,13 @@ shapes! {
     DIGEST: "[digest]" ["at" "folder"];
     REGISTER_MAP: "a register map" ["word_order" "byte_order" "read_gaps_up_to" "most_at_once" "point"];
     REGISTER_POINT: "[[point]] of a register map" ["measurand" "place" "order" "number" "orders" "orders_by" "registers" "address" "step" "kind" "word_order" "byte_order"
-        "bit" "bits" "scale" "scale_register" "offset" "absent"];
+        "bit" "bits" "scale" "scale_register" "offset" "unit" "absent" "rolls_over_at" "thd_base"];
     SCALE_REGISTER: "scale_register of a [[point]]" ["address" "kind" "says"];
     JSON_MAP: "a JSON map" ["readings" "quoted" "time" "wait" "point"];
     JSON_TIME: "time of a JSON map" ["pointer" "form"];
-    JSON_POINT: "[[point]] of a JSON map" ["measurand" "place" "order" "number" "topic" "pointer" "scale" "offset"];
+    JSON_POINT: "[[point]] of a JSON map" ["measurand" "place" "order" "number" "topic" "pointer" "scale" "offset" "unit" "rolls_over_at" "thd_base"];
     COLUMNS: "columns.toml" ["log"];
     LOG: "[[log]]" ["file" "meter" "time" "delimiter" "every" "column"];
     LOG_TIME: "time of a [[log]]" ["column" "form"];
-    LOG_COLUMN: "[[log.column]]" ["column" "measurand" "place" "order" "number" "unit" "factor"];
+    LOG_COLUMN: "[[log.column]]" ["column" "measurand" "place" "order" "number" "unit" "factor" "rolls_over_at" "thd_base"];
 }

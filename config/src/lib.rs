@@ -17,6 +17,7 @@ mod meter;
 mod mqtt_settings;
 mod nameplate;
 mod names;
+mod notes;
 mod problem;
 mod register_map;
 mod registers;
@@ -40,7 +41,7 @@ pub use registers::{
     Registers, ScaleRegister, Scaling, Special, WordOrder,
 };
 pub use settings::{
-    Configuration, DigestSpec, LogColumn, LogSpec, LogTime, Secret, SourceSpec, StoreSpec, TellSpec,
+    Configuration, DigestSpec, LogColumn, LogSpec, LogTime, Notes, Secret, SourceSpec, StoreSpec, TellSpec,
     TemperatureUnit,
 };
 pub use sunspec::{MODELS, Model, model};

@@ -5,6 +5,7 @@ use crate::fault::Fault;
 use crate::names::is_new;
 use crate::problem::Problem;
 use crate::section::{Optional, Section, Value};
+use crate::settings::Notes;
 use crate::values::{measured, place_of, whole};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
@@ -14,6 +15,7 @@ use kvarden_core::phases::Place;
 pub(crate) struct Map<P, T> {
     pub(crate) quantities: Vec<Quantity>,
     pub(crate) points: Vec<P>,
+    pub(crate) notes: Vec<Notes>,
     /// What it says besides.
     pub(crate) more: T,
 }
@@ -90,11 +92,14 @@ fn no_number(value: &Value<'_>, what: Measurand) -> Fault {
     Fault::new(format!("`{}` has no meaning for {key}", value.key), "this value", help)
 }
 
+/// A point: what it means, where it lies, and what is said of it besides.
+pub(crate) type Noted<P> = (Quantity, (P, Notes));
+
 /// The points, if there are any and all could be read.
 pub(crate) fn whole_points<P>(
     s: &mut Section<'_>,
-    points: Vec<Option<(Quantity, P)>>,
-) -> Option<(Vec<Quantity>, Vec<P>)> {
+    points: Vec<Option<Noted<P>>>,
+) -> Option<(Vec<Quantity>, Vec<P>, Vec<Notes>)> {
     if points.is_empty() {
         s.missing(
             "the map has no points".to_owned(),
@@ -102,5 +107,8 @@ pub(crate) fn whole_points<P>(
         );
         return None;
     }
-    Some(points.into_iter().collect::<Option<Vec<_>>>()?.into_iter().unzip())
+    let points = points.into_iter().collect::<Option<Vec<_>>>()?;
+    let (quantities, rest): (Vec<Quantity>, Vec<(P, Notes)>) = points.into_iter().unzip();
+    let (points, notes) = rest.into_iter().unzip();
+    Some((quantities, points, notes))
 }

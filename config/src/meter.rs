@@ -10,7 +10,7 @@ use crate::problem::Problem;
 use crate::register_map::{RegisterMap, register_map};
 use crate::registers::{MOST_REGISTERS, ModbusSpec, Reach};
 use crate::section::{Optional, Section, Value};
-use crate::settings::SourceSpec;
+use crate::settings::{Notes, SourceSpec};
 use crate::sunspec;
 use crate::topics::{filter, level, qos};
 use crate::values::{LONGEST, address, choice, span, span_or_never, text, whole, written_span};
@@ -53,6 +53,7 @@ pub(crate) struct Maps<'f> {
 struct Origin {
     source: SourceSpec,
     points: Vec<Quantity>,
+    notes: Vec<Notes>,
     stamped_by: StampedBy,
     wait: Span,
 }
@@ -82,11 +83,12 @@ pub(crate) fn meter(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<(M
     longer_than_a_reading(s, "silent_after", silent_after, every);
     longer_than_a_reading(s, "frozen_after", frozen_after.flatten(), every);
     let origin = origin?;
-    let meter = Meter {
+    let mut meter = Meter {
         name: name?,
         measures: measures?,
         points: origin.points,
         rolls_over_at: Vec::new(),
+        of_total: Vec::new(),
         fingerprint: fingerprint(&origin.source),
         every: every?,
         wait: origin.wait,
@@ -94,6 +96,7 @@ pub(crate) fn meter(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<(M
         silent_after: silent_after?,
         frozen_after: frozen_after?,
     };
+    Notes::put(&mut meter, origin.notes.iter());
     Some((meter, origin.source))
 }
 
@@ -180,6 +183,7 @@ fn origin(s: &mut Section<'_>, own: Optional<Span>, maps: &mut Maps<'_>) -> (Opt
         (Some(None), Some(None)) => Some(Origin {
             source: SourceSpec::Logged,
             points: Vec::new(),
+            notes: Vec::new(),
             stamped_by: StampedBy::Meter,
             wait: Span::ZERO,
         }),
@@ -208,15 +212,16 @@ fn modbus(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {
     let unit = s.or("unit", 1, whole(0..=255));
     let answers_as = s.optional("answers_as", whole(0..=255));
     let model = sunspec::points(s);
-    let (quantities, points, reach, sunspec) = if let Some(model) = model? {
+    let (quantities, points, notes, reach, sunspec) = if let Some(model) = model? {
         if s.has("map") {
             let message = "a meter is read by a map or as a SunSpec model, not both".to_owned();
             s.fault("map", Fault::new(message, "one too many", "leave `map` or `sunspec` out"));
         }
-        (model.quantities, model.points, Reach { gap: MOST_REGISTERS, ..Reach::default() }, Some(model.id))
+        let reach = Reach { gap: MOST_REGISTERS, ..Reach::default() };
+        (model.quantities, model.points, Vec::new(), reach, Some(model.id))
     } else {
         let map = maps.find(s, |maps| &mut maps.registers, register_map)?;
-        (map.quantities, map.points, map.more, None)
+        (map.quantities, map.points, map.notes, map.more, None)
     };
     let (unit, answers_as) = (unit?, answers_as?);
     let spec = ModbusSpec {
@@ -231,6 +236,7 @@ fn modbus(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {
     Some(Origin {
         source: SourceSpec::Modbus(spec),
         points: quantities,
+        notes,
         stamped_by: StampedBy::Receipt,
         wait: Span::ZERO,
     })
@@ -250,7 +256,8 @@ fn mqtt(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {
     let (readings, quoted) = (map.more.readings, map.more.quoted);
     let time = map.more.time.map(|(field, _)| field);
     let spec = MqttSpec { topic, named: named?, qos: qos?, readings, quoted, time, points: map.points };
-    Some(Origin { source: SourceSpec::Mqtt(spec), points: map.quantities, stamped_by, wait })
+    let (points, notes) = (map.quantities, map.notes);
+    Some(Origin { source: SourceSpec::Mqtt(spec), points, notes, stamped_by, wait })
 }
 
 /// A `+` stands for the meter's name, and a `#` for the topics of its values.

@@ -3,6 +3,7 @@
 use crate::fault::Fault;
 use crate::keys::{REGISTER_MAP, REGISTER_POINT, SCALE_REGISTER};
 use crate::maps::{Map, quantity, read, settled, whole_points};
+use crate::notes::notes;
 use crate::problem::Problem;
 use crate::registers::{
     Bits, ByteOrder, MOST_REGISTERS, NumberKind, Order, Reach, RegisterPoint, Registers, ScaleRegister,
@@ -39,16 +40,22 @@ pub(crate) fn register_map(name: &str, text: &str) -> (Option<RegisterMap>, Vec<
         let points = s.tables("point", &REGISTER_POINT, |s| {
             let quantities = quantities(s, &mut seen);
             let first = point(s, order.unwrap_or_default());
+            let what = quantities.as_ref().and_then(|all| all.first()).map(|quantity| quantity.what);
+            let noted = notes(s, what);
             let (count, step) = (quantities.as_ref().map_or(1, Vec::len), step(s, first.as_ref())?);
-            let points = block(s, &first?, count, step)?;
+            let (mut first, (unit, mut notes)) = (first?, noted?);
+            (first.scale, first.offset) = unit.after(first.scale, first.offset);
+            notes.rolls_over_at = notes.rolls_over_at.or_else(|| first.counts_to(what?));
+            let points = block(s, &first, count, step)?;
             for point in &points {
                 not_taken(s, point, &mut taken);
             }
-            Some(quantities?.into_iter().zip(points).collect())
+            let noted = points.into_iter().map(|point| (point, notes));
+            Some(quantities?.into_iter().zip(noted).collect())
         });
-        let (quantities, points) = whole_points(s, each_apart(points))?;
+        let (quantities, points, notes) = whole_points(s, each_apart(points))?;
         let reach = Reach { gap: gap? as u16, most: most? as u16 };
-        order.map(|_| Map { quantities, points, more: reach })
+        order.map(|_| Map { quantities, points, notes, more: reach })
     })
 }
 

@@ -1,5 +1,6 @@
 //! How a meter is read over Modbus TCP: where it is, and where each of its values lies in its tables.
 
+use kvarden_core::measurand::{Kind, Measurand};
 use kvarden_core::time::Span;
 
 /// The most registers of one request. Source: Modbus application protocol V1.1b3, functions 3 and 4.
@@ -82,6 +83,16 @@ impl RegisterPoint {
             absent: Vec::new(),
             special: Special::None,
         }
+    }
+}
+
+impl RegisterPoint {
+    /// The first value that a counter in these registers can't show, as wide as they are: what a meter does that says
+    /// nothing else. `None` for what is no counter, a float, or scaled by another register.
+    pub(crate) fn counts_to(&self, what: Measurand) -> Option<f64> {
+        let whole = !self.kind.is_float() && self.bits.is_none() && self.scale_register.is_none();
+        let end = (self.kind.raw_range().1 + 1) as f64 * self.scale + self.offset;
+        (what.kind() == Kind::Counter && whole && self.scale > 0.0).then_some(end)
     }
 }
 

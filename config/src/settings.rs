@@ -3,7 +3,7 @@
 use crate::mqtt_settings::{BrokerSpec, MqttSpec};
 use crate::registers::ModbusSpec;
 use kvarden_core::measurand::Quantity;
-use kvarden_core::plant::Plant;
+use kvarden_core::plant::{Meter, Plant};
 use kvarden_core::time::Span;
 use std::fmt;
 use std::path::PathBuf;
@@ -145,4 +145,26 @@ pub struct LogColumn {
     pub factor: f64,
     /// … plus this is the value in the measurand's unit.
     pub offset: f64,
+    /// What is said of it besides.
+    pub notes: Notes,
+}
+
+/// What is said of a value besides where it lies.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Notes {
+    /// The first value that a counter can't show, in the measurand's unit.
+    pub rolls_over_at: Option<f64>,
+    /// A distortion that is given on the base of the total, not of the fundamental.
+    pub of_total: bool,
+}
+
+impl Notes {
+    /// Puts the notes on a meter's values, in their order, into the plant.
+    pub fn put<'a>(meter: &mut Meter, notes: impl Iterator<Item = &'a Self>) {
+        (meter.rolls_over_at, meter.of_total) = (Vec::new(), Vec::new());
+        for (point, note) in notes.enumerate() {
+            meter.rolls_over_at.extend(note.rolls_over_at.map(|end| (point, end)));
+            meter.of_total.extend(note.of_total.then_some(point));
+        }
+    }
 }

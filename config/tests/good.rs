@@ -4,7 +4,7 @@ mod common;
 
 use common::{good, parse};
 use kvarden_config::{
-    ByteOrder, JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec, NumberKind, Order, Reach,
+    ByteOrder, JsonPoint, LogColumn, LogSpec, LogTime, ModbusSpec, MqttSpec, Notes, NumberKind, Order, Reach,
     RegisterPoint, Registers, SourceSpec, TimeField, TimeForm, WordOrder,
 };
 use kvarden_core::measurand::{Measurand, Quantity};
@@ -284,6 +284,7 @@ fn columns_have_their_unit_in_factor_and_offset() {
         quantity,
         factor,
         offset,
+        notes: Notes::default(),
     };
     let logs = logs.unwrap();
     let expected = LogSpec {

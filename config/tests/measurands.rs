@@ -1,7 +1,7 @@
 //! The table of measurands and what the configuration knows of it are one: the reference lists every row, and each
 //! quantity that a meter can give is read from a map.
 
-use kvarden_config::{Configuration, Problem, parse, render};
+use kvarden_config::{Configuration, Problem, SourceSpec, parse, render};
 use kvarden_core::measurand::{Facts, Measurand, Numbers, Quantity};
 use kvarden_core::phases::Place;
 use std::fmt::Write;
@@ -95,5 +95,31 @@ fn a_number_under_the_wrong_key_or_missing_is_told_of() {
         let told = render(&problems);
         assert!(told.contains(words), "{point}\n{told}");
         assert_eq!(problems.len(), 1, "{told}");
+    }
+}
+
+#[test]
+fn a_counter_has_an_end_and_a_distortion_its_base_and_any_value_its_unit() {
+    let (configuration, problems) = read(
+        "[[point]]\npointer = \"/e\"\nmeasurand = \"energy_import_wh\"\nunit = \"kWh\"\nrolls_over_at = 1e9\n\
+         [[point]]\npointer = \"/t\"\nmeasurand = \"current_thd_percent\"\nplace = \"A\"\nthd_base = \"total\"\n\
+         [[point]]\npointer = \"/w\"\nmeasurand = \"winding_c\"\nplace = \"A\"\nunit = \"°F\"\nscale = 0.1\n",
+    );
+    assert!(problems.is_empty(), "{}", render(&problems));
+    let configuration = configuration.unwrap();
+    let meter = &configuration.plant.meters[0];
+    assert_eq!((&meter.rolls_over_at[..], &meter.of_total[..]), (&[(0, 1e9)][..], &[1][..]));
+    let SourceSpec::Mqtt(spec) = &configuration.sources[0] else { panic!("it is told by MQTT") };
+    assert!((spec.points[0].scale - 1000.0).abs() < 1e-9);
+    // 2120 tenths of a degree Fahrenheit are 100 °C.
+    let value = 2120.0 * spec.points[2].scale + spec.points[2].offset;
+    assert!((value - 100.0).abs() < 1e-9, "{value}");
+    for (point, words) in [
+        ("measurand = \"ambient_c\"\nrolls_over_at = 100", "has no meaning for ambient_c"),
+        ("measurand = \"ambient_c\"\nthd_base = \"total\"", "has no meaning for ambient_c"),
+        ("measurand = \"energy_import_wh\"\nunit = \"kW\"", "which does not fit energy_import_wh"),
+    ] {
+        let told = render(&read(&format!("[[point]]\npointer = \"/v\"\n{point}\n")).1);
+        assert!(told.contains(words), "{point}\n{told}");
     }
 }

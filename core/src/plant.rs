@@ -123,6 +123,8 @@ pub struct Meter {
     pub points: Vec<Quantity>,
     /// Counters whose end is known: which point, and the first value that it can't show, in the measurand's unit.
     pub rolls_over_at: Vec<(usize, f64)>,
+    /// Points that give a distortion on the base of the total (THD-R); they are converted to that of the fundamental.
+    pub of_total: Vec<usize>,
     /// Of its points and where they lie, so that a meter whose map has changed counts as new.
     pub fingerprint: u64,
     /// How often it gives values.

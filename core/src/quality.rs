@@ -1,6 +1,6 @@
 //! What a meter gave, looked at before anything is made of it: values that can't be real, registers that stand still.
 
-use crate::electrical::angle;
+use crate::electrical::{angle, distortion};
 use crate::measurand::{Kind, Quantity};
 use crate::output::{Output, Quarantined, Refusal};
 use crate::plan::MeterPlan;
@@ -74,6 +74,10 @@ pub fn fill_row(
             let (quantity, value, why) = (Some(quantity), Some(value), Refusal::OutOfRange);
             quarantine.refuse(at, Quarantined { meter: plan.id, quantity, at, value, why, count: 1 }, out);
         }
+    }
+    for point in &plan.of_total {
+        let converted = row[*point].get().and_then(distortion::of_fundamental_percent);
+        row[*point] = converted.into();
     }
     impossible
 }

@@ -109,6 +109,8 @@ pub struct MeterPlan {
     pub metered: Option<MeteredPlan>,
     /// Its counters whose end is known: series, and the first value that it can't show.
     pub rolls_over_at: Box<[(usize, f64)]>,
+    /// Points that give a distortion on the base of the total.
+    pub of_total: Box<[usize]>,
     /// Rolling windows: series and length.
     pub windows: Box<[(usize, Span)]>,
     /// Its limits, in the order of their series.

@@ -49,6 +49,7 @@ pub fn meter(name: &str, measures: Target, points: &str, every: i64) -> Meter {
         measures,
         points: quantities(points),
         rolls_over_at: Vec::new(),
+        of_total: Vec::new(),
         fingerprint: 7,
         every: Span::seconds(every),
         wait: Span::ZERO,

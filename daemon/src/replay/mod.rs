@@ -3,7 +3,7 @@
 pub mod line;
 pub mod logged;
 
-use kvarden_config::{Configuration, LogSpec};
+use kvarden_config::{Configuration, LogSpec, Notes};
 use kvarden_core::input::Input;
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::Output;
@@ -68,12 +68,14 @@ fn plant_of_logs(
         meter.stamped_by = StampedBy::Meter;
         if let Some((log, file)) = logs.iter().zip(files).find(|(log, _)| log.meter == index) {
             meter.points = log.columns.iter().map(|column| column.quantity).collect();
+            Notes::put(meter, log.columns.iter().map(|column| &column.notes));
             meter.every = file.every();
             meter.silent_after = meter.silent_after.max(meter.every.times(LEAST_SILENT_INTERVALS));
             let least = meter.every.times(LEAST_FROZEN_INTERVALS);
             meter.frozen_after = meter.frozen_after.map(|after| after.max(least));
         } else {
             meter.points.clear();
+            Notes::put(meter, std::iter::empty());
             meter.silent_after = Span(i64::MAX / 1000);
         }
     }

@@ -2,7 +2,7 @@
 
 use jiff::tz::TimeZone;
 use kvarden::replay::logged::LogFile;
-use kvarden_config::{LogColumn, LogSpec, LogTime};
+use kvarden_config::{LogColumn, LogSpec, LogTime, Notes};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
 use kvarden_core::time::Span;
@@ -46,6 +46,7 @@ fn log(time_form: LogTime, delimiter: u8) -> LogSpec {
         quantity,
         factor,
         offset,
+        notes: Notes::default(),
     };
     LogSpec {
         file: PathBuf::from("T2.csv"),
