@@ -24,10 +24,11 @@ const SLACK: f64 = 0.01;
 
 /// What a quantity may be, where the nameplate says.
 fn band(quantity: Quantity, rating: &Rating) -> Option<(f64, f64)> {
-    let volts = |nominal: Option<f64>| nominal.map(|nominal| (VOLTS.0 * nominal, VOLTS.1 * nominal));
+    let nominal = || rating.wiring.and_then(|(form, volts)| form.nominal_volts(volts, quantity));
     match quantity.what {
-        Measurand::VoltageLl => volts(rating.nominal_ll_v),
-        Measurand::VoltageLn => volts(rating.nominal_ln_v),
+        Measurand::VoltageLl | Measurand::VoltageLn => {
+            nominal().map(|nominal| (VOLTS.0 * nominal, VOLTS.1 * nominal))
+        }
         Measurand::Frequency => Some(HERTZ),
         Measurand::Current | Measurand::NeutralCurrent => {
             rating.rated_a.map(|rated| (0.0, MOST_AMPERES * rated))
