@@ -1,7 +1,7 @@
 //! The charts of a day: mean, least and largest of each ten minutes, with the share that was measured.
 //!
 //! Numbers are whole, in units of the last decimal that people are shown, and runs of equal shares are told once: a
-//! transformer's charts of a day take about thirty kilobytes as JSON.
+//! transformer's charts of a day take thirty to forty kilobytes as JSON.
 
 use super::{AlarmDay, Bound, DayInput, MeterRows, RecurrenceDay, meters};
 use crate::measurand::{Kind, Measurand, Quantity};
@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 /// One step of a chart: a pixel or four on paper; 138 to 150 of them make a day.
 pub const STEP: Span = Span::minutes(10);
 
-/// Lines that the charts of one transformer with its feeders have at most: at 1.1 kB each about 30 kB a day, and as
+/// Lines that the charts of one transformer with its feeders have at most: at 1.2 to 1.6 kB each 30 to 45 kB a day, and as
 /// much as anyone looks at. What had an alarm or an excursion comes first; the figures of the rest are kept all the same.
 pub const MOST_LINES: usize = 28;
 

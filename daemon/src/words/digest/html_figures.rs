@@ -7,14 +7,16 @@ use maud::{Markup, html};
 impl Page<'_> {
     /// The figures of every meter.
     pub(super) fn figure_tables(&self) -> Markup {
+        let ours = |transformer: &str| {
+            let transformer = transformer.to_owned();
+            self.figures.meters.iter().filter(move |meter| meter.transformer == transformer)
+        };
         html! {
-            @for transformer in &self.day.transformers {
-                section {
-                    h2 { "Figures of " (transformer) }
-                    div.tables {
-                        @for meter in self.figures.meters.iter().filter(|meter| meter.transformer == *transformer) {
-                            (self.figure_table(meter))
-                        }
+            section {
+                h2 { "Figures" }
+                div.tables {
+                    @for meter in self.day.transformers.iter().flat_map(|transformer| ours(transformer)) {
+                        (self.figure_table(meter))
                     }
                 }
             }
@@ -25,7 +27,7 @@ impl Page<'_> {
         let rows: Vec<Extremes<'_>> = TOLD.iter().filter_map(|what| Extremes::of(meter, *what)).collect();
         html! {
             div.table {
-                h3 { (meter_words(&meter.meter, meter.feeder.as_deref())) ": " (measured_words(meter)) }
+                h3 { (meter.transformer) ", " (meter_words(&meter.meter, meter.feeder.as_deref())) ": " (measured_words(meter)) }
                 @if !rows.is_empty() {
                     table {
                         thead { tr { th scope="col" { "Quantity" } th scope="col" { "mean" } th scope="col" { "least" } th scope="col" { "peak" } th scope="col" { "share" } } }
