@@ -197,8 +197,7 @@ fn same(site: &Site, config: &str, day: &Day, files: &[String]) {
     }
 }
 
-/// Seen to fail when `cli::commands::digest` works the day out from the store's minutes (`of_store`) instead of reading
-/// its row: after retention the day has no figures any more.
+/// Guard: `cli::commands::digest` reads the frozen row before anything else.
 #[test]
 fn a_past_day_comes_out_the_same_to_the_byte_in_all_forms() {
     let site = site();

@@ -59,7 +59,7 @@ fn count(folder: &Path, sql: &str) -> i64 {
     db.query_row(sql, (), |row| row.get(0)).expect("it can be counted")
 }
 
-/// Seen to fail with `Clock::steady` giving the wall clock: delays end at once or hours late.
+/// Guard: `Clock::steady` follows the steady clock, not the wall clock.
 #[test]
 fn steps_of_the_wall_clock_of_any_size_touch_no_delay_and_no_order() {
     let (still_folder, still) = story(&Hand::default());
@@ -83,7 +83,7 @@ fn steps_of_the_wall_clock_of_any_size_touch_no_delay_and_no_order() {
 /// The second of the story at which the daemon ran for the first time, and at 05:55 the next morning.
 const MORNING: i64 = 18 * 3600 - 300;
 
-/// Seen to fail without `desk.clock_is_trusted()` before the look for digests in `run.rs`: the day is closed by a guess.
+/// Guard: `desk.clock_is_trusted()` before the look for digests in `run.rs`.
 #[test]
 fn a_machine_that_starts_in_1970_says_so_closes_no_day_and_dates_its_minutes_when_its_clock_is_set() {
     let folder = folder();
@@ -124,7 +124,7 @@ fn a_machine_that_starts_in_1970_says_so_closes_no_day_and_dates_its_minutes_whe
     assert!(found.minutes.iter().any(|line| of_guess(&line)), "{:?}", found.minutes.last());
 }
 
-/// Seen to fail without `desk.clock_is_trusted()` before the sweep in `run.rs`: the inputs of the last minutes are gone.
+/// Guard: `desk.clock_is_trusted()` before the sweep in `run.rs`.
 #[test]
 fn a_jump_far_ahead_removes_nothing_while_it_is_not_trusted() {
     let folder = folder();
@@ -153,7 +153,7 @@ fn first_told(ledger: &Ledger) -> BTreeMap<String, i64> {
     first
 }
 
-/// Seen to fail without the note of `Resumed` in `Desk::awake`: every meter is silent at once.
+/// Guard: the note of `Resumed` in `Desk::awake`.
 #[test]
 fn a_sleep_of_hours_is_a_gap_without_data_and_brings_no_burst_and_no_credit_for_delays() {
     let (_still, still) = story(&Hand::default());

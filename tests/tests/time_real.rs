@@ -52,7 +52,7 @@ fn about<'a>(lines: &'a [Value], words: &str) -> Vec<&'a Value> {
     lines.iter().filter(|line| line["text"].as_str().unwrap_or_default().contains(words)).collect()
 }
 
-/// Seen to fail with every wall clock believed (`BEFORE_US` at the epoch): nothing is told, and minutes lie in 1970.
+/// Guard: `BEFORE_US`, below which the wall clock is not believed.
 #[test]
 fn a_daemon_that_starts_in_1970_tells_it_and_goes_on_in_true_time_when_the_clock_is_set() {
     let site = site(amps(50));
@@ -98,7 +98,7 @@ fn a_daemon_that_starts_in_1970_tells_it_and_goes_on_in_true_time_when_the_clock
     );
 }
 
-/// Seen to fail without the note of `Resumed` in `Desk::awake`: MP-3 is told silent as soon as the process goes on.
+/// Guard: the note of `Resumed` in `Desk::awake`.
 #[test]
 fn a_process_that_stood_still_brings_no_burst_and_gives_no_credit() {
     let site = site(amps(90));

@@ -52,7 +52,8 @@ pub(super) fn measured(input: &DayInput<'_>, rows: &MeterRows, column: usize) ->
 }
 
 fn covered(minutes: &[Measured]) -> f64 {
-    minutes.iter().map(|(_, value)| f64::from(value.covered_ms)).sum()
+    // A sum of nothing would be a negative zero.
+    minutes.iter().fold(0.0, |sum, (_, value)| sum + f64::from(value.covered_ms))
 }
 
 fn share(input: &DayInput<'_>, minutes: &[Measured]) -> f64 {

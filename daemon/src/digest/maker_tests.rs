@@ -98,8 +98,7 @@ fn due(minutes: i64) -> EventTime {
     MIDNIGHT + Span::hours(30) + Span::minutes(minutes)
 }
 
-/// Seen to fail without the call of `watch` in `Maker::make`, with `is_due` always true (a revision at the first look),
-/// and without `forget_late` (a third revision).
+/// Seen to fail without the call of `watch` in `Maker::make`.
 #[tokio::test]
 async fn minutes_that_come_after_the_day_was_closed_make_one_revision_when_no_more_come() {
     let site = Site::new();
