@@ -22,10 +22,10 @@ need cc gcc
 # A broker that the package started by itself is not used; the tests start their own on free ports.
 
 python3 - <<'PY' 2>/dev/null || {
-import numpy, pymodbus
+import numpy, pymodbus, sunspec2
 assert tuple(map(int, pymodbus.__version__.split(".")[:2])) >= (3, 16)
 PY
-  echo "installing Python packages for the tests: numpy, pymodbus"
-  python3 -m pip install --quiet --disable-pip-version-check numpy "pymodbus>=3.16,<4" ||
-    python3 -m pip install --quiet --disable-pip-version-check --break-system-packages numpy "pymodbus>=3.16,<4"
+  echo "installing Python packages for the tests: numpy, pymodbus, pysunspec2"
+  python3 -m pip install --quiet --disable-pip-version-check numpy "pymodbus>=3.16,<4" "pysunspec2>=1.3,<2" ||
+    python3 -m pip install --quiet --disable-pip-version-check --break-system-packages numpy "pymodbus>=3.16,<4" "pysunspec2>=1.3,<2"
 }

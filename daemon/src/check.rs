@@ -3,9 +3,10 @@
 mod nameplate;
 mod tree;
 
+use crate::acquire::{MOST_APART, ReadPlan};
 use crate::words::subject::quantity_words;
 use crate::words::time::duration;
-use kvarden_config::{Configuration, SourceSpec};
+use kvarden_config::{Configuration, ModbusSpec, SourceSpec};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::plan::{LimitPlan, MeterPlan, NotJudged, Plan, ScopePlan};
 use kvarden_core::plant::Bound;
@@ -51,12 +52,37 @@ fn meter_lines(configuration: &Configuration, scope: &ScopePlan, meter: &MeterPl
     let computed: Vec<String> = meter.series[meter.points..].iter().map(ToString::to_string).collect();
     list("gives", &gives, text);
     list("computed", &computed, text);
+    if let Some(SourceSpec::Modbus(spec)) = configuration.sources.get(meter.id.0 as usize) {
+        requests(spec, meter, text);
+    }
     for (measurand, places, lines) in grouped(scope, meter) {
         let at = if places.is_empty() { String::new() } else { format!(" ({})", several(&places)) };
         let _ = writeln!(text, "    {}{at}{}", measurand.key(), lines[0]);
         for line in &lines[1..] {
             let _ = writeln!(text, "      {line}");
         }
+    }
+}
+
+/// How a meter is polled, and which values that belong together do not come together.
+fn requests(spec: &ModbusSpec, meter: &MeterPlan, text: &mut String) {
+    let plan = ReadPlan::new(spec, &meter.combined_points());
+    let count = plan.requests().len();
+    let requests = if count == 1 { "one request".to_owned() } else { format!("{count} requests") };
+    let _ = writeln!(
+        text,
+        "    a poll is {requests}; what lasts shorter than {} may go unseen, or longer where its registers change \
+         more slowly",
+        duration(meter.every)
+    );
+    for group in plan.parted() {
+        let names: Vec<String> = group.iter().map(|point| meter.series[*point].to_string()).collect();
+        list("combined, but not read with one request", &names, text);
+        let _ = writeln!(
+            text,
+            "      they count together only if they come within {} ms; a map with read_gaps_up_to may join them",
+            MOST_APART.as_millis()
+        );
     }
 }
 

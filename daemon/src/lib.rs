@@ -16,6 +16,7 @@ pub mod control;
 pub mod deliver;
 pub mod digest;
 pub mod engine;
+pub mod look;
 pub mod replay;
 pub mod restore;
 pub mod run;

@@ -2,9 +2,9 @@
 
 usage: modbus_server.py PORT REGISTERS FILE
 
-REGISTERS is JSON: {"holding": [[address, kind, value], ...], "input": [...]}, kind one of uint16, int16, uint32,
-int32, float32; numbers of two registers are written high word first by pymodbus itself. To FILE goes the function
-code of each request, one a line.
+REGISTERS is JSON: {"holding": [[address, kind, value], ...], "input": [...], "coils": [[address, value], ...],
+"discrete": [...]}. kind is one of uint16, int16, uint32, int32, float32, whose registers pymodbus itself writes, high
+word first; or words, with a list of registers as they are. To FILE goes the function code of each request, one a line.
 """
 
 import json
@@ -19,21 +19,27 @@ KINDS = ModbusTcpClient.DATATYPE
 
 
 def words(kind, value):
+    if kind == "words":
+        return value
     return ModbusTcpClient.convert_to_registers(value, KINDS[kind.upper()], word_order="big")
 
 
 def block(points):
-    """One run of registers from 0 up: what no point covers is 0."""
-    size = max((address + 2 for address, _, _ in points), default=1)
-    registers = [0] * size
-    for address, kind, value in points:
-        for offset, word in enumerate(words(kind, value)):
-            registers[address + offset] = word
-    return [SimData(0, values=registers, datatype=DataType.REGISTERS)]
+    """One run of registers from the lowest up: what no point covers is 0."""
+    runs = [(address, words(kind, value)) for address, kind, value in points] or [(0, [0])]
+    first = min(address for address, _ in runs)
+    registers = [0] * (max(address + len(run) for address, run in runs) - first)
+    for address, run in runs:
+        registers[address - first : address - first + len(run)] = run
+    return [SimData(first, values=registers, datatype=DataType.REGISTERS)]
 
 
-def bits():
-    return [SimData(0, values=[False] * 16, datatype=DataType.BITS)]
+def bits(points):
+    size = max((address + 1 for address, _ in points), default=1)
+    values = [False] * (-(-size // 16) * 16)
+    for address, value in points:
+        values[address] = bool(value)
+    return [SimData(0, values=values, datatype=DataType.BITS)]
 
 
 with open(FILE, "a", buffering=1) as asked:
@@ -43,7 +49,11 @@ with open(FILE, "a", buffering=1) as asked:
             asked.write(f"{pdu.function_code}\n")
         return pdu
 
-    device = SimDevice(
-        0, simdata=(bits(), bits(), block(REGISTERS.get("holding", [])), block(REGISTERS.get("input", [])))
+    tables = (
+        bits(REGISTERS.get("coils", [])),
+        bits(REGISTERS.get("discrete", [])),
+        block(REGISTERS.get("holding", [])),
+        block(REGISTERS.get("input", [])),
     )
+    device = SimDevice(0, simdata=tables)
     StartTcpServer(device, address=("127.0.0.1", PORT), trace_pdu=trace)

@@ -1,6 +1,6 @@
 //! Hand-made sites: the configuration and maps of a small part of Larkspur Cannery in a folder of their own.
 
-use kvarden::store::Store;
+use kvarden::store::{OwnedInput, Store, TailRecord};
 use kvarden_config::Configuration;
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
@@ -74,6 +74,16 @@ impl Site {
     /// The store, read beside a daemon or after it.
     pub fn store(&self) -> Store {
         Store::open_for_reading(&self.path("data")).expect("the daemon has made its store")
+    }
+
+    /// The values of every stored reading, in order; for a site of one meter.
+    pub fn readings(&self) -> Vec<Vec<Option<f64>>> {
+        let tail = self.store().whole_tail().expect("the tail can be read");
+        let values = |record: TailRecord| match record.input {
+            OwnedInput::Reading { values, .. } => Some(values.iter().map(|value| value.get()).collect()),
+            _ => None,
+        };
+        tail.into_iter().filter_map(values).collect()
     }
 
     /// The lines of `alerts.jsonl` that are whole, in their order.

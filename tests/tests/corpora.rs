@@ -62,6 +62,16 @@ fn csv() {
 }
 
 #[test]
+fn modbus_answers() {
+    target("modbus_answers");
+}
+
+#[test]
+fn sunspec_blocks() {
+    target("sunspec_blocks");
+}
+
+#[test]
 fn every_target_has_a_test_and_every_folder_a_target() {
     let here = include_str!("corpora.rs");
     for known in TARGETS {

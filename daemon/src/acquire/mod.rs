@@ -34,6 +34,8 @@ mod teller;
 mod trouble;
 
 #[cfg(test)]
+mod fleet_tests;
+#[cfg(test)]
 mod gateway_tests;
 #[cfg(test)]
 mod mqtt_tests;
@@ -55,4 +57,4 @@ pub use pointer::{BadPointer, MOST_STEPS};
 pub use polled::PolledMeter;
 pub use requests::{MOST_APART, ReadPlan, ReadRequest, Stamp};
 pub use routes::Subscription;
-pub use sunspec::{Found, Walk};
+pub use sunspec::{Found, MOST_MODELS, Survey, Surveyed, Walk, survey};

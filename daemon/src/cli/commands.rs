@@ -4,6 +4,7 @@ use super::Alert;
 use crate::control::{Request, ask};
 use crate::digest::making::of_store;
 use crate::digest::{DigestContext, Form, calendar, frozen, render};
+use crate::look::Whom;
 use crate::store::Store;
 use kvarden_config::Configuration;
 use kvarden_core::plan::Plan;
@@ -41,6 +42,13 @@ pub(super) fn load_with_plan(path: &Path) -> Option<(Configuration, Plan)> {
 pub(super) fn check(path: &Path) -> ExitCode {
     let Some((configuration, plan)) = load_with_plan(path) else { return ExitCode::FAILURE };
     say(&crate::check::page(&configuration, &plan))
+}
+
+pub(super) fn look(whom: &Whom) -> ExitCode {
+    match crate::look::look(whom) {
+        Ok(page) => say(&page),
+        Err(why) => failed(&why),
+    }
 }
 
 pub(super) fn run(path: &Path) -> ExitCode {

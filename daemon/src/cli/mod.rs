@@ -6,6 +6,7 @@ mod replay;
 pub use replay::replay_files;
 
 use crate::digest::Form;
+use crate::look::Whom;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -37,6 +38,20 @@ enum Command {
     Check {
         /// The configuration.
         config: PathBuf,
+    },
+    /// Look at a Modbus TCP device that describes itself as `SunSpec` says: its models, its values now, and the line to
+    /// write into the configuration. Asks reading questions only.
+    #[command(after_help = "Example: kvarden look 192.0.2.20:502 --unit 1")]
+    Look {
+        /// Host and port of the device or of its gateway.
+        #[arg(value_name = "HOST:PORT")]
+        address: String,
+        /// Its unit identifier.
+        #[arg(long, default_value_t = 1)]
+        unit: u8,
+        /// The unit identifier that stands in its answers, where a gateway puts one of its own.
+        #[arg(long, value_name = "UNIT")]
+        answers_as: Option<u8>,
     },
     /// Judge logged CSV files as the running daemon would.
     ///
@@ -163,6 +178,9 @@ pub fn main() -> ExitCode {
     match cli.command {
         Command::Run { config } => commands::run(&config),
         Command::Check { config } => commands::check(&config),
+        Command::Look { address, unit, answers_as } => {
+            commands::look(&Whom { address, unit, answers_as: answers_as.unwrap_or(unit) })
+        }
         Command::Replay { config, from, json, digests } => {
             replay_files(&config, &from, json, digests.as_deref())
         }

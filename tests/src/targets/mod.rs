@@ -5,7 +5,9 @@
 
 mod configuration;
 mod csv;
+mod modbus_answers;
 pub mod mutation;
+mod sunspec_blocks;
 
 /// A target.
 pub struct Target {
@@ -16,5 +18,9 @@ pub struct Target {
 }
 
 /// Every target.
-pub const TARGETS: &[Target] =
-    &[Target { name: "configuration", run: configuration::run }, Target { name: "csv", run: csv::run }];
+pub const TARGETS: &[Target] = &[
+    Target { name: "configuration", run: configuration::run },
+    Target { name: "csv", run: csv::run },
+    Target { name: "modbus_answers", run: modbus_answers::run },
+    Target { name: "sunspec_blocks", run: sunspec_blocks::run },
+];

@@ -2,7 +2,9 @@
 //! need besides.
 
 mod finder;
+mod survey;
 mod walk;
 
 pub(super) use finder::Finder;
-pub use walk::{Found, Walk};
+pub use survey::{Survey, Surveyed, survey};
+pub use walk::{Found, MOST_MODELS, Walk};

@@ -9,7 +9,7 @@ const MARKER: [u16; 2] = [0x5375, 0x6E53];
 /// This model means that no more follow.
 const END: u16 = 0xFFFF;
 /// More models than any device has: a walk that does not end is ended (common practice, no source).
-const MOST_MODELS: usize = 100;
+pub const MOST_MODELS: usize = 100;
 /// Registers of the marker and of a model's header.
 const HEADER: u16 = 2;
 
