@@ -214,7 +214,7 @@ mod tests {
         }
     }
 
-    /// Seen to fail one by one without the check that each line names.
+    /// Seen to fail without the look at the transaction number.
     #[test]
     fn what_does_not_fit_is_refused_by_name() {
         let question = asked(Registers::Holding, 2);

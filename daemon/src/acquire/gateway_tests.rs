@@ -81,6 +81,7 @@ async fn check_one_bad_answer(bad: Answer, trouble: &str) {
     assert_at_most_one_dial_a_second(&device);
 }
 
+/// Fault: an answer after the deadline, or half of it. Seen to fail with the connection kept after it.
 #[tokio::test(start_paused = true)]
 async fn a_late_answer_is_no_value_and_the_next_poll_is_good() {
     check_one_bad_answer(Answer::After(ms(1100)), "no answer in time").await;
@@ -147,6 +148,7 @@ async fn an_exception_keeps_the_connection_and_the_next_poll_asks_again() {
     }
 }
 
+/// Fault: exceptions 1 to 3. Seen to fail where code 3 is taken for a passing one.
 #[tokio::test(start_paused = true)]
 async fn a_meter_that_does_not_know_its_map_is_asked_again_once_a_minute_and_that_is_an_alarm() {
     for code in 1..=3 {
@@ -169,6 +171,7 @@ async fn a_meter_that_does_not_know_its_map_is_asked_again_once_a_minute_and_tha
     }
 }
 
+/// Fault: refused. Seen to fail without waits that grow.
 #[tokio::test(start_paused = true)]
 async fn a_refused_connection_is_tried_for_ever_at_growing_waits() {
     let device = Scripted::accepting(|number| number >= 20, |_| Answer::Good);
@@ -191,6 +194,7 @@ async fn a_link_that_is_dropped_at_once_is_not_made_more_than_once_a_second() {
     assert!((10..60).contains(&dials), "{dials} in ten minutes");
 }
 
+/// Fault: a dead unit behind a gateway. Seen to fail where a unit that failed is asked like any other.
 #[tokio::test(start_paused = true)]
 async fn a_dead_unit_does_not_eat_the_time_of_its_neighbours() {
     let died = Instant::now() + ms(5500);

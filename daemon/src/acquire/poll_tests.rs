@@ -114,8 +114,7 @@ async fn a_gateway_that_answers_under_its_own_unit_is_read_if_the_configuration_
     assert!(notebook.troubles().is_empty());
 }
 
-/// Fault: the link drops each second. Seen to fail without the watch over connections (no alarm), and without the
-/// shortest wait between two of them.
+/// Fault: the link drops each second. Seen to fail without the watch over connections: no alarm.
 #[tokio::test(start_paused = true)]
 async fn a_link_that_drops_each_second_is_one_alarm_and_is_made_at_most_once_a_second() {
     let mended = Instant::now() + ms(120_000);
@@ -141,7 +140,7 @@ async fn a_link_that_drops_each_second_is_one_alarm_and_is_made_at_most_once_a_s
 }
 
 /// Fault: a device with room for one connection that holds dead ones. Seen to fail without the growing waits after a
-/// refusal (more dials), and without ending the old connection before the new one is asked for.
+/// refusal: more dials.
 #[tokio::test(start_paused = true)]
 async fn a_device_with_room_for_one_connection_is_left_alone_longer_and_longer_and_read_when_it_lets_go() {
     // It sticks to the dead connection for a minute and a half.

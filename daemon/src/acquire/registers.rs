@@ -232,7 +232,7 @@ mod tests {
         }
 
         /// Fault: not a number, infinity, what stands for "no value", impossible scale registers. Seen to fail without
-        /// the look at `absent`, and without the bound on powers of ten.
+        /// the look at `absent`.
         #[test]
         fn whatever_registers_hold_a_value_is_finite_and_no_sentinel_gets_through(
             words in proptest::collection::vec(prop_oneof![any::<u16>(), Just(0x7FFF), Just(0x8000), Just(0xFFFF), Just(0x7F80)], 0..6),

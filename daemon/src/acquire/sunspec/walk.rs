@@ -143,7 +143,7 @@ mod tests {
         assert_eq!(walk(0, &DEVICE[..13]).0.models().len(), 2);
     }
 
-    /// Seen to fail without the bound on models, and without the checked additions.
+    /// Seen to fail without the bound on models.
     #[test]
     fn a_list_that_never_ends_is_ended() {
         let mut endless = vec![21_365, 28_243];
