@@ -12,7 +12,7 @@ use kvarden_tests::wait::{run_to_end, wait_for};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(2);
 
 /// The daemon and its neighbour, with the namespace that they live in.
 struct Inside(Child);
