@@ -37,7 +37,7 @@ shapes! {
     MEASURES: "measures of a [[meter]]" ["transformer" "side" "feeder"];
     MODBUS: "modbus of a [[meter]]" ["address" "unit" "answers_as" "map" "sunspec" "also" "every"];
     MQTT: "mqtt of a [[meter]]" ["topic" "named" "map" "every" "qos"];
-    LIMIT: "[[limit]]" ["on" "of" "place" "order" "number" "side" "over" "levels" "deadband" "on_delay" "off_delay" "when" "recurs" "latch"];
+    LIMIT: "[[limit]]" ["on" "of" "place" "order" "number" "side" "over" "rate_over" "levels" "deadband" "on_delay" "off_delay" "when" "recurs" "latch"];
     LEVEL: "a level of a [[limit]]" ["setpoint" "priority" "on_delay" "over"];
     WHEN: "when of a [[limit]]" ["on" "above"];
     RECURS: "recurs of a [[limit]]" ["times" "within" "shortest" "priority"];

@@ -10,7 +10,7 @@ use crate::values::{
 };
 use kvarden_core::alarm::recurrence::MOST_TIMES;
 use kvarden_core::defaults::{Rating, default_limits};
-use kvarden_core::measurand::{Measurand, Quantity, Unit};
+use kvarden_core::measurand::{Kind, Measurand, Quantity, Unit};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::{AppliesTo, Bound, Condition, Cooling, Level, Limit, Priority, Recurs, WiringForm};
 use kvarden_core::time::Span;
@@ -21,6 +21,9 @@ use toml::de::DeValue;
 const MOST_LEVELS: usize = 8;
 /// The shortest window: a pane of one second is the smallest that is kept.
 const SHORTEST_WINDOW: Span = Span::seconds(1);
+/// The shortest window of a rate of change: shorter, the last digits of a sensor make slopes of their own (common
+/// practice, no source).
+const SHORTEST_RATE: Span = Span::minutes(1);
 /// A recurrence rule where the owner names only a part of it.
 const RECURS_DEFAULT: Recurs =
     Recurs { times: 3, within: Span::hours(6), shortest: Span::seconds(2), priority: Priority::Low };
@@ -36,7 +39,7 @@ pub(crate) struct Context<'n> {
 }
 
 /// What one limit judges.
-type Judged = (Measurand, AppliesTo, Option<Place>, Option<u8>, Bound);
+type Judged = (Measurand, AppliesTo, Option<Place>, Option<u8>, Bound, bool);
 
 /// A limit.
 pub(crate) fn limit(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<Limit> {
@@ -45,23 +48,28 @@ pub(crate) fn limit(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<Li
     let place = s.optional("place", place_of(on));
     let numbered = number_of_quantity(s, on);
     let bound = s.or("side", Bound::High, choice(&[("high", Bound::High), ("low", Bound::Low)]));
+    let rate_over = rate_over(s, on);
     let over = s.optional("over", span(SHORTEST_WINDOW..=LONGEST));
+    let rate = s.has("rate_over");
+    let over = if rate { rate_over } else { over };
     let on_delay = s.optional("on_delay", span(Span::ZERO..=LONGEST));
     let judged = is_judged(s);
     let mut setpoints = Vec::new();
-    let levels = levels(s, on, (over.flatten(), on_delay.flatten()), &mut setpoints);
+    let levels = levels(s, (on, rate), (over.flatten(), on_delay.flatten()), &mut setpoints);
     let deadband = or_if(s, judged, "deadband", "0.3", deadband_range(on));
     let off_delay = or_if(s, judged, "off_delay", "\"2m\"", span(Span::ZERO..=LONGEST));
     let when = s.table("when", &WHEN, condition);
-    let recurs = recurs(s, on, bound);
+    let recurs = if rate { Some(None) } else { recurs(s, on, bound) };
     let latch = s.or("latch", false, yes_or_no);
     if let (Some(on), Some(bound)) = (on, bound) {
         check_ladder(s, bound, levels.as_deref().unwrap_or_default());
-        check_deadband(s, on, bound, &setpoints, deadband);
+        if !rate {
+            check_deadband(s, on, bound, &setpoints, deadband);
+        }
     }
     let (Some(on), Some(of), Some(place), Some(bound)) = (on, of, place, bound) else { return None };
     let number = numbered?;
-    check_new(s, context, (on, of, place, number, bound));
+    check_new(s, context, (on, of, place, number, bound, rate));
     over?;
     on_delay?;
     let levels: Vec<Level> = levels?.into_iter().map(|(level, _)| level).collect();
@@ -73,12 +81,32 @@ pub(crate) fn limit(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<Li
         bound,
         recurs: recurs?.filter(|_| !levels.is_empty()),
         levels,
+        rate,
         deadband: deadband?,
         off_delay: off_delay?,
         when: when?,
         latch: latch?,
         origin: format!("{} line {}", context.file, s.line()),
     })
+}
+
+/// The window over which a rate of change is judged. It stands in place of `over`, on what has a slope, and what comes
+/// and goes is no slope.
+fn rate_over(s: &mut Section<'_>, on: Option<Measurand>) -> Optional<Span> {
+    let window = s.optional("rate_over", |value| match on {
+        Some(on) if on.kind() != Kind::Level => {
+            let message = format!("`rate_over` has no meaning for {}", on.key());
+            Err(Fault::new(message, "this value", "leave `rate_over` out: it has no steady slope"))
+        }
+        _ => span(SHORTEST_RATE..=LONGEST)(value),
+    });
+    for key in ["over", "recurs"] {
+        if s.has("rate_over") && s.has(key) {
+            let message = format!("`{key}` has no meaning beside `rate_over`");
+            s.fault(key, Fault::new(message, "one too many", format!("leave `{key}` out")));
+        }
+    }
+    window
 }
 
 /// Whether it has levels. Without any the measurand is not judged, and deadband and delays may be left out.
@@ -109,7 +137,7 @@ type Placed = (Level, Range<usize>);
 
 fn levels(
     s: &mut Section<'_>,
-    on: Option<Measurand>,
+    (on, rate): (Option<Measurand>, bool),
     (over, on_delay): (Option<Span>, Option<Span>),
     setpoints: &mut Vec<f64>,
 ) -> Option<Vec<Placed>> {
@@ -120,11 +148,19 @@ fn levels(
     }
     let has_delay = s.has("on_delay");
     let levels = s.tables("levels", &LEVEL, |s| {
-        let setpoint = s.required("setpoint", "3.0", number_of(on));
+        let setpoint = if rate {
+            s.required("setpoint", "20", rate_of(on))
+        } else {
+            s.required("setpoint", "3.0", number_of(on))
+        };
         setpoints.extend(setpoint);
         let priority = s.required("priority", "\"high\"", priority);
         let own_delay = s.optional("on_delay", span(Span::ZERO..=LONGEST));
         let over = s.or("over", over, |value| span(SHORTEST_WINDOW..=LONGEST)(value).map(Some));
+        if rate && s.has("over") {
+            let message = "`over` has no meaning beside `rate_over`".to_owned();
+            s.fault("over", Fault::new(message, "one too many", "leave `over` out"));
+        }
         if !has_delay && !s.has("on_delay") {
             let help = "add on_delay = \"60s\" to the limit, for all its levels, or to this level";
             s.missing("this level has no `on_delay`, and its limit has none".to_owned(), help.to_owned());
@@ -153,6 +189,14 @@ fn number_of(on: Option<Measurand>) -> impl Fn(&Value<'_>) -> Result<f64, Fault>
             Unit::Celsius | Unit::Kelvin => temperature(low..=high, facts.unit)(value),
             unit => number(low..=high, unit.symbol())(value),
         }
+    }
+}
+
+/// How fast a value may rise, in its unit an hour; below 0 it falls.
+fn rate_of(on: Option<Measurand>) -> impl Fn(&Value<'_>) -> Result<f64, Fault> {
+    move |value| match on.map(|on| on.facts().unit) {
+        Some(Unit::Celsius | Unit::Kelvin) => temperature(-1e9..=1e9, Unit::Kelvin)(value),
+        unit => number(-1e9..=1e9, unit.map_or("", Unit::per_hour))(value),
     }
 }
 

@@ -156,6 +156,7 @@ fn limits_are_as_written_and_say_their_line() {
         of: AppliesTo::Everywhere,
         place: None,
         number: None,
+        rate: false,
         bound: Bound::High,
         levels: vec![
             level(2.0, Priority::Low, 60, Some(Span::minutes(10))),

@@ -76,6 +76,7 @@ fn limit(on: Measurand, levels: Vec<Level>, deadband: f64, off_delay: Span, orig
         number: None,
         bound: Bound::High,
         levels,
+        rate: false,
         deadband,
         off_delay,
         when: None,

@@ -86,6 +86,29 @@ impl Unit {
     }
 }
 
+impl Unit {
+    /// The symbol of how fast it changes, an hour.
+    pub fn per_hour(self) -> &'static str {
+        match self {
+            Self::Volt => "V/h",
+            Self::Ampere => "A/h",
+            Self::Watt => "W/h",
+            Self::Var => "var/h",
+            Self::VoltAmpere => "VA/h",
+            Self::One => "1/h",
+            Self::Hertz => "Hz/h",
+            Self::Percent => "%/h",
+            Self::Celsius | Self::Kelvin => "K/h",
+            Self::WattHour => "Wh/h",
+            Self::VarHour => "varh/h",
+            Self::VoltAmpereHour => "VAh/h",
+            Self::Degree => "°/h",
+            Self::Decibel => "dB(A)/h",
+            Self::MillimetrePerSecond => "mm/s/h",
+        }
+    }
+}
+
 /// What kind of number it is, which decides how it may be averaged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {

@@ -127,14 +127,18 @@ impl MeterState {
             let Some(value) = row[*series].get() else { continue };
             let kind = plan.series[*series].what.kind();
             let edge = window.advance(at);
-            if let Some((edge, mean)) = edge.and_then(|edge| Some((edge, window.mean_of(kind)?))) {
+            if let Some(edge) = edge {
+                let mean = window.mean_of(kind);
                 // A slow meter moves its windows by many steps at a time; a mean then stands for its interval.
-                let judged = Judged { at: edge, value: mean, credit: window.step().max(credit) };
+                let credit = window.step().max(credit);
                 let of_series = plan.limits_of(*series);
                 for (watch, limit) in self.watches[of_series.clone()].iter_mut().zip(&plan.limits[of_series])
                 {
-                    if may_judge(limit, row) {
-                        watch.observe_window(limit, index, judged, desk);
+                    let is_its = || limit.levels.iter().any(|level| level.window == Some(index));
+                    let slope = || if is_its() { window.slope_per_hour() } else { None };
+                    let value = if limit.rate { slope() } else { mean };
+                    if let Some(value) = value.filter(|_| may_judge(limit, row)) {
+                        watch.observe_window(limit, index, Judged { at: edge, value, credit }, desk);
                     }
                 }
             }

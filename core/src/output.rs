@@ -48,6 +48,8 @@ pub struct Subject {
 pub enum Matter {
     /// A measured or computed quantity.
     Quantity(Quantity),
+    /// How fast a quantity rises, in its unit an hour.
+    Rate(Quantity),
     /// The meter itself: does it speak, do its values move, is it in any other trouble.
     Meter,
     /// A part of the program or of its surroundings.
@@ -58,7 +60,7 @@ impl Subject {
     /// The measurand, where there is one.
     pub fn measurand(&self) -> Option<Measurand> {
         match self.matter {
-            Matter::Quantity(quantity) => Some(quantity.what),
+            Matter::Quantity(quantity) | Matter::Rate(quantity) => Some(quantity.what),
             _ => None,
         }
     }

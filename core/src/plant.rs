@@ -254,7 +254,9 @@ pub struct Limit {
     pub bound: Bound,
     /// At least one, the mildest first.
     pub levels: Vec<Level>,
-    /// How far back it must come before it can clear, in the measurand's unit.
+    /// Judged is how fast the value rises over the window of each level, in the measurand's unit an hour.
+    pub rate: bool,
+    /// How far back it must come before it can clear, in the unit of the setpoints.
     pub deadband: f64,
     /// How long it must have been back before it clears.
     pub off_delay: Span,

@@ -74,7 +74,8 @@ struct SavedMeter {
     minute: Option<EventTime>,
     panes: Vec<(Quantity, Pane)>,
     windows: Vec<(Quantity, Span, Window)>,
-    limits: Vec<(Quantity, Bound, LimitWatch)>,
+    /// Of what, which way, and whether of how fast it rises.
+    limits: Vec<(Quantity, Bound, bool, LimitWatch)>,
     metered: MeteredPower,
 }
 
@@ -161,7 +162,7 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
             .watches
             .iter()
             .zip(&plan.limits)
-            .map(|(watch, limit)| (plan.series[limit.series], limit.bound, watch.clone()))
+            .map(|(watch, limit)| (plan.series[limit.series], limit.bound, limit.rate, watch.clone()))
             .collect(),
         metered: state.metered,
     }
@@ -264,9 +265,10 @@ fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
             state.windows[index] = window;
         }
     }
-    for (quantity, bound, watch) in saved.limits {
-        let same =
-            |limit: &crate::plan::LimitPlan| plan.series[limit.series] == quantity && limit.bound == bound;
+    for (quantity, bound, rate, watch) in saved.limits {
+        let same = |limit: &crate::plan::LimitPlan| {
+            (plan.series[limit.series], limit.bound, limit.rate) == (quantity, bound, rate)
+        };
         if let Some(index) =
             plan.limits.iter().position(same).filter(|index| watch.fits(&plan.limits[*index]))
         {

@@ -173,7 +173,7 @@ pub fn limit_lines(plan: &Plan) -> Vec<String> {
 /// A limit without its quantity: where it comes from, each level, the way back, and the rule for what comes and goes.
 fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan) -> Vec<String> {
     let facts = meter.series[limit.series].what.facts();
-    let unit = facts.unit.symbol();
+    let unit = if limit.rate { facts.unit.per_hour() } else { facts.unit.symbol() };
     let (way, word) = match limit.bound {
         Bound::High => ("too high", "above"),
         Bound::Low => ("too low", "below"),
@@ -183,6 +183,7 @@ fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan) -> Vec<Stri
         let priority = scope.alarms[level.alarm].priority.key();
         let setpoint = format!("{:.*} {unit}", usize::from(facts.decimals), level.setpoint);
         let of = match level.window {
+            Some(window) if limit.rate => format!("rate over {} ", duration(meter.windows[window].1)),
             Some(window) => format!("mean of {} ", duration(meter.windows[window].1)),
             None => String::new(),
         };

@@ -113,6 +113,7 @@ fn a_map_with_the_wrong_word_order_is_seen_and_its_numbers_are_not_used() {
     assert!(status.refused > 0, "{status:?}");
     let page = text(&daemon.run("status", &[]).stdout);
     assert!(page.contains("refused: "), "{page}");
+    assert!(page.contains("does not fit the nameplate"), "{page}");
     daemon.stop();
     let (_, swapped) = readings(&site.store()).pop().expect("readings came");
     let right = expected();

@@ -43,7 +43,7 @@ fn end(child: Child, seed: u64) -> String {
 /// An alarm's key in [`Story::expected`].
 fn key(subject: &Subject, rule: &str) -> String {
     match &subject.matter {
-        Matter::Quantity(quantity) => {
+        Matter::Quantity(quantity) | Matter::Rate(quantity) => {
             format!("{} {quantity} {rule}", subject.meter.as_deref().unwrap_or_default())
         }
         Matter::Meter => format!("{} meter {rule}", subject.meter.as_deref().unwrap_or_default()),

@@ -50,7 +50,7 @@ fn of_meter(plant: &Plant, meter: &MeterPlan) -> Vec<NotJudged> {
         gaps.push(gap(Measurand::VoltageUnbalance, reason));
     }
     if has(Measurand::Winding)
-        && !meter.limits.iter().any(|limit| of(meter, limit.series) == Measurand::Winding)
+        && !meter.limits.iter().any(|limit| of(meter, limit.series) == Measurand::Winding && !limit.rate)
     {
         let reason = "no limit: give the transformer its insulation_class_c, or set a limit";
         gaps.push(NotJudged {

@@ -85,11 +85,13 @@ fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) ->
     let by_design = rating.wiring.and_then(|(form, _)| form.why_not(quantity)).is_some();
     let mut defaults = if by_design { Vec::new() } else { default_limits(quantity, rating) };
     let mut found = Vec::new();
-    for bound in [Bound::High, Bound::Low] {
+    for (bound, rate) in [(Bound::High, false), (Bound::Low, false), (Bound::High, true), (Bound::Low, true)]
+    {
         let nearest = plant
             .limits
             .iter()
-            .filter(|limit| limit.on == quantity.what && limit.bound == bound)
+            .filter(|limit| limit.on == quantity.what && limit.bound == bound && limit.rate == rate)
+            .filter(|limit| !limit.rate || quantity.what.kind() == Kind::Level)
             .filter(|limit| limit.place.is_none_or(|place| place == quantity.place))
             .filter(|limit| limit.number.is_none_or(|number| number == quantity.number))
             .filter(|limit| !(by_design && limit.of == AppliesTo::Everywhere))
@@ -102,7 +104,7 @@ fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) ->
             Some((.., limit)) => Some(limit.clone()),
             None => defaults
                 .iter()
-                .position(|limit| limit.bound == bound)
+                .position(|limit| limit.bound == bound && limit.rate == rate)
                 .map(|index| defaults.swap_remove(index)),
         };
         found.extend(limit.filter(|limit| !limit.levels.is_empty()));
@@ -184,7 +186,11 @@ impl ScopeBuilder {
         windows: &mut Vec<(usize, crate::time::Span)>,
     ) -> LimitPlan {
         let quantity = meter.series[series];
-        let (key, subject) = self.quantity_subject(meter, quantity);
+        let (key, subject) = if limit.rate {
+            self.rate_subject(meter, quantity)
+        } else {
+            self.quantity_subject(meter, quantity)
+        };
         let bound = limit.bound;
         let levels: Box<[LevelPlan]> = limit
             .levels
@@ -215,6 +221,7 @@ impl ScopeBuilder {
         LimitPlan {
             series,
             bound,
+            rate: limit.rate,
             deadband: limit.deadband,
             off_delay: limit.off_delay,
             when,

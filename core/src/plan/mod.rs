@@ -226,7 +226,9 @@ pub struct LimitPlan {
     pub series: usize,
     /// Which way.
     pub bound: Bound,
-    /// In the measurand's unit.
+    /// Judged is how fast the value rises over the window of each level, an hour.
+    pub rate: bool,
+    /// In the unit of the setpoints.
     pub deadband: f64,
     /// Before it clears.
     pub off_delay: Span,

@@ -93,6 +93,19 @@ impl ScopeBuilder {
         (key, subject)
     }
 
+    /// What an alert about how fast a quantity rises is about, with its key.
+    pub(super) fn rate_subject(&mut self, meter: &MeterPlan, quantity: Quantity) -> (String, SubjectIx) {
+        let key = format!("{}/{quantity} rate", meter.name);
+        let subject = Subject {
+            transformer: self.transformer.clone(),
+            feeder: meter.feeder.clone(),
+            meter: Some(meter.name.clone()),
+            matter: Matter::Rate(quantity),
+        };
+        let subject = self.subject(key.clone(), subject);
+        (key, subject)
+    }
+
     pub(super) fn add_meter(&mut self, plant: &Plant, number: usize, not_judged: &mut Vec<NotJudged>) {
         let meter = &plant.meters[number];
         let rating = limits::rating(plant, meter);

@@ -71,6 +71,7 @@ pub fn limit(on: Measurand, levels: Vec<Level>, deadband: f64, off_delay: i64) -
         number: None,
         bound: Bound::High,
         levels,
+        rate: false,
         deadband,
         off_delay: Span::seconds(off_delay),
         when: None,
@@ -312,8 +313,9 @@ impl Hall {
 pub fn name(subject: &Subject) -> String {
     match (&subject.meter, &subject.matter) {
         (Some(meter), Matter::Quantity(quantity)) => format!("{meter}/{quantity}"),
+        (Some(meter), Matter::Rate(quantity)) => format!("{meter}/{quantity} rate"),
         (Some(meter), _) => meter.clone(),
-        (None, Matter::Quantity(quantity)) => quantity.to_string(),
+        (None, Matter::Quantity(quantity) | Matter::Rate(quantity)) => quantity.to_string(),
         (None, Matter::Part(part)) => part.key(),
         (None, Matter::Meter) => String::new(),
     }

@@ -20,7 +20,6 @@ fn asked(hall: &Hall) -> Vec<String> {
     hall.alarms(VOLTS).into_iter().filter(|line| line.contains("nameplate")).collect()
 }
 
-// Seen to fail when the limits of a meter were armed from its first reading.
 #[test]
 fn values_that_do_not_fit_the_nameplate_are_told_and_not_judged() {
     let mut hall = Hall::new();
@@ -102,7 +101,6 @@ fn again(hall: &mut Hall, plant: &Plant, precious_only: bool) {
     hall.monitor.advance(at(hall.second), &mut hall.told);
 }
 
-// Seen to fail when what had fitted was not saved.
 #[test]
 fn a_restart_keeps_what_was_accepted_and_asks_on_what_was_not() {
     for precious_only in [false, true] {

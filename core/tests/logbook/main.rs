@@ -11,4 +11,5 @@ mod limits;
 mod meters;
 mod people;
 mod plan;
+mod rates;
 mod recurrence;

@@ -1,5 +1,6 @@
 //! The lines of `replay --json`: one object a line, for programs.
 
+use crate::words::message::unit_of;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use kvarden_core::output::{AlertRevision, Change, ChangeKind, FindingChange, Matter, Output, RecordingSpan};
@@ -143,7 +144,7 @@ fn alarm_line<'a>(
     zone: &TimeZone,
 ) -> AlarmLine<'a> {
     let quantity = match &change.subject.matter {
-        Matter::Quantity(quantity) => Some(*quantity),
+        Matter::Quantity(quantity) | Matter::Rate(quantity) => Some(*quantity),
         Matter::Meter | Matter::Part(_) => None,
     };
     let place = quantity.map(|quantity| quantity.place).filter(|place| *place != Place::Whole);
@@ -163,7 +164,7 @@ fn alarm_line<'a>(
         priority: change.priority,
         peak: change.peak,
         setpoint: change.setpoint,
-        unit: quantity.map_or("", |quantity| quantity.what.facts().unit.symbol()),
+        unit: quantity.map_or("", |quantity| unit_of(&change.subject.matter, quantity)),
         times: change.recurred.map(|recurred| recurred.times),
         alarm: &change.alarm,
     }

@@ -77,7 +77,10 @@ pub fn check(subject: &Subject, rule: Rule) -> Vec<&'static str> {
 /// Under which names an answer may stand, the closest first.
 fn keys(subject: &Subject, rule: Rule) -> Vec<String> {
     match (&subject.matter, rule) {
-        (Matter::Quantity(quantity), Rule::Level { bound, .. } | Rule::Recurrence { bound }) => {
+        (
+            Matter::Quantity(quantity) | Matter::Rate(quantity),
+            Rule::Level { bound, .. } | Rule::Recurrence { bound },
+        ) => {
             let key = quantity.what.key();
             vec![format!("{key}.{}", bound.key()), key.to_owned(), "other".to_owned()]
         }

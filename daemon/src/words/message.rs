@@ -102,7 +102,7 @@ pub struct Often {
 pub fn message(revision: &AlertRevision, site: &Site) -> Message {
     let subject = &revision.subject;
     let quantity = match subject.matter {
-        Matter::Quantity(quantity) => Some(quantity),
+        Matter::Quantity(quantity) | Matter::Rate(quantity) => Some(quantity),
         _ => None,
     };
     let name = |name: &Option<String>| name.as_deref().map(|name| clipped(name, MOST_NAME));
@@ -126,7 +126,7 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         place: quantity.and_then(place),
         number: quantity.map(|quantity| quantity.number).filter(|number| *number > 0),
         value: value_now(revision).and_then(rounded),
-        unit: quantity.map(|quantity| quantity.what.facts().unit.symbol().to_owned()),
+        unit: quantity.map(|quantity| unit_of(&subject.matter, quantity).to_owned()),
         setpoint: revision.setpoint.and_then(rounded),
         peak: revision.peak.and_then(rounded),
         since: rfc3339(revision.since, &site.zone),
@@ -161,6 +161,12 @@ fn act(priority: Priority) -> &'static str {
         Priority::Low => "next visit",
         Priority::Journal => "for the record",
     }
+}
+
+/// The unit of value, setpoint and peak: of a rate that of the quantity, an hour.
+pub(crate) fn unit_of(matter: &Matter, quantity: Quantity) -> &'static str {
+    let unit = quantity.what.facts().unit;
+    if matches!(matter, Matter::Rate(_)) { unit.per_hour() } else { unit.symbol() }
 }
 
 fn place(quantity: Quantity) -> Option<String> {

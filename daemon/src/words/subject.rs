@@ -10,7 +10,7 @@ use kvarden_core::plant::Bound;
 pub fn quantity(subject: &Subject) -> Option<Quantity> {
     match subject.matter {
         Matter::Quantity(quantity) => Some(quantity),
-        Matter::Meter | Matter::Part(_) => None,
+        Matter::Rate(_) | Matter::Meter | Matter::Part(_) => None,
     }
 }
 
@@ -30,6 +30,7 @@ pub fn words(subject: &Subject) -> String {
     }
     let what = match &subject.matter {
         Matter::Quantity(quantity) => named(*quantity),
+        Matter::Rate(quantity) => format!("rate of {}", named(*quantity)),
         Matter::Meter => "meter".to_owned(),
         Matter::Part(part) => health::of_part(part).what.into_owned(),
     };

@@ -435,3 +435,30 @@ fn a_mean_is_told_as_a_mean_and_a_point_without_a_value_as_that() {
     HIGH Larkspur Cannery T2: winding temperature phase B gives values again, closed at 14:00; meter T2 secondary
     ");
 }
+
+#[test]
+fn a_value_that_does_not_fit_the_nameplate_is_told_with_what_it_costs() {
+    let volts = about(Measurand::VoltageLl, Place::AB, 2080.0, 312.0);
+    let text = message(&AlertRevision { rule: Rule::Nameplate, ..volts }, &site()).text;
+    let said = "line-to-line voltage lines A-B 2080.0 V does not fit the nameplate (limit 312.0 V)";
+    assert!(text.contains(said) && text.contains("the limits of this meter wait"), "{text}");
+}
+
+#[test]
+fn how_fast_a_value_rises_or_falls_is_told_by_the_hour() {
+    let mut winding = about(Measurand::Winding, Place::A, 22.0, 20.0);
+    winding.subject.matter = Matter::Rate(Quantity::at(Measurand::Winding, Place::A));
+    winding.over = Some(Span::minutes(30));
+    for (bound, sign, way) in [(Bound::High, 1.0, "rises"), (Bound::Low, -1.0, "falls")] {
+        let revision = AlertRevision {
+            rule: Rule::Level { bound, level: 1 },
+            value: Some(22.0 * sign),
+            setpoint: Some(20.0 * sign),
+            ..winding.clone()
+        };
+        let said = message(&revision, &site());
+        let expected = format!("winding temperature phase A {way} by 22.0 K/h (limit 20.0 K/h over");
+        assert!(said.text.contains(&expected), "{}", said.text);
+        assert_eq!(said.unit.as_deref(), Some("K/h"));
+    }
+}

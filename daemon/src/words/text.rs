@@ -32,6 +32,7 @@ pub(super) fn line(revision: &AlertRevision, site: &Site) -> String {
 pub(super) fn what(revision: &AlertRevision) -> String {
     match (&revision.subject.matter, revision.rule) {
         (Matter::Quantity(quantity), _) => named(*quantity),
+        (Matter::Rate(quantity), _) => format!("rate of {}", named(*quantity)),
         (Matter::Part(part), _) => health::of_part(part).what.into_owned(),
         (Matter::Meter, rule) => health::of_meter(rule).what.into_owned(),
     }
@@ -101,6 +102,7 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
                 shown(revision.setpoint)
             )
         }
+        (Matter::Rate(quantity), _) => rate(revision, *quantity, &since),
         (Matter::Quantity(quantity), rule) => {
             let number = match rule {
                 // Between two excursions the value at this moment says nothing: the worst does.
@@ -121,6 +123,20 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
     }
 }
 
+/// How fast it rises or falls: `winding temperature phase A rises by 22.0 K/h (limit 20.0 K/h over 30 min)`.
+fn rate(revision: &AlertRevision, quantity: Quantity, since: &str) -> String {
+    let facts = quantity.what.facts();
+    let (unit, decimals) = (plain(facts.unit.per_hour()), usize::from(facts.decimals));
+    let way = if revision.rule.bound() == Some(Bound::Low) { "falls" } else { "rises" };
+    let sign = if way == "falls" { -1.0 } else { 1.0 };
+    let shown = |value: Option<f64>| {
+        value.map_or_else(|| "not known".to_owned(), |value| format!("{:.decimals$} {unit}", sign * value))
+    };
+    let over = revision.over.map(|over| format!(" over {}", duration(over))).unwrap_or_default();
+    let (now, limit) = (shown(value_now(revision)), shown(revision.setpoint));
+    format!("{} {way} by {now} (limit {limit}{over}) since {since}", named(quantity))
+}
+
 /// The condition is over: what is seen now, and since when if that is known.
 fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
     let since = when.map(|when| format!(" since {when}")).unwrap_or_default();
@@ -129,7 +145,7 @@ fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
         (Matter::Quantity(quantity), _) if is_heat(quantity.what) && is_latched(revision.state) => {
             format!("{topic} cooler now{since}, the fault may remain")
         }
-        (Matter::Quantity(_), _) if is_latched(revision.state) => {
+        (Matter::Quantity(_) | Matter::Rate(_), _) if is_latched(revision.state) => {
             format!("{topic} back within limits{since}, the fault may remain")
         }
         (Matter::Quantity(_), Rule::Recurrence { .. }) => match revision.recurred {
@@ -140,7 +156,7 @@ fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
         },
         (Matter::Quantity(_), Rule::Absent) => format!("{topic} gives values again{since}"),
         (Matter::Quantity(_), Rule::Nameplate) => format!("{topic} fits the nameplate{since}"),
-        (Matter::Quantity(_), _) => format!("{topic} back within limits{since}"),
+        (Matter::Quantity(_) | Matter::Rate(_), _) => format!("{topic} back within limits{since}"),
         (Matter::Meter, rule) => format!("{topic} {}{since}", health::of_meter(rule).over),
         (Matter::Part(part), _) => format!("{}{since}", health::of_part(part).over),
     }
@@ -218,7 +234,7 @@ fn news(revision: &AlertRevision, site: &Site) -> String {
 fn topic(revision: &AlertRevision) -> String {
     match (&revision.subject.matter, revision.subject.meter.as_deref()) {
         (Matter::Quantity(quantity), _) => named(*quantity),
-        (Matter::Part(_), _) => what(revision),
+        (Matter::Part(_) | Matter::Rate(_), _) => what(revision),
         // A meter that is named like its feeder was just named.
         (Matter::Meter, Some(meter)) if Some(meter) != revision.subject.feeder.as_deref() => {
             format!("meter {}", clipped(meter, MOST_PERSON))
@@ -230,7 +246,7 @@ fn topic(revision: &AlertRevision) -> String {
 /// Which of the transformer's own meters gave the value: the sides differ.
 fn meter_behind(revision: &AlertRevision) -> Option<String> {
     let subject = &revision.subject;
-    let own = matches!(subject.matter, Matter::Quantity(_)) && subject.feeder.is_none();
+    let own = matches!(subject.matter, Matter::Quantity(_) | Matter::Rate(_)) && subject.feeder.is_none();
     let meter = subject.meter.as_deref().filter(|_| own)?;
     Some(format!("; meter {}", clipped(meter, MOST_PERSON)))
 }
