@@ -57,6 +57,11 @@ fn configuration() {
 }
 
 #[test]
+fn json_payloads() {
+    target("json_payloads");
+}
+
+#[test]
 fn csv() {
     target("csv");
 }

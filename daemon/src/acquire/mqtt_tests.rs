@@ -19,6 +19,7 @@ use tokio::task::LocalSet;
 use tokio::time::timeout;
 
 const PATIENCE: Duration = Duration::from_secs(5);
+const WHOLE_STORY: Duration = Duration::from_mins(2);
 const MOST: usize = 1024 * 1024;
 
 /// The broker's end of one connection.
@@ -101,11 +102,10 @@ async fn beside<F: Future<Output = ()>>(story: impl FnOnce(TcpListener, Rc<Noteb
     let broker = BrokerSpec { address, client, username: None, password: None, qos, tls: None };
     let route = Rc::new(Route::plain(&broker));
     let client = Box::pin(run_mqtt(notebook.clone(), route, broker.client, intake));
-    LocalSet::new()
-        .run_until(async {
-            tokio::select! { () = client => panic!("the client never ends"), () = story(listener, notebook) => {} }
-        })
-        .await;
+    let both = LocalSet::new().run_until(async {
+        tokio::select! { () = client => panic!("the client never ends"), () = story(listener, notebook) => {} }
+    });
+    timeout(WHOLE_STORY, both).await.expect("what the story waits for never came");
 }
 
 #[tokio::test]

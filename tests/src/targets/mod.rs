@@ -5,6 +5,7 @@
 
 mod configuration;
 mod csv;
+mod json_payloads;
 mod modbus_answers;
 pub mod mutation;
 mod sunspec_blocks;
@@ -23,4 +24,5 @@ pub const TARGETS: &[Target] = &[
     Target { name: "csv", run: csv::run },
     Target { name: "modbus_answers", run: modbus_answers::run },
     Target { name: "sunspec_blocks", run: sunspec_blocks::run },
+    Target { name: "json_payloads", run: json_payloads::run },
 ];
