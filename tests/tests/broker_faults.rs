@@ -74,8 +74,20 @@ fn a_part_of_the_topic_names_the_meter_and_unknown_names_are_shown() {
         let strangers = daemon.status().strangers;
         (strangers.topics == [("cannery/mp9/amps/a".to_owned(), 1)]).then_some(())
     });
+    // Garbage is counted, and the last of it shown with its bytes made harmless.
+    for garbage in ["1,5", "1e999", "\u{1b}[31mred", "{\"amps\": 50", "not a number"] {
+        a.say_text(garbage);
+    }
+    wait_for("the garbage is counted", PATIENCE, || {
+        let status = daemon.status();
+        let counted: u64 = meter(&status, "MP-3").troubles.iter().map(|(_, count)| *count).sum();
+        (counted >= 5).then_some(())
+    });
     let page = String::from_utf8_lossy(&daemon.run("status", &[]).stdout).into_owned();
-    assert!(page.contains("cannery/mp9/amps/a"), "{page}");
+    assert!(page.contains("cannery/mp9/amps/a") && page.contains("not a number"), "{page}");
+    let log = daemon.log();
+    assert!(!page.contains('\u{1b}') && !log.contains('\u{1b}'), "{page}");
+    assert!(log.matches("payload refused").count() <= 2, "one line a minute: {log}");
     daemon.stop();
 }
 

@@ -110,13 +110,17 @@ impl Listener {
         let each = |told: Result<Told, Refusal>, values: &mut [Sample]| {
             let told = match told {
                 Ok(told) => told,
-                Err(refusal) => return trouble.add(sink, refusal.phrase()),
+                Err(refusal) => {
+                    sink.refused_payload(*meter, message.topic, message.payload);
+                    return trouble.add(sink, refusal.phrase());
+                }
             };
             let recent = told.at.is_some_and(|at| now - at <= every.times(RECENT_INTERVALS));
             if message.retained && !recent {
                 return trouble.add(sink, "old retained value");
             }
             if told.not_numbers > 0 {
+                sink.refused_payload(*meter, message.topic, message.payload);
                 trouble.add(sink, "a value that is not a number");
             } else {
                 trouble.over();
@@ -147,6 +151,7 @@ impl Listener {
             last = Some(sink.reading(*meter, told.at.unwrap_or(now), values));
         };
         if let Err(refusal) = parts[part].read(message.payload, values, each) {
+            sink.refused_payload(*meter, message.topic, message.payload);
             trouble.add(sink, refusal.phrase());
         }
         last
@@ -194,10 +199,12 @@ impl Listener {
             not_numbers = told.map_or(0, |told| told.not_numbers);
         });
         if let Err(refusal) = read {
+            sink.refused_payload(self.meter, message.topic, message.payload);
             self.trouble.add(sink, refusal.phrase());
             return last;
         }
         if not_numbers > 0 {
+            sink.refused_payload(self.meter, message.topic, message.payload);
             self.trouble.add(sink, "a value that is not a number");
         } else {
             self.trouble.over();
