@@ -144,7 +144,7 @@ fn rules_that_filter_in_silence_are_seen_by_the_silence() {
     daemon.stop();
 }
 
-/// Seen to fail without a look at the code of the welcome.
+/// That the code of the welcome matters was seen in `daemon/src/acquire/mqtt_tests.rs`.
 #[test]
 fn a_broker_that_does_not_let_us_in_is_an_alarm_of_its_own() {
     let folder = tempfile::tempdir().expect("the system has a folder for temporary files");
@@ -161,7 +161,8 @@ fn a_broker_that_does_not_let_us_in_is_an_alarm_of_its_own() {
     daemon.stop();
 }
 
-/// Two daemons of two sites whose client name is the same. Seen to fail without the count of ends.
+/// Two daemons of two sites whose client name is the same. That the count of ends matters was seen in
+/// `daemon/src/acquire/mqtt_tests.rs`.
 #[test]
 fn a_second_box_under_our_name_is_noticed_and_the_two_do_not_fight_each_second() {
     let broker = Mosquitto::start();

@@ -205,7 +205,7 @@ fn readings_come_and_alerts_go_with_a_certificate_of_our_own() {
     daemon.stop();
 }
 
-/// S19. Seen to fail without the look at the mode (`config/tests/disk.rs` has the words).
+/// Seen to fail without the look at the mode.
 #[test]
 fn a_key_that_every_user_may_read_is_refused_at_the_start() {
     let authority = Authority::new();

@@ -102,7 +102,8 @@ async fn beside<F: Future<Output = ()>>(story: impl FnOnce(TcpListener, Rc<Noteb
     let broker = BrokerSpec { address, client, username: None, password: None, qos, tls: None };
     let route = Rc::new(Route::plain(&broker));
     let client = Box::pin(run_mqtt(notebook.clone(), route, broker.client, intake));
-    let both = LocalSet::new().run_until(async {
+    let tasks = LocalSet::new();
+    let both = tasks.run_until(async {
         tokio::select! { () = client => panic!("the client never ends"), () = story(listener, notebook) => {} }
     });
     timeout(WHOLE_STORY, both).await.expect("what the story waits for never came");

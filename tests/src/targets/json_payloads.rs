@@ -8,7 +8,7 @@ use serde_json::Value;
 const POINTERS: [&str; 3] = ["/v/a", "/v/b", ""];
 
 /// Reads the bytes. Every value in hand is a real number or absent, every time lies between 1970 and the year 9999,
-/// there are no more readings than allowed, and a number is the one that serde_json finds in the built document.
+/// there are no more readings than allowed, and a number is the one that `serde_json` finds in the built document.
 pub(super) fn run(bytes: &[u8]) {
     let forms = [TimeForm::Rfc3339, TimeForm::UnixSeconds, TimeForm::UnixMillis, TimeForm::UnixMicros];
     for time in forms.map(Some).into_iter().chain([None]) {
