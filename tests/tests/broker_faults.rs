@@ -135,7 +135,7 @@ fn rules_that_filter_in_silence_are_seen_by_the_silence() {
     let mut filtered = Voice::on(&broker, "cannery/mp3/amps/a");
     let mut heard = Voice::on(&broker, "cannery/t2/amps/a");
     until_heard(&daemon, &mut heard, "T2 secondary", "50");
-    wait_for("the silence is told", Duration::from_secs(60), || {
+    wait_for("the silence is told", Duration::from_mins(1), || {
         filtered.say_text("50");
         heard.say_text("50");
         alert(&daemon, "MP-3")
