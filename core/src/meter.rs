@@ -7,15 +7,17 @@ use crate::fitting::Fitting;
 use crate::input::MeterTrouble;
 use crate::measurand::Quantity;
 use crate::output::{Closed, Output};
-use crate::plan::{LimitPlan, MeterPlan};
+use crate::panes::Panes;
+use crate::plan::{LimitPlan, MeterPlan, RollingPlan};
 use crate::plant::StampedBy;
 use crate::quality::{Absence, Absent, FrozenWatch, Quarantine};
 use crate::reading::Sample;
+use crate::rolling::Rolling;
 use crate::sequencer::Sequencer;
 use crate::time::{EventTime, Span};
 use crate::trouble::{ClockWatch, NonsenseWatch};
 use crate::watch::{Judged, LimitWatch};
-use crate::window::{Cadence, Pane, Window};
+use crate::window::{Cadence, Pane};
 
 /// Rows of history are minutes.
 pub const MINUTE: Span = Span::minutes(1);
@@ -35,8 +37,8 @@ pub(crate) struct MeterState {
     pub(crate) heard: Option<EventTime>,
     /// Start of the open minute.
     pub(crate) minute: Option<EventTime>,
-    pub(crate) panes: Box<[Pane]>,
-    pub(crate) windows: Box<[Window]>,
+    pub(crate) panes: Panes,
+    pub(crate) rolling: Box<[Rolling]>,
     pub(crate) watches: Box<[LimitWatch]>,
     pub(crate) metered: MeteredPower,
     /// Whether its values fit the nameplate.
@@ -55,8 +57,8 @@ impl MeterState {
             cadence: Cadence::NEW,
             heard: None,
             minute: None,
-            panes: vec![Pane::EMPTY; plan.series.len()].into(),
-            windows: plan.windows.iter().map(|(_, length)| Window::new(*length)).collect(),
+            panes: Panes::new(&plan.series),
+            rolling: plan.rolling.iter().map(RollingPlan::empty).collect(),
             watches: plan.limits.iter().map(LimitWatch::new).collect(),
             metered: MeteredPower::default(),
             fitting: plan.fitting.as_ref().map(Fitting::new),
@@ -97,11 +99,7 @@ impl MeterState {
         desk: &mut Desk<'_>,
     ) {
         self.turn_minute(plan, at, desk.out);
-        for ((pane, sample), quantity) in self.panes.iter_mut().zip(row).zip(&plan.series) {
-            if let Some(value) = sample.get() {
-                pane.take(quantity.what.kind(), value, credit);
-            }
-        }
+        self.panes.push(row, credit);
         if !fits {
             return;
         }
@@ -114,8 +112,8 @@ impl MeterState {
         }
     }
 
-    /// Moves the windows whose series has a value, and judges their means. A window without a value stands still:
-    /// without a sample nothing rises or clears.
+    /// Moves the windows, and judges the mean of each that has moved with the next value of its series: without a value
+    /// nothing rises or clears.
     fn turn_windows(
         &mut self,
         plan: &MeterPlan,
@@ -123,26 +121,31 @@ impl MeterState {
         row: &[Sample],
         desk: &mut Desk<'_>,
     ) {
-        for (index, (window, (series, _))) in self.windows.iter_mut().zip(&plan.windows).enumerate() {
-            let Some(value) = row[*series].get() else { continue };
-            let kind = plan.series[*series].what.kind();
-            let edge = window.advance(at);
-            if let Some(edge) = edge {
-                let mean = window.mean_of(kind);
+        for (rolling, windows) in self.rolling.iter_mut().zip(&plan.rolling) {
+            rolling.advance(at);
+            if let (true, Some(end)) = (rolling.is_any_due(), rolling.end()) {
                 // A slow meter moves its windows by many steps at a time; a mean then stands for its interval.
-                let credit = window.step().max(credit);
-                let of_series = plan.limits_of(*series);
-                for (watch, limit) in self.watches[of_series.clone()].iter_mut().zip(&plan.limits[of_series])
-                {
-                    let is_its = || limit.levels.iter().any(|level| level.window == Some(index));
-                    let slope = || if is_its() { window.slope_per_hour() } else { None };
-                    let value = if limit.rate { slope() } else { mean };
-                    if let Some(value) = value.filter(|_| may_judge(limit, row)) {
-                        watch.observe_window(limit, index, Judged { at: edge, value, credit }, desk);
+                let credit = rolling.step().max(credit);
+                for (column, series) in windows.series.iter().enumerate() {
+                    if !row[*series].is_present() || !rolling.take_due(column) {
+                        continue;
+                    }
+                    let (window, of_series) = (windows.windows[column], windows.limits[column].clone());
+                    let mean = rolling.mean(column);
+                    for (watch, limit) in
+                        self.watches[of_series.clone()].iter_mut().zip(&plan.limits[of_series])
+                    {
+                        let is_its = || limit.levels.iter().any(|level| level.window == Some(window));
+                        let slope = || if is_its() { rolling.slope_per_hour(column) } else { None };
+                        let value = if limit.rate { slope() } else { mean };
+                        if let Some(value) = value.filter(|_| may_judge(limit, row)) {
+                            watch.observe_window(limit, window, Judged { at: end, value, credit }, desk);
+                        }
                     }
                 }
+                rolling.note_due();
             }
-            window.take(kind, value, credit);
+            rolling.push(&windows.series, row, credit);
         }
     }
 
@@ -157,11 +160,11 @@ impl MeterState {
     /// Closes the open minute, if anything was measured in it.
     pub(crate) fn close_minute(&mut self, plan: &MeterPlan, out: &mut Vec<Output>) {
         let Some(minute) = self.minute.take() else { return };
-        if self.panes.iter().any(|pane| pane.count > 0) {
+        if !self.panes.is_empty() {
             let settled = |(pane, quantity): (&Pane, &Quantity)| pane.settled(quantity.what.kind());
-            let panes = self.panes.iter().zip(&plan.series).map(settled).collect();
+            let panes = self.panes.all().iter().zip(&plan.series).map(settled).collect();
             out.push(Output::Minute(Closed { meter: plan.id, minute, panes }));
-            self.panes.fill(Pane::EMPTY);
+            self.panes.clear();
         }
     }
 
@@ -295,7 +298,7 @@ impl MeterState {
         self.absences.iter_mut().for_each(|absence| absence.shift(by));
         self.cadence.shift(by);
         self.metered.shift(by);
-        self.windows.iter_mut().for_each(Window::clear);
+        self.rolling.iter_mut().for_each(Rolling::clear);
         self.watches.iter_mut().for_each(|watch| watch.shift(by));
         let levels = plan.limits.iter().flat_map(|limit| limit.levels.iter().map(|level| level.alarm));
         let recurrences = plan.limits.iter().filter_map(|limit| limit.recurs.map(|rule| rule.alarm));

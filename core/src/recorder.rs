@@ -93,15 +93,18 @@ impl Recorder {
         if let Some(following) = self.spans.get(next) {
             span.to = span.to.min(following.span.from);
         }
-        if let Some(kept) = next.checked_sub(1).and_then(|last| self.spans.get_mut(last)) {
+        let (earlier, _) = self.spans.split_at_mut(next);
+        if let Some((kept, before)) = earlier.split_last_mut() {
             if raised >= kept.span.to {
                 span.from = span.from.max(kept.span.to);
             } else if kept.told {
                 return;
-            } else if span.to - kept.span.from <= LONGEST {
-                kept.grow(span, due);
-                return;
             } else {
+                span.from = before.last().map_or(span.from, |before| span.from.max(before.span.to));
+                if span.to - kept.span.from <= LONGEST {
+                    kept.grow(span, due);
+                    return;
+                }
                 // It is as long as it may be: it ends here, after all that rose in it, and the next begins here.
                 span.from = raised;
                 kept.span.to = raised;
@@ -131,9 +134,12 @@ impl Recorder {
 }
 
 impl Kept {
-    /// Another raise falls into it.
+    /// Another raise falls into it. A late one may reach further back.
     fn grow(&mut self, by: RecordingSpan, due: EventTime) {
         self.span.to = self.span.to.max(by.to);
+        if self.span.to - by.from <= LONGEST {
+            self.span.from = self.span.from.min(by.from);
+        }
         self.due = self.due.max(due);
         if by.priority > self.span.priority {
             (self.span.alarm, self.span.priority) = (by.alarm, by.priority);
@@ -188,6 +194,11 @@ mod tests {
     #[test]
     fn raises_within_one_belong_to_it_and_the_most_urgent_gives_its_name() {
         check("600, 700, 710", "#1 480..830 at 835");
+    }
+
+    #[test]
+    fn a_late_raise_reaches_further_back() {
+        check("600, 550+60", "#1 430..720 at 735");
     }
 
     #[test]

@@ -10,16 +10,17 @@ use crate::input::MeterTrouble;
 use crate::measurand::Quantity;
 use crate::meter::MeterState;
 use crate::output::Output;
-use crate::plan::{MeterPlan, ScopePlan};
+use crate::plan::{MeterPlan, RollingPlan, ScopePlan};
 use crate::plant::Bound;
 use crate::quality::{Absence, FrozenWatch, Quarantine};
 use crate::recorder::Recorder;
+use crate::rolling::Rolling;
 use crate::scope::Scope;
 use crate::sequencer::Sequencer;
 use crate::time::{EventTime, Span};
 use crate::trouble::{ClockWatch, NonsenseWatch};
 use crate::watch::LimitWatch;
-use crate::window::{Cadence, Pane, Window};
+use crate::window::{Cadence, Pane};
 use serde::{Deserialize, Serialize};
 
 /// The state of one scope.
@@ -73,7 +74,7 @@ struct SavedMeter {
     heard: Option<EventTime>,
     minute: Option<EventTime>,
     panes: Vec<(Quantity, Pane)>,
-    windows: Vec<(Quantity, Span, Window)>,
+    rolling: Vec<(Span, Vec<Quantity>, Rolling)>,
     /// Of what, which way, and whether of how fast it rises.
     limits: Vec<(Quantity, Bound, bool, LimitWatch)>,
     metered: MeteredPower,
@@ -137,9 +138,6 @@ fn grid_keys(plan: &ScopePlan) -> Vec<(String, Quantity)> {
 }
 
 fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
-    let window_of = |(window, (series, length)): (&Window, &(usize, Span))| {
-        (plan.series[*series], *length, window.clone())
-    };
     SavedMeter {
         name: plan.name.clone(),
         door: state.door.clone(),
@@ -156,8 +154,13 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
         cadence: state.cadence,
         heard: state.heard,
         minute: state.minute,
-        panes: plan.series.iter().copied().zip(state.panes.iter().copied()).collect(),
-        windows: state.windows.iter().zip(&plan.windows).map(window_of).collect(),
+        panes: plan.series.iter().copied().zip(state.panes.all()).collect(),
+        rolling: state
+            .rolling
+            .iter()
+            .zip(&plan.rolling)
+            .map(|(rolling, windows)| (windows.length, quantities(plan, windows), rolling.clone()))
+            .collect(),
         limits: state
             .watches
             .iter()
@@ -166,6 +169,11 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
             .collect(),
         metered: state.metered,
     }
+}
+
+/// What the windows of one length are over.
+fn quantities(plan: &MeterPlan, windows: &RollingPlan) -> Vec<Quantity> {
+    windows.series.iter().map(|series| plan.series[*series]).collect()
 }
 
 /// Puts a saved state into a new scope, as far as the names are the same; says what is no longer watched.
@@ -256,13 +264,18 @@ fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
     state.metered = saved.metered;
     for (quantity, pane) in saved.panes {
         if let Some(index) = plan.series.iter().position(|known| *known == quantity) {
-            state.panes[index] = pane;
+            state.panes.put(index, pane);
         }
     }
-    for (quantity, length, window) in saved.windows {
-        let same = |(series, known): &(usize, Span)| plan.series[*series] == quantity && *known == length;
-        if let Some(index) = plan.windows.iter().position(same) {
-            state.windows[index] = window;
+    for (length, theirs, saved) in saved.rolling {
+        let Some(index) = plan.rolling.iter().position(|windows| windows.length == length) else { continue };
+        let (rolling, ours) = (&mut state.rolling[index], quantities(plan, &plan.rolling[index]));
+        if ours == theirs && saved.fits(rolling) {
+            *rolling = saved;
+        } else {
+            let place = |quantity: &Quantity| theirs.iter().position(|known| known == quantity);
+            let pairs = ours.iter().enumerate().filter_map(|(mine, quantity)| Some((mine, place(quantity)?)));
+            rolling.adopt(&saved, &pairs.collect::<Vec<_>>());
         }
     }
     for (quantity, bound, rate, watch) in saved.limits {

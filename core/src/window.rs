@@ -1,4 +1,4 @@
-//! Panes and rolling windows. A minute row of the store is a closed pane: one struct, one home.
+//! Panes. A minute row of the store is a closed pane: one struct, one home. Rolling windows are next door.
 //!
 //! A sample stands for the time since the sample before it (see [`Cadence`]), so a mean is weighted by time
 //! and every figure can say what share of its period was measured.
@@ -43,7 +43,7 @@ impl Cadence {
     }
 }
 
-/// Statistics of the samples of one stretch of time. Panes merge, so windows are made of them.
+/// Statistics of the samples of one stretch of time.
 ///
 /// What it gathers depends on the kind of number: of an angle the sums of cosines and sines, of a counter the first and
 /// the latest value. A pane that goes out is [settled](Pane::settled): of an angle it has the mean direction and neither
@@ -55,10 +55,10 @@ pub struct Pane {
     pub count: u32,
     /// Time that the samples stand for, in milliseconds.
     pub covered_ms: u32,
-    sum: f64,
-    squares: f64,
-    low: f64,
-    high: f64,
+    pub(crate) sum: f64,
+    pub(crate) squares: f64,
+    pub(crate) low: f64,
+    pub(crate) high: f64,
 }
 
 impl Pane {
@@ -118,16 +118,6 @@ impl Pane {
         self.high = self.high.max(value);
     }
 
-    /// Takes all of another pane.
-    pub fn merge(&mut self, other: &Self) {
-        self.count = self.count.saturating_add(other.count);
-        self.covered_ms = self.covered_ms.saturating_add(other.covered_ms);
-        self.sum += other.sum;
-        self.squares += other.squares;
-        self.low = self.low.min(other.low);
-        self.high = self.high.max(other.high);
-    }
-
     /// Mean weighted by time; `None` without samples, and where the kind has none.
     pub fn mean(&self) -> Option<f64> {
         (self.covered_ms > 0 && self.sum.is_finite()).then(|| self.sum / f64::from(self.covered_ms))
@@ -153,152 +143,6 @@ impl Pane {
 impl Default for Pane {
     fn default() -> Self {
         Self::EMPTY
-    }
-}
-
-/// The most panes in a window: it moves in steps of a sixtieth of its length.
-pub const PANES: usize = 60;
-
-/// The least share of a window that must be measured before its mean may be judged (common practice, no
-/// source; the usual rule for demand intervals).
-pub const LEAST_SHARE: f64 = 0.8;
-
-/// A rolling window over one series, moving in steps of a sixtieth of its length, from 1 s up.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Window {
-    step: Span,
-    ring: Box<[Pane]>,
-    head: usize,
-    open: Pane,
-    /// End of the open pane; `None` before the first sample.
-    edge: Option<EventTime>,
-}
-
-impl Window {
-    /// An empty window of this length (at least 1 s).
-    pub fn new(length: Span) -> Self {
-        let panes = (length.0 / 1000).clamp(1, PANES as i64);
-        let step = Span((length.0 / panes).max(1000));
-        Self {
-            step,
-            ring: vec![Pane::EMPTY; panes as usize].into_boxed_slice(),
-            head: 0,
-            open: Pane::EMPTY,
-            edge: None,
-        }
-    }
-
-    /// How far it moves at a time.
-    pub fn step(&self) -> Span {
-        self.step
-    }
-
-    /// Moves to `at`. When panes closed on the way, gives the edge that the window now ends at.
-    ///
-    /// To be called for each value of the series, before [`Window::push`]: without a value nothing is judged.
-    pub fn advance(&mut self, at: EventTime) -> Option<EventTime> {
-        let Some(edge) = self.edge else {
-            self.edge = Some(at.floor(self.step) + self.step);
-            return None;
-        };
-        if at < edge {
-            return None;
-        }
-        let mut passed = (at - edge).0 / self.step.0 + 1;
-        self.close_one(self.open);
-        self.open = Pane::EMPTY;
-        passed -= 1;
-        for _ in 0..passed.min(self.ring.len() as i64) {
-            self.close_one(Pane::EMPTY);
-        }
-        let now_at = at.floor(self.step);
-        self.edge = Some(now_at + self.step);
-        Some(now_at)
-    }
-
-    fn close_one(&mut self, pane: Pane) {
-        self.ring[self.head] = pane;
-        self.head += 1;
-        if self.head == self.ring.len() {
-            self.head = 0;
-        }
-    }
-
-    /// Takes a sample into the open pane.
-    pub fn push(&mut self, value: f64, credit: Span) {
-        self.open.push(value, credit);
-    }
-
-    /// Takes a sample of this kind into the open pane.
-    pub fn take(&mut self, kind: Kind, value: f64, credit: Span) {
-        self.open.take(kind, value, credit);
-    }
-
-    /// The mean as it is for this kind, if enough of the window was measured.
-    pub fn mean_of(&self, kind: Kind) -> Option<f64> {
-        match kind {
-            Kind::Level | Kind::Flag => self.mean(),
-            Kind::Angle => self.mean().and_then(|_| self.closed().settled(kind).mean()),
-            Kind::Counter => None,
-        }
-    }
-
-    /// Statistics over the closed panes, oldest first, so that the sum is the same on every run.
-    pub fn closed(&self) -> Pane {
-        let (newer, older) = self.ring.split_at(self.head);
-        let mut whole = Pane::EMPTY;
-        for pane in older.iter().chain(newer) {
-            whole.merge(pane);
-        }
-        whole
-    }
-
-    /// The mean over the window's closed panes, if enough of it was measured. The same as that of
-    /// [`Window::closed`], whose other figures a moving window has no need of.
-    pub fn mean(&self) -> Option<f64> {
-        let (newer, older) = self.ring.split_at(self.head);
-        let (mut covered_ms, mut sum) = (0u32, 0.0);
-        for pane in older.iter().chain(newer) {
-            covered_ms = covered_ms.saturating_add(pane.covered_ms);
-            sum += pane.sum;
-        }
-        let length = (self.step.0 * self.ring.len() as i64) as f64;
-        let measured = f64::from(covered_ms);
-        (covered_ms > 0 && measured >= LEAST_SHARE * length).then(|| sum / measured)
-    }
-
-    /// How fast the value rises, in its unit an hour: the slope of the straight line that fits the means of the closed
-    /// panes best, by least squares weighted with the time measured in each (any textbook of statistics). `None`
-    /// where less than [`LEAST_SHARE`] of the window was measured, or only one pane.
-    pub fn slope_per_hour(&self) -> Option<f64> {
-        let (newer, older) = self.ring.split_at(self.head);
-        let panes = older.iter().chain(newer);
-        let (mut measured, mut moment) = (0.0, 0.0);
-        for (place, pane) in (0u32..).zip(panes.clone()) {
-            let weight = f64::from(pane.covered_ms);
-            measured += weight;
-            moment += weight * f64::from(place);
-        }
-        let length = (self.step.0 * self.ring.len() as i64) as f64;
-        if measured <= 0.0 || measured < LEAST_SHARE * length {
-            return None;
-        }
-        let middle = moment / measured;
-        let (mut rise, mut run) = (0.0, 0.0);
-        for (place, pane) in (0u32..).zip(panes) {
-            let aside = f64::from(place) - middle;
-            rise += aside * pane.sum;
-            run += aside * aside * f64::from(pane.covered_ms);
-        }
-        let hours = self.step.0 as f64 / Span::hours(1).0 as f64;
-        (run > 0.0).then(|| rise / run / hours)
-    }
-
-    /// Forgets everything, as after a correction of the clock.
-    pub fn clear(&mut self) {
-        self.ring.fill(Pane::EMPTY);
-        self.open = Pane::EMPTY;
-        self.edge = None;
     }
 }
 
@@ -342,13 +186,6 @@ mod tests {
             );
         }
         assert_eq!(pane_of(Kind::Angle, &[0.0, 180.0]).mean(), None, "they cancel out");
-        let mut window = Window::new(Span::seconds(10));
-        for second in 0..=10i64 {
-            window.advance(EventTime(second * 1000));
-            window.take(Kind::Angle, if second % 2 == 0 { 179.0 } else { -179.0 }, Span::seconds(1));
-        }
-        let mean = window.mean_of(Kind::Angle).unwrap();
-        assert!(angle::wrapped(mean - 180.0).abs() < 1e-9, "{mean}");
     }
 
     #[test]
@@ -372,51 +209,5 @@ mod tests {
         assert_eq!(cadence.credit(EventTime(0), every), every);
         assert_eq!(cadence.credit(EventTime(15_000), every), Span::seconds(15));
         assert_eq!(cadence.credit(EventTime(95_000), every), every);
-    }
-
-    #[test]
-    fn a_window_forgets_what_is_older_than_its_length() {
-        let mut window = Window::new(Span::seconds(60));
-        for second in 0..200i64 {
-            let at = EventTime(second * 1000);
-            window.advance(at);
-            window.push(if second < 100 { 1.0 } else { 3.0 }, Span::seconds(1));
-        }
-        assert_eq!(window.mean(), Some(3.0));
-        window.advance(EventTime(10_000_000));
-        assert_eq!(window.mean(), None);
-    }
-
-    /// numpy 2.4.6: `polyfit(x, y, 1, w=sqrt(covered))[0] * 3600` over the centres of the panes in seconds.
-    #[test]
-    fn a_slope_is_that_of_the_line_of_least_squares() {
-        let means = [71.0, 71.4, 71.3, 72.1, 0.0, 72.0, 72.9, 73.1, 73.3, 73.4];
-        let covered = [1000, 1000, 500, 1000, 0, 700, 1000, 1000, 1000, 1000];
-        let mut window = Window::new(Span::seconds(10));
-        for (second, (mean, covered)) in (0i64..).zip(means.into_iter().zip(covered)) {
-            window.advance(EventTime(second * 1000));
-            if covered > 0 {
-                window.push(mean, Span(covered));
-            }
-        }
-        assert_eq!(window.slope_per_hour(), None, "not yet four fifths");
-        window.advance(EventTime(10_000));
-        let slope = window.slope_per_hour().unwrap();
-        let numpy = 993.017_888_949_127_6;
-        assert!((slope - numpy).abs() < 1e-9 * numpy, "{slope}");
-    }
-
-    #[test]
-    fn less_than_four_fifths_measured_is_no_mean() {
-        let mut window = Window::new(Span::seconds(10));
-        for second in 0..7i64 {
-            window.advance(EventTime(second * 1000));
-            window.push(1.0, Span::seconds(1));
-        }
-        window.advance(EventTime(7000));
-        assert_eq!(window.mean(), None);
-        window.push(1.0, Span::seconds(1));
-        window.advance(EventTime(8000));
-        assert_eq!(window.mean(), Some(1.0));
     }
 }

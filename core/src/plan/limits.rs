@@ -1,7 +1,7 @@
 //! Which limit is in force on which series: the owner's nearest, else the default.
 
 use super::scope::ScopeBuilder;
-use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan};
+use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan, RollingPlan};
 use crate::defaults::{Rating, default_limits};
 use crate::measurand::{Kind, Quantity};
 use crate::output::Rule;
@@ -175,6 +175,7 @@ impl ScopeBuilder {
         }
         meter.windows = windows.into_boxed_slice();
         meter.limits = compiled.into_boxed_slice();
+        meter.rolling = RollingPlan::of(meter);
     }
 
     fn compile(

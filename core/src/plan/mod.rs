@@ -5,7 +5,10 @@ mod fitting;
 mod formulas;
 mod gaps;
 mod limits;
+mod rolling;
 mod scope;
+
+pub use rolling::RollingPlan;
 
 use crate::formula::Formula;
 use crate::input::{MeterTrouble, Part};
@@ -113,6 +116,8 @@ pub struct MeterPlan {
     pub of_total: Box<[usize]>,
     /// Rolling windows: series and length.
     pub windows: Box<[(usize, Span)]>,
+    /// The same by their lengths, which is how they move.
+    pub rolling: Box<[RollingPlan]>,
     /// Its limits, in the order of their series.
     pub limits: Box<[LimitPlan]>,
     /// Steps of silence; empty for a meter made here.

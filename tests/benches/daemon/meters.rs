@@ -9,6 +9,8 @@ use tokio::net::{TcpListener, TcpStream};
 
 /// A meter is polled once in this time.
 const EVERY: Duration = Duration::from_secs(1);
+/// A poll that comes later than this is late indeed: a twentieth of its interval.
+pub(crate) const TOO_LATE_MS: f64 = 50.0;
 /// Length of a question: header, unit, function, address, count.
 const QUESTION: usize = 12;
 /// Where the values begin in an answer.
@@ -19,6 +21,17 @@ struct Seen {
     polls: AtomicU64,
     /// By how many milliseconds each poll was later than a second after the one before it.
     late_ms: Mutex<Vec<f64>>,
+}
+
+/// How late polls were.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Lateness {
+    /// The 99th of a hundred, in milliseconds.
+    pub(crate) usual_ms: f64,
+    /// The latest, in milliseconds.
+    pub(crate) most_ms: f64,
+    /// Share of those later than [`TOO_LATE_MS`].
+    pub(crate) too_late: f64,
 }
 
 /// The meters. They go with the program.
@@ -67,12 +80,17 @@ impl Meters {
         self.seen.polls.load(Ordering::Relaxed)
     }
 
-    /// How late the polls since the last call were: the 99th of a hundred and the latest, in milliseconds.
-    pub(crate) fn lateness(&self) -> (f64, f64) {
+    /// How late the polls since the last call were.
+    pub(crate) fn lateness(&self) -> Lateness {
         let mut late = std::mem::take(&mut *self.seen.late_ms.lock().unwrap_or_else(PoisonError::into_inner));
         late.sort_by(f64::total_cmp);
         let at = |share: f64| late.get((late.len() as f64 * share) as usize).copied();
-        (at(0.99).unwrap_or(f64::NAN), late.last().copied().unwrap_or(f64::NAN))
+        let too_late = late.iter().filter(|late| **late > TOO_LATE_MS).count();
+        Lateness {
+            usual_ms: at(0.99).unwrap_or(f64::NAN),
+            most_ms: late.last().copied().unwrap_or(f64::NAN),
+            too_late: too_late as f64 / late.len().max(1) as f64,
+        }
     }
 }
 

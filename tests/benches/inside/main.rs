@@ -5,6 +5,8 @@
 
 mod store;
 
+#[path = "../../floors/chunks.rs"]
+mod chunks;
 #[path = "../shared/figures.rs"]
 mod figures;
 #[path = "../../floors/panes.rs"]

@@ -1,5 +1,6 @@
 //! The store: minutes and inputs written a second, bytes kept for each, one day of one series read back.
 
+use crate::chunks;
 use crate::figures::{Figures, RUNS, heading, line, short_or};
 use crate::plant;
 use kvarden::store::{Batch, DATABASE, MinuteRow, Options, OwnedInput, Store, TailRecord};
@@ -24,6 +25,7 @@ pub(crate) fn run() {
     let quantities: Arc<[Quantity]> = plant::quantities().into();
     heading(&format!("store: {METERS} meters of {} values", quantities.len()));
     minutes(&quantities);
+    month(&quantities);
     inputs(&quantities);
 }
 
@@ -77,7 +79,52 @@ fn minutes(quantities: &Arc<[Quantity]>) {
         assert_eq!(black_box(means).len(), MINUTES_OF_A_DAY as usize, "every minute comes back");
         begun.elapsed().as_secs_f64() * 1e3
     });
-    line("one day of one series, 1440 minutes, ms", read.collect::<Figures>());
+    let read: Figures = read.collect();
+    let bare = floor(1, MINUTES_OF_A_DAY as usize, METERS * quantities.len());
+    line("floor: one day of one series in one blob, ms", format!("{bare:.3}"));
+    line("one day of one series, 1440 minutes, ms", &read);
+    line("the day against the floor", read.over(&bare));
+}
+
+/// A month of ten-minute rows, of which each meter has one for all of its series.
+fn month(quantities: &Arc<[Quantity]>) {
+    const DAYS: i64 = 31;
+    const TENS_OF_A_DAY: usize = 144;
+    let folder = tempfile::tempdir().expect("the system has a folder for temporary files");
+    let mut store = open(folder.path());
+    let names = [Arc::from("M7"), Arc::from("M8")];
+    // A minute a ten is enough: each ten is made when a minute of the next one comes.
+    for day in 0..DAYS {
+        let tens =
+            (0..TENS_OF_A_DAY as i64).map(|ten| BEGIN + Span::minutes(day * MINUTES_OF_A_DAY + 10 * ten));
+        let rows = tens.flat_map(|at| names.iter().map(move |name| row(name, quantities, at)));
+        let batch = Batch { minutes: rows.collect(), ..Batch::default() };
+        store.apply(&batch).expect("the disk has room");
+    }
+    let read = (0..RUNS).map(|_| {
+        let begun = Instant::now();
+        let to = BEGIN + Span::minutes(DAYS * MINUTES_OF_A_DAY);
+        let runs = store.tens("M7", BEGIN, to).expect("it was just written");
+        let means: Vec<Option<f64>> =
+            runs.iter().flat_map(|run| &run.rows).map(|(_, panes)| panes[0].mean).collect();
+        assert!(black_box(means).len() + 1 >= DAYS as usize * TENS_OF_A_DAY, "every ten comes back");
+        begun.elapsed().as_secs_f64() * 1e3
+    });
+    let read: Figures = read.collect();
+    let bare = floor(DAYS as u32, TENS_OF_A_DAY, names.len() * quantities.len());
+    line("floor: one month of one series in a blob a day, ms", format!("{bare:.3}"));
+    line("one month of one series, 4464 tens of minutes, ms", &read);
+    line("the month against the floor", read.over(&bare));
+}
+
+fn floor(days: u32, a_day: usize, series: usize) -> Figures {
+    let db = chunks::written(days, a_day, series as u32);
+    let read = (0..RUNS).map(|_| {
+        let begun = Instant::now();
+        assert_eq!(chunks::read(&db), days as usize * a_day, "every number comes back");
+        begun.elapsed().as_secs_f64() * 1e3
+    });
+    read.collect()
 }
 
 fn row(meter: &Arc<str>, series: &Arc<[Quantity]>, minute: EventTime) -> MinuteRow {
