@@ -15,7 +15,7 @@ use crate::engine::{Desk, Engine, SNAPSHOT_EVERY};
 use crate::restore::restore;
 use crate::store::{Error as StoreError, Keeper, Options, Store};
 use crate::tasks::{MOST_RESTARTS, Tasks};
-use crate::words::Site;
+use crate::words::{Site, Whereabouts};
 use crate::world::{Courier, Dial, Sink, TcpDial};
 use kvarden_config::{Configuration, SourceSpec};
 use kvarden_core::plan::{Plan, Unfit};
@@ -206,6 +206,7 @@ async fn site_of(keeper: &Keeper, configuration: &Configuration) -> Result<Site,
         zone: jiff::tz::TimeZone::get(&configuration.timezone).unwrap_or(jiff::tz::TimeZone::UTC),
         book,
         topics: configuration.tell.topics.clone(),
+        whereabouts: Whereabouts::of(&configuration.plant),
     })
 }
 

@@ -291,7 +291,6 @@ mod tests {
         }
     }
 
-    // Seen to fail when alerts stood in the order of the plan.
     #[test]
     fn the_most_urgent_alert_stands_first_and_of_these_the_oldest() {
         let mut status = status();

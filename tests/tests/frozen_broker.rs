@@ -71,14 +71,13 @@ fn letters(site: &Site) -> Vec<(String, String, u64, Value)> {
         rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY,
     )
     .expect("the daemon has made its store");
-    let sql =
-        "SELECT id, alert, revision, message, number FROM outbox WHERE channel = 'mqtt' ORDER BY number";
+    let sql = "SELECT id, alert, revision, message, place FROM outbox WHERE channel = 'mqtt' ORDER BY number";
     let mut statement = db.prepare(sql).expect("the table is as in the store's schema");
     let rows = statement.query_map((), |row| {
         let id: String = row.get(0)?;
-        let (message, number): (String, i64) = (row.get(3)?, row.get(4)?);
+        let (message, place): (String, i64) = (row.get(3)?, row.get(4)?);
         let mut message: Value = serde_json::from_str(&message).expect("a message is JSON");
-        message["sequence"] = number.into();
+        message["sequence"] = place.into();
         let id = id.strip_suffix(":mqtt").expect("ids end with their channel").to_owned();
         Ok((id, row.get(1)?, row.get::<_, i64>(2)? as u64, message))
     });

@@ -38,7 +38,6 @@ fn what_a_meter_is_told_to_have_is_news_only_once() {
     assert!(!hall.monitor.is_news(&trouble("MP-9", MeterTrouble::LinkUnstable, true)));
 }
 
-// Seen to fail when only a change of priority, not of the kind of alarm, made a revision.
 #[test]
 fn when_the_trouble_is_over_and_the_silence_stays_the_alert_says_so() {
     let mut hall = Hall::new();

@@ -6,7 +6,7 @@ use crate::digest::files::write_files;
 use crate::digest::{DigestContext, Form, calendar, render};
 use crate::replay::line::Lines;
 use crate::replay::{Replayed, replay};
-use crate::words::{Site, message};
+use crate::words::{Site, Whereabouts, message};
 use jiff::civil::Date;
 use kvarden_config::Configuration;
 use kvarden_core::digest::{MeterRows, MinuteValue};
@@ -102,6 +102,7 @@ impl<W: Write> Teller<W> {
             zone,
             book: "replay".to_owned(),
             topics: configuration.tell.topics.clone(),
+            whereabouts: Whereabouts::of(&configuration.plant),
         };
         Self {
             out,

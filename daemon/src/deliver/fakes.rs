@@ -27,6 +27,7 @@ pub(crate) fn message(alert: &str, revision: u32) -> Message {
         zone: jiff::tz::TimeZone::UTC,
         book: "k7".to_owned(),
         topics: "p".to_owned(),
+        whereabouts: crate::words::Whereabouts::default(),
     };
     let told = AlertRevision {
         alert: alert.to_owned(),
@@ -52,6 +53,7 @@ pub(crate) fn message(alert: &str, revision: u32) -> Message {
 pub(crate) fn letter(alert: &str, revision: u32) -> Letter {
     Letter {
         number: i64::from(revision),
+        place: i64::from(revision),
         id: format!("k7:{alert}:{revision}:test"),
         channel: "test".to_owned(),
         alert: alert.to_owned(),

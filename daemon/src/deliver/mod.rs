@@ -23,7 +23,7 @@ use crate::store::Letter;
 use crate::words::Message;
 use crate::words::message::MOST_BYTES;
 
-/// The message in a letter, with its place in the order of letters filled in.
+/// The message in a letter, with its place among the letters of its channel filled in.
 ///
 /// # Errors
 /// Why it can never be sent: it is no message, or longer than any message that is built here.
@@ -33,5 +33,5 @@ pub(crate) fn message_in(letter: &Letter) -> Result<Message, String> {
     }
     let message: Message =
         serde_json::from_str(&letter.message).map_err(|error| format!("not a message: {error}"))?;
-    Ok(Message { sequence: Some(letter.number), ..message })
+    Ok(Message { sequence: Some(letter.place), ..message })
 }

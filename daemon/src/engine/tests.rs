@@ -28,12 +28,13 @@ fn engine() -> Engine {
         zone: jiff::tz::TimeZone::UTC,
         book: "k7".to_owned(),
         topics: "kvarden".to_owned(),
+        whereabouts: crate::words::Whereabouts::default(),
     };
     let gathered = Gathered::new(&plan, site, plant.channels.clone(), Told::default());
     Engine::new(Monitor::new(plan), gathered, 0, Batch::default())
 }
 
-// Seen to fail without the lower border: it told of each letter that came and went around the upper one.
+// The lower border keeps letters that come and go around the upper one from being told each time.
 #[test]
 fn what_waits_beyond_a_level_is_an_alarm_until_little_waits() {
     let mut engine = engine();

@@ -17,6 +17,8 @@ pub const MAX_PENDING: usize = 10_000;
 pub struct Letter {
     /// Its place in the order of all letters.
     pub number: i64,
+    /// Its place among the letters of its channel: 1, 2, 3 and so on. A gap means a loss.
+    pub place: i64,
     /// Stays the same however often it is sent, so that a repeat is known as one.
     pub id: String,
     /// The channel.
@@ -52,16 +54,18 @@ pub struct NewLetter {
 
 /// Adds letters. Gives how many are new, and how many waiting ones were given up for want of room.
 pub(super) fn post(db: &Connection, letters: &[NewLetter]) -> Result<(usize, usize)> {
-    // Not `OR IGNORE`: that would use up a number, and a gap in the numbers means a loss.
     let mut insert = db.prepare_cached(
-        "INSERT INTO outbox (id, channel, alert, revision, created, tries, next_try, message)
-         SELECT ?1, ?2, ?3, ?4, ?5, 0, 0, ?6 WHERE NOT EXISTS (SELECT 1 FROM outbox WHERE id = ?1)",
+        "INSERT INTO outbox (id, channel, alert, revision, created, tries, next_try, message, place)
+         SELECT ?1, ?2, ?3, ?4, ?5, 0, 0, ?6, ?7 WHERE NOT EXISTS (SELECT 1 FROM outbox WHERE id = ?1)",
     )?;
     let mut channels = BTreeSet::new();
     let mut new = 0;
     for letter in letters {
         let NewLetter { id, channel, alert, revision, created, message } = letter;
-        if insert.execute((id, channel, alert, revision, created.0, message))? > 0 {
+        let key = place_key(channel);
+        let place = schema::count(db, &key)?.saturating_add(1);
+        if insert.execute((id, channel, alert, revision, created.0, message, place as i64))? > 0 {
+            schema::count_up(db, &key, 1)?;
             new += 1;
             channels.insert(channel);
         }
@@ -93,6 +97,11 @@ fn keep_bound(db: &Connection, channel: &str, at: EventTime) -> Result<usize> {
     dropped += give_up("", excess - dropped)?;
     schema::count_up(db, &lost_key(channel), dropped as u64)?;
     Ok(dropped)
+}
+
+/// Under which the letters of a channel are counted.
+fn place_key(channel: &str) -> String {
+    format!("place {channel}")
 }
 
 fn lost_key(channel: &str) -> String {
@@ -128,6 +137,7 @@ fn letter(row: &Row<'_>) -> rusqlite::Result<Letter> {
         created: EventTime(row.get(5)?),
         tries: row.get(6)?,
         message: row.get(7)?,
+        place: row.get(8)?,
     })
 }
 
@@ -144,7 +154,7 @@ impl Store {
     /// The store can't be read.
     pub fn next_letter(&self, channel: &str, now: EventTime) -> Result<Option<Letter>> {
         let sql = format!(
-            "SELECT number, id, channel, alert, revision, created, tries, message {HEADS} AND next_try <= ?2
+            "SELECT number, id, channel, alert, revision, created, tries, message, place {HEADS} AND next_try <= ?2
              ORDER BY number LIMIT 1"
         );
         let mut statement = self.db.prepare_cached(&sql)?;

@@ -70,6 +70,12 @@ CREATE INDEX recording_order ON recording (priority, number, bytes);
 -- Minutes that came after their day was frozen, until the day is revised.
 CREATE TABLE late (date TEXT NOT NULL, meter TEXT NOT NULL, minutes INTEGER NOT NULL, first INTEGER NOT NULL,
     last INTEGER NOT NULL, PRIMARY KEY (date, meter)) WITHOUT ROWID;
+", "
+-- The place of a letter among those of its channel: without gaps, so that a reader sees what was lost. A count goes on from
+-- the numbers that readers have seen before.
+ALTER TABLE outbox ADD COLUMN place INTEGER NOT NULL DEFAULT 0;
+UPDATE outbox SET place = number;
+INSERT INTO meta SELECT 'place ' || channel, max(number) FROM outbox GROUP BY channel;
 "];
 
 fn version(db: &Connection) -> Result<i64> {

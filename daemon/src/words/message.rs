@@ -34,7 +34,7 @@ pub struct Message {
     pub code: String,
     /// Which revision of it.
     pub revision: u32,
-    /// Place in the order of letters; filled in at sending.
+    /// Place among the messages of this channel, without gaps; filled in at sending.
     pub sequence: Option<i64>,
     /// `open` or `closed`.
     pub state: String,
@@ -53,6 +53,15 @@ pub struct Message {
     pub feeder: Option<String>,
     /// The meter; none for the program's own parts.
     pub meter: Option<String>,
+    /// Where the feeder or transformer is, as the configuration says it.
+    #[serde(default)]
+    pub location: Option<String>,
+    /// Whom to call, as the configuration says it.
+    #[serde(default)]
+    pub call: Option<String>,
+    /// What there is as a spare for the transformer, as the configuration says it.
+    #[serde(default)]
+    pub spare: Option<String>,
     /// What it is about, in words.
     pub what: String,
     /// The measurand's key, if it is about one.
@@ -106,6 +115,7 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         _ => None,
     };
     let name = |name: &Option<String>| name.as_deref().map(|name| clipped(name, MOST_NAME));
+    let note = |note: Option<&str>| note.map(|note| clipped(note, MOST_NAME));
     let mut message = Message {
         format: FORMAT,
         id: format!("{}:{}:{}", site.book, revision.alert, revision.revision),
@@ -121,6 +131,9 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         transformer: name(&subject.transformer),
         feeder: name(&subject.feeder),
         meter: name(&subject.meter),
+        location: note(site.whereabouts.location(subject)),
+        call: note(site.whereabouts.call(subject)),
+        spare: note(site.whereabouts.spare(subject)),
         what: text::what(revision),
         measurand: quantity.map(|quantity| quantity.what.key().to_owned()),
         place: quantity.and_then(place),

@@ -13,6 +13,7 @@ mod refusal;
 pub mod subject;
 mod text;
 pub mod time;
+mod whereabouts;
 
 #[cfg(test)]
 mod health_tests;
@@ -22,6 +23,7 @@ mod tests;
 pub use code::{code, fingerprint};
 pub use message::{Message, message};
 pub use refusal::refusal;
+pub use whereabouts::Whereabouts;
 
 /// What words need to know of the site.
 #[derive(Debug, Clone)]
@@ -34,4 +36,6 @@ pub struct Site {
     pub book: String,
     /// Under which MQTT topics it tells, without a slash at the end.
     pub topics: String,
+    /// Where things are and whom to call.
+    pub whereabouts: Whereabouts,
 }

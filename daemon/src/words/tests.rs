@@ -23,12 +23,13 @@ fn at(local: &str) -> EventTime {
     EventTime(text.parse::<Timestamp>().unwrap().as_millisecond())
 }
 
-fn site() -> Site {
+pub(super) fn site() -> Site {
     Site {
         name: "Larkspur Cannery".to_owned(),
         zone: TimeZone::get("America/Denver").unwrap(),
         book: "k7".to_owned(),
         topics: "kvarden/larkspur-cannery".to_owned(),
+        whereabouts: super::Whereabouts::default(),
     }
 }
 
@@ -280,6 +281,9 @@ fn the_whole_message_in_its_written_form() {
       "transformer": "T2",
       "feeder": "MP-3",
       "meter": "MP-3",
+      "location": null,
+      "call": null,
+      "spare": null,
       "what": "voltage unbalance",
       "measurand": "voltage_unbalance_percent",
       "place": null,

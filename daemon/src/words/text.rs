@@ -57,7 +57,13 @@ fn said(revision: &AlertRevision, site: &Site) -> Said {
         }
         _ => standing(revision, site),
     };
-    let rest = [how_often(revision, site), about_values(revision, site), news(revision, site)].concat();
+    let rest = [
+        how_often(revision, site),
+        about_values(revision, site),
+        news(revision, site),
+        where_to(revision, site),
+    ];
+    let rest = rest.concat();
     Said { first, rest }
 }
 
@@ -202,6 +208,12 @@ fn about_values(revision: &AlertRevision, site: &Site) -> String {
         Rule::Level { .. } if shown(value_now(revision)) != shown(revision.peak) => format!("; was {worst}"),
         _ => String::new(),
     }
+}
+
+/// Where to go, for those who do not know the names.
+fn where_to(revision: &AlertRevision, site: &Site) -> String {
+    let location = site.whereabouts.location(&revision.subject).filter(|_| revision.open);
+    location.map(|location| format!("; at: {}", clipped(location, MOST_PERSON))).unwrap_or_default()
 }
 
 /// Why there is a new revision, where the line does not say it already.

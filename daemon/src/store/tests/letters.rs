@@ -104,3 +104,28 @@ fn when_too_many_wait_repeats_go_first_then_the_oldest_and_the_loss_is_counted()
     assert_eq!((store.waiting("mqtt").unwrap(), store.lost("mqtt").unwrap()), (MAX_PENDING, 3));
     assert_eq!(store.levels().unwrap().lost, 3);
 }
+
+#[test]
+fn the_places_of_each_channel_have_no_gap_also_after_a_sweep() {
+    let folder = folder();
+    let mut store = open(&folder);
+    let to = |channel: &str, alert: &str| NewLetter {
+        id: format!("book:{alert}:1:{channel}"),
+        channel: channel.to_owned(),
+        ..letter(alert, 1)
+    };
+    let letters = vec![to("mqtt", "a"), to("file", "a"), to("mqtt", "a"), to("mqtt", "b"), to("file", "b")];
+    store.apply(&Batch { letters, ..Batch::default() }).unwrap();
+    let places = |store: &mut Store, channel: &str| {
+        let mut places = Vec::new();
+        while let Some(letter) = store.next_letter(channel, NOW).unwrap() {
+            places.push(letter.place);
+            store.delivered(letter.number, NOW).unwrap();
+        }
+        places
+    };
+    assert_eq!((places(&mut store, "mqtt"), places(&mut store, "file")), (vec![1, 2], vec![1, 2]));
+    store.sweep(NOW + Span::hours(24 * 31), Span::minutes(5)).unwrap();
+    store.apply(&Batch { letters: vec![to("file", "c")], ..Batch::default() }).unwrap();
+    assert_eq!(places(&mut store, "file"), [3]);
+}

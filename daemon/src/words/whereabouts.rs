@@ -1,0 +1,90 @@
+//! Where a transformer or feeder is, whom to call and what there is as a spare, as the nameplate says it.
+
+use kvarden_core::output::Subject;
+use kvarden_core::plant::Plant;
+use std::collections::HashMap;
+
+/// By name; empty for a site that says nothing of it.
+#[derive(Debug, Clone, Default)]
+pub struct Whereabouts {
+    transformers: HashMap<String, OfTransformer>,
+    feeders: HashMap<String, String>,
+}
+
+#[derive(Debug, Clone, Default)]
+struct OfTransformer {
+    location: Option<String>,
+    call: Option<String>,
+    spare: Option<String>,
+}
+
+impl Whereabouts {
+    /// What the plant says.
+    pub fn of(plant: &Plant) -> Self {
+        let transformers = plant.transformers.iter().map(|transformer| {
+            let about = OfTransformer {
+                location: transformer.location.clone(),
+                call: transformer.records.call.clone(),
+                spare: transformer.records.spare.clone(),
+            };
+            (transformer.name.clone(), about)
+        });
+        let feeders =
+            plant.feeders.iter().filter_map(|feeder| Some((feeder.name.clone(), feeder.location.clone()?)));
+        Self { transformers: transformers.collect(), feeders: feeders.collect() }
+    }
+
+    /// Where it is: the feeder's place, where that is known, else the transformer's.
+    pub fn location(&self, subject: &Subject) -> Option<&str> {
+        let feeder = subject.feeder.as_ref().and_then(|name| self.feeders.get(name));
+        feeder.or_else(|| self.transformer(subject)?.location.as_ref()).map(String::as_str)
+    }
+
+    /// Whom to call about it.
+    pub fn call(&self, subject: &Subject) -> Option<&str> {
+        self.transformer(subject)?.call.as_deref()
+    }
+
+    /// What there is as a spare for its transformer.
+    pub fn spare(&self, subject: &Subject) -> Option<&str> {
+        self.transformer(subject)?.spare.as_deref()
+    }
+
+    fn transformer(&self, subject: &Subject) -> Option<&OfTransformer> {
+        self.transformers.get(subject.transformer.as_ref()?)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::words::message::message;
+    use crate::words::tests::{about_meter, site};
+    use kvarden_core::output::Rule;
+
+    fn told(location: Option<&str>, feeder: bool) -> crate::words::Message {
+        let about = OfTransformer {
+            location: Some("Packing hall, east wall".to_owned()),
+            call: Some("Ines, +1 555 0100".to_owned()),
+            spare: None,
+        };
+        let feeders = location.map(|location| ("MP-3".to_owned(), location.to_owned()));
+        let whereabouts = Whereabouts {
+            transformers: [("T2".to_owned(), about)].into(),
+            feeders: feeders.into_iter().collect(),
+        };
+        let mut revision = about_meter(Rule::Frozen);
+        revision.subject.feeder.take_if(|_| !feeder);
+        message(&revision, &crate::words::Site { whereabouts, ..site() })
+    }
+
+    #[test]
+    fn a_message_says_where_the_feeder_is_or_else_its_transformer_and_whom_to_call() {
+        let said = told(Some("Column C4"), true);
+        assert_eq!(said.location.as_deref(), Some("Column C4"));
+        assert!(said.text.ends_with("; at: Column C4"), "{}", said.text);
+        assert_eq!((said.call.as_deref(), said.spare), (Some("Ines, +1 555 0100"), None));
+        assert_eq!(told(None, true).location.as_deref(), Some("Packing hall, east wall"));
+        assert_eq!(told(Some("Column C4"), false).location.as_deref(), Some("Packing hall, east wall"));
+    }
+}
