@@ -73,6 +73,7 @@ pub fn undisturbed(configuration: &Configuration, book: &str, tail: &[TailRecord
         zone: jiff::tz::TimeZone::get(&configuration.timezone).expect("the configuration was checked"),
         book: book.to_owned(),
         topics: configuration.tell.topics.clone(),
+        whereabouts: kvarden::words::Whereabouts::of(&configuration.plant),
     };
     let mut gathered = batching::Gathered::new(
         &plan,
