@@ -74,6 +74,8 @@ fn impossible_values_that_add_up_to_five_minutes_are_a_trouble_of_the_meter() {
 #[test]
 fn one_impossible_value_in_twenty_is_counted_and_no_alarm_but_three_in_ten_are() {
     let mut hall = Hall::new();
+    // Its first reading fits the nameplate: this is no new meter.
+    hall.run(1);
     for _ in 0..200 {
         hall.show(T2, 6, 900.0).run(1).heal(T2).run(19);
     }
