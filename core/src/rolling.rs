@@ -229,9 +229,9 @@ impl Rolling {
 
     /// How fast a level rises, in its unit an hour: the slope of the straight line that fits the means of the closed
     /// panes best, by least squares weighted with the time measured in each (any textbook of statistics). `None` where
-    /// less than [`LEAST_SHARE`] of the window was measured, or only one pane.
+    /// less than [`LEAST_SHARE`] of the window was measured, or only one pane, and of an angle.
     pub fn slope_per_hour(&self, column: usize) -> Option<f64> {
-        let measured = self.measured_ms(column)?;
+        let measured = self.measured_ms(column).filter(|_| column < self.levels)?;
         let panes = (0u32..).zip(self.closed(column));
         let moment: f64 = panes.clone().map(|(place, (_, covered))| f64::from(place) * covered).sum();
         let middle = moment / measured;

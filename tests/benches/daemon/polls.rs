@@ -134,7 +134,8 @@ fn instructions() {
         line("SKIPPED: there is no valgrind on this machine", "apt-get install valgrind");
         return;
     }
-    let lengths = [short_or(5, 8), short_or(15, 68)];
+    // The first snapshot of all scopes is written in both.
+    let lengths = [short_or(15, 20), short_or(30, 80)];
     let mut runs: Vec<(Meters, TempDir, Watched)> = Vec::new();
     for seconds in lengths {
         for is_daemon in [false, true] {
