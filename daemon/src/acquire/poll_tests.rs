@@ -139,8 +139,7 @@ async fn a_link_that_drops_each_second_is_one_alarm_and_is_made_at_most_once_a_s
     );
 }
 
-/// Fault: a device with room for one connection that holds dead ones. Seen to fail without the growing waits after a
-/// refusal: more dials.
+/// Fault: a device with room for one connection that holds dead ones.
 #[tokio::test(start_paused = true)]
 async fn a_device_with_room_for_one_connection_is_left_alone_longer_and_longer_and_read_when_it_lets_go() {
     // It sticks to the dead connection for a minute and a half.

@@ -155,6 +155,7 @@ mod tests {
         check(NumberKind::F64, WordOrder::HighFirst, &[0x7FF8, 0, 0, 0], None);
     }
 
+    /// Seen to fail without the look at `absent`.
     #[test]
     fn a_number_that_the_map_calls_absent_is_absent_before_it_is_scaled() {
         let mut of = point(NumberKind::I16, WordOrder::HighFirst);
@@ -231,8 +232,7 @@ mod tests {
             prop_assert_eq!(sample.get(), double.is_finite().then_some(double));
         }
 
-        /// Fault: not a number, infinity, what stands for "no value", impossible scale registers. Seen to fail without
-        /// the look at `absent`.
+        /// Fault: not a number, infinity, what stands for "no value", impossible scale registers.
         #[test]
         fn whatever_registers_hold_a_value_is_finite_and_no_sentinel_gets_through(
             words in proptest::collection::vec(prop_oneof![any::<u16>(), Just(0x7FFF), Just(0x8000), Just(0xFFFF), Just(0x7F80)], 0..6),
