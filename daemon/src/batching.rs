@@ -1,6 +1,6 @@
 //! What comes out of the monitor, sorted into what is stored: changes, alerts with their letters, rows.
 
-use crate::store::{Batch, MinuteRow, NewLetter, Precious, RefusedRow};
+use crate::store::{Batch, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow};
 use crate::words::{Site, message};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::monitor::Monitor;
@@ -11,13 +11,18 @@ use kvarden_core::reading::MeterId;
 use std::collections::HashSet;
 use std::sync::Arc;
 
+/// A meter's name, and what its columns mean.
+type Columns = (Arc<str>, Arc<[Quantity]>);
+
 /// Sorts outputs into batches.
 #[derive(Debug)]
 pub struct Gathered {
     site: Site,
     channels: Vec<String>,
     /// By meter id: name and series, shared with every row.
-    meters: Vec<(Arc<str>, Arc<[Quantity]>)>,
+    meters: Vec<Columns>,
+    /// By scope: its name, and name and points of each meter that is read.
+    scopes: Vec<(String, Vec<Columns>)>,
     told: Told,
 }
 
@@ -50,7 +55,18 @@ impl Gathered {
             let meter = &plan.scopes[place.scope].meters[place.local];
             (Arc::from(meter.name.as_str()), Arc::from(&*meter.series))
         };
-        Self { site, channels, meters: plan.meters.iter().map(facts).collect(), told }
+        let points = |scope: &kvarden_core::plan::ScopePlan| {
+            let read = scope.meters.iter().filter(|meter| meter.points > 0);
+            let points = read.map(|meter| (Arc::from(meter.name.as_str()), Arc::from(&meter.series[..meter.points])));
+            (scope.name.clone(), points.collect())
+        };
+        Self {
+            site,
+            channels,
+            meters: plan.meters.iter().map(facts).collect(),
+            scopes: plan.scopes.iter().map(points).collect(),
+            told,
+        }
     }
 
     /// The channels.
@@ -82,13 +98,27 @@ impl Gathered {
                     });
                 }
             }
+            Output::Recording(span) => {
+                if let Some((_, meters)) = self.scopes.iter().find(|(name, _)| *name == span.scope) {
+                    batch.recordings.push(NewRecording {
+                        id: format!("{}@{}", span.alarm, span.from.0),
+                        scope: span.scope,
+                        alarm: span.alarm,
+                        from: span.from,
+                        to: span.to,
+                        priority: span.priority,
+                        number,
+                        meters: meters.clone(),
+                    });
+                }
+            }
             Output::Refused(what) => {
                 if let Some(meter) = self.meter_name(what.meter) {
                     batch.refused.push(RefusedRow { number, meter, what });
                 }
             }
             // An answer goes to the person who asked; findings are not made yet; recordings are told in replay.
-            Output::Answer(_) | Output::Finding(_) | Output::Recording(_) => {}
+            Output::Answer(_) | Output::Finding(_) => {}
         }
     }
 

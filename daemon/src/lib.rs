@@ -17,6 +17,7 @@ pub mod deliver;
 pub mod digest;
 pub mod engine;
 pub mod look;
+pub mod export;
 pub mod replay;
 pub mod restore;
 pub mod run;

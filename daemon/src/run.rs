@@ -18,8 +18,10 @@ use crate::tasks::{MOST_RESTARTS, Tasks};
 use crate::words::{Site, Whereabouts};
 use crate::world::{Courier, Dial, Sink, TcpDial};
 use kvarden_config::{Configuration, SourceSpec};
+use kvarden_core::input::Part;
 use kvarden_core::plan::{Plan, Unfit};
 use kvarden_core::reading::MeterId;
+use std::cell::Cell;
 use std::future::Future;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -31,6 +33,9 @@ use tokio::time::{Instant, MissedTickBehavior, interval};
 const SWEEP_EVERY: u64 = 60;
 /// At the end, letters that are under way get so long.
 const LAST_LETTERS: Duration = Duration::from_millis(500);
+
+/// A store that was begun anew counts as not working for so long: people are told that history is lost.
+const BEGUN_ANEW: Duration = Duration::from_mins(1);
 
 /// Everything outside that the daemon touches.
 pub struct World {
@@ -127,8 +132,8 @@ pub fn run_in_real_world(
         let clock = Rc::new(Clock::of_machine());
         let options = Options { max_bytes: configuration.store.max_bytes };
         let opened = Store::open(&configuration.store.folder, options, clock.now())?;
-        if let Some(path) = opened.set_aside {
-            tracing::error!(file = %path.display(), "the store was damaged: it was set aside and a new one begun");
+        if let Some(salvage) = &opened.salvage {
+            tracing::error!("{salvage}");
         }
         let (keeper, thread) = Keeper::thread(opened.store).map_err(machine("the store's thread can't be started"))?;
         let world = World { clock, dial: Rc::new(TcpDial), keeper, couriers: Vec::new(), outside: Outside::Open };
@@ -162,6 +167,7 @@ pub async fn run(
     let maker = maker(&world, &configuration, &plan);
     maker.begin().await?;
     desk.resume();
+    let begun_anew = world.keeper.ask(Store::take_begun_anew).await?;
 
     let mut settling = tokio::task::spawn_local({
         let desk = Rc::clone(&desk);
@@ -172,6 +178,14 @@ pub async fn run(
         let desk = Rc::clone(&desk);
         async move { desk.hurry_always().await }
     });
+    if begun_anew.is_some() {
+        let desk = Rc::clone(&desk);
+        tasks.brief(async move {
+            desk.part(Part::Store, false);
+            tokio::time::sleep(BEGUN_ANEW).await;
+            desk.part(Part::Store, true);
+        });
+    }
     start_acquiring(&mut tasks, &world, &configuration, &plan, &desk)?;
     start_telling(&mut tasks, &mut world, &configuration, &desk, &site)?;
     if world.outside == Outside::Open {
@@ -337,6 +351,7 @@ fn maker(world: &World, configuration: &Configuration, plan: &Plan) -> Rc<Maker>
 async fn every_second(desk: &Rc<Desk>, keeper: &Keeper, maker: &Rc<Maker>) {
     let mut ticks = interval(Duration::from_secs(1));
     ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
+    let disk_told = Rc::new(Cell::new(false));
     for second in 0u64.. {
         ticks.tick().await;
         desk.second();
@@ -346,16 +361,24 @@ async fn every_second(desk: &Rc<Desk>, keeper: &Keeper, maker: &Rc<Maker>) {
         }
         // A day that a wrong clock ends is no day, and what it calls old may be new.
         if second % SWEEP_EVERY == 0 && desk.clock_is_trusted() {
-            sweep(keeper.clone(), desk.now());
+            sweep(keeper.clone(), Rc::clone(desk), Rc::clone(&disk_told));
             maker.look(desk.now());
         }
     }
 }
 
-fn sweep(keeper: Keeper, now: kvarden_core::time::EventTime) {
+fn sweep(keeper: Keeper, desk: Rc<Desk>, told: Rc<Cell<bool>>) {
+    let now = desk.now();
     tokio::task::spawn_local(async move {
         if let Ok(Err(error)) = keeper.ask(move |store| store.sweep(now, SNAPSHOT_EVERY)).await {
             tracing::warn!(%error, "old rows could not be removed");
+        }
+        let Ok(Ok(trouble)) = keeper.ask(Store::look_after_room).await else { return };
+        if told.replace(trouble.is_some()) != trouble.is_some() {
+            if let Some(trouble) = trouble {
+                tracing::warn!(trouble, "the disk");
+            }
+            desk.part(Part::Disk, trouble.is_none());
         }
     });
 }

@@ -30,6 +30,9 @@ pub struct Status {
     pub not_kept: u64,
     /// Whether the store can be written.
     pub store_works: bool,
+    /// What must be known of the store, a sentence each.
+    #[serde(default)]
+    pub store_notices: Vec<String>,
     /// Topics that are subscribed to but belong to no meter.
     #[serde(default)]
     pub strangers: Strangers,
@@ -174,6 +177,9 @@ pub fn page(status: &Status) -> String {
     );
     if !status.store_works {
         let _ = writeln!(text, "The store can't be written: judging and telling go on from memory.");
+    }
+    for notice in &status.store_notices {
+        let _ = writeln!(text, "{notice}");
     }
     if status.not_kept > 0 {
         let _ = writeln!(

@@ -37,6 +37,14 @@ impl Tasks {
         self.running.spawn_local(task);
     }
 
+    /// A task that ends by itself.
+    pub(crate) fn brief(&mut self, task: impl Future<Output = ()> + 'static) {
+        self.once(async move {
+            task.await;
+            std::future::pending::<()>().await;
+        });
+    }
+
     /// Returns only when a task ended that should not have.
     pub(crate) async fn supervise(&mut self) -> Result<(), RunError> {
         match self.running.join_next().await {

@@ -133,7 +133,7 @@ fn print_line(line: &str) -> ExitCode {
 }
 
 /// Writes to standard output. A reader that has had enough, such as `head`, is no failure.
-fn say(text: &str) -> ExitCode {
+pub(super) fn say(text: &str) -> ExitCode {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => failed(&error),

@@ -1,6 +1,7 @@
 //! The command line. Each command is one function that gives an exit status; nothing here judges anything.
 
 mod commands;
+mod keeping;
 mod replay;
 
 pub use replay::replay_files;
@@ -149,6 +150,45 @@ enum Command {
         #[arg(long, value_name = "NUMBER")]
         revision: Option<u32>,
     },
+    /// Write what is stored of one meter as CSV to standard output.
+    ///
+    /// Each row has its time in the site's zone and in UTC. Of each quantity there are mean, least, largest, root of the
+    /// mean square, and the share of the row's time that was measured; a cell is empty where nothing was measured.
+    #[command(
+        after_help = "Example: kvarden export kvarden.toml --meter \"T2 secondary\" --from 2026-11-23 --to 2026-11-24 > t2.csv\n         kvarden export kvarden.toml --meter MP-3 --from 2026-11-24T13:00 --to 2026-11-24T14:00 --every reading --quantity current_a.B > mp3.csv"
+    )]
+    Export {
+        /// The configuration.
+        config: PathBuf,
+        #[command(flatten)]
+        what: keeping::ExportArgs,
+    },
+    /// Copy the whole store into one file, also while the daemon runs.
+    ///
+    /// The copy is of one moment, and checked. Configuration and password files are not in it: keep them apart.
+    #[command(after_help = "Example: kvarden backup kvarden.toml --to /mnt/backup/kvarden-2026-11-24.db")]
+    Backup {
+        /// The configuration.
+        config: PathBuf,
+        /// The new file; nothing is written over one that exists.
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+    },
+    /// Put a copy in the place of the present store, which is kept beside it. The daemon must not run.
+    #[command(after_help = "Example: kvarden restore kvarden.toml --from /mnt/backup/kvarden-2026-11-24.db")]
+    Restore {
+        /// The configuration.
+        config: PathBuf,
+        /// The file that `kvarden backup` made.
+        #[arg(long, value_name = "FILE")]
+        from: PathBuf,
+    },
+    /// Look through the whole store for damage, also while the daemon runs.
+    #[command(after_help = "Example: kvarden verify kvarden.toml")]
+    Verify {
+        /// The configuration.
+        config: PathBuf,
+    },
 }
 
 /// Which running daemon.
@@ -200,6 +240,10 @@ pub fn main() -> ExitCode {
         Command::Service { alert, back } => {
             commands::steer(&alert, |alert, by| crate::control::Request::Service { alert, by, on: back })
         }
+        Command::Export { config, what } => keeping::export_rows(&config, what),
+        Command::Backup { config, to } => keeping::back_up(&config, &to),
+        Command::Restore { config, from } => keeping::restore(&config, &from),
+        Command::Verify { config } => keeping::verify(&config),
         Command::Digest { config, date, form, revision } => commands::digest(&config, date, form, revision),
     }
 }

@@ -208,8 +208,8 @@ impl Desk {
             if applied.new_letters > 0 {
                 self.letters.borrow().iter().for_each(|notice| notice.notify_one());
             }
-            if let Some(path) = applied.set_aside {
-                tracing::error!(file = %path.display(), "the store was found damaged, set aside and begun anew");
+            if let Some(salvage) = applied.salvage {
+                tracing::error!("{salvage}");
                 self.replaced.notify_one();
             }
         }
@@ -329,14 +329,18 @@ impl Desk {
                 readings: engine.readings,
                 not_kept: engine.not_kept,
                 store_works: engine.store_works,
+                store_notices: Vec::new(),
                 strangers: self.strangers.borrow().clone(),
             }
         };
         let names: Vec<String> = status.channels.iter().map(|channel| channel.channel.clone()).collect();
+        let now = self.now();
         let count = move |store: &mut crate::store::Store| {
-            names.iter().map(|name| store.waiting(name).unwrap_or(0)).collect::<Vec<_>>()
+            let waiting = names.iter().map(|name| store.waiting(name).unwrap_or(0)).collect::<Vec<_>>();
+            (waiting, store.notices(now).unwrap_or_default())
         };
-        if let Ok(waiting) = self.keeper.ask(count).await {
+        if let Ok((waiting, notices)) = self.keeper.ask(count).await {
+            status.store_notices = notices;
             for (channel, waiting) in status.channels.iter_mut().zip(waiting) {
                 channel.waiting = waiting as u64;
             }

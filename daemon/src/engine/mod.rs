@@ -223,8 +223,9 @@ impl Engine {
         match landed {
             Ok(applied) => {
                 self.write_again = None;
-                if !std::mem::replace(&mut self.store_works, true) {
-                    self.fact(now, HealthFact::Part { part: Part::Store, works: true });
+                let works = !applied.in_memory;
+                if std::mem::replace(&mut self.store_works, works) != works {
+                    self.fact(now, HealthFact::Part { part: Part::Store, works });
                 }
                 Some((applied, number))
             }

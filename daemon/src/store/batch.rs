@@ -1,12 +1,11 @@
 //! All that one moment brings, stored as one transaction.
 
 use super::{
-    Durability, Error, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Store, TailRecord,
-    late, minutes, outbox, recordings, refused, room, state, tail, tens, told,
+    Durability, Error, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Salvage, Store,
+    TailRecord, late, minutes, outbox, recordings, refuge, refused, room, state, tail, tens, told,
 };
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use kvarden_core::time::EventTime;
-use std::path::PathBuf;
 
 /// What is stored together or not at all.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -70,8 +69,10 @@ pub struct Applied {
     pub thinned_tens: usize,
     /// The byte budget is passed, and nothing is left that may go.
     pub over_budget: bool,
-    /// While writing, the file was found damaged, set aside here and begun anew with a new book.
-    pub set_aside: Option<PathBuf>,
+    /// It is stored in memory only: the disk takes nothing.
+    pub in_memory: bool,
+    /// While writing, the file was found damaged, set aside and begun anew with a new book.
+    pub salvage: Option<Salvage>,
 }
 
 impl Store {
@@ -82,12 +83,24 @@ impl Store {
     /// Nothing of the batch is stored then. After [`super::Error::Full`] and errors of the disk it may be given
     /// again: the file is closed, opened and checked anew first where that is called for.
     pub fn apply(&mut self, batch: &Batch) -> Result<Applied> {
-        match self.apply_once(batch) {
-            // At the hard stop something that may go gives its place to what is new.
-            Err(full @ Error::Full { .. }) => {
-                let options = self.options;
-                let thinned = self.write(Durability::Normal, |db, _| room::make_room(db, options, batch));
-                if thinned.is_ok_and(|thinned| !thinned.over) { self.apply_once(batch) } else { Err(full) }
+        let mut result = self.apply_once(batch);
+        if matches!(result, Err(Error::Full { .. })) && self.reserve.give() {
+            tracing::warn!("the disk is full; the reserve gives its place");
+            result = self.apply_once(batch);
+        }
+        if matches!(result, Err(Error::Full { .. })) {
+            // Something that may go gives its place to what is new.
+            let bounds = self.bounds();
+            let thinned = self.write(Durability::Normal, |db, _| room::make_room(db, bounds, batch));
+            if thinned.is_ok_and(|thinned| !thinned.over) {
+                result = self.apply_once(batch);
+            }
+        }
+        match result {
+            // Readings alone wait for the disk; what is to be told does not.
+            Err(why) if batch.tells() && self.refuge.is_none() && refuge::calls_for_it(&why) => {
+                self.take_refuge(&why)?;
+                self.apply_once(batch)
             }
             other => other,
         }
@@ -96,7 +109,7 @@ impl Store {
     fn apply_once(&mut self, batch: &Batch) -> Result<Applied> {
         let durability = if batch.tells() { Durability::Full } else { Durability::Normal };
         let last_number = self.last_number;
-        let options = self.options;
+        let options = self.bounds();
         let watched = self.watched.clone();
         // What comes without an input comes of something that was done at once.
         let now = batch.tail.last().map_or(EventTime(0), |record| record.now);
@@ -124,7 +137,8 @@ impl Store {
             Ok(applied)
         })?;
         self.last_number = applied.last_number;
-        applied.set_aside = self.set_aside.take();
+        applied.in_memory = self.refuge.is_some();
+        applied.salvage = self.salvage.take();
         Ok(applied)
     }
 }

@@ -32,7 +32,7 @@ impl Store {
     pub fn get_day(&self, scope: &str, date: &str) -> Result<Option<Day>> {
         let sql =
             "SELECT revision, body FROM day WHERE scope = ?1 AND date = ?2 ORDER BY revision DESC LIMIT 1";
-        let mut statement = self.db.prepare_cached(sql)?;
+        let mut statement = self.prepare(sql)?;
         let day = |row: &rusqlite::Row<'_>| Ok(Day { revision: row.get(0)?, body: row.get(1)? });
         Ok(statement.query_row((scope, date), day).optional()?)
     }
@@ -54,7 +54,7 @@ impl Store {
     /// The store can't be read.
     pub fn days(&self, scope: &str) -> Result<Vec<String>> {
         let sql = "SELECT DISTINCT date FROM day WHERE scope = ?1 ORDER BY date";
-        let mut statement = self.db.prepare_cached(sql)?;
+        let mut statement = self.prepare(sql)?;
         let rows = statement.query_map([scope], |row| row.get(0))?;
         Ok(rows.collect::<rusqlite::Result<_>>()?)
     }

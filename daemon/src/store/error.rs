@@ -101,6 +101,26 @@ pub enum Error {
         /// What was wrong with it.
         why: String,
     },
+    /// A reader's query took too long.
+    #[error("reading took too long and was ended, so that it does not hold up the daemon")]
+    #[diagnostic(help("ask for a shorter span of time, or again when the machine is less busy"))]
+    TooLong,
+    /// A file is in the way of one that is to be written.
+    #[error("{file} exists already; nothing is written over it")]
+    #[diagnostic(help("give another name, or move that file away first"))]
+    Exists {
+        /// Which file.
+        file: PathBuf,
+    },
+    /// A file can't be restored from.
+    #[error("{file} can't be restored from: {what}")]
+    #[diagnostic(help("take a file that `kvarden backup` has made, and copy it whole"))]
+    NoBackup {
+        /// Which file.
+        file: PathBuf,
+        /// What was found.
+        what: String,
+    },
     /// Something else that SQLite said.
     #[error("the store could not be read or written: {source}")]
     #[diagnostic(help("check the disk; the program tries again by itself"))]
@@ -140,7 +160,17 @@ impl From<rusqlite::Error> for Error {
             Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
                 Self::Damaged { what: source.to_string() }
             }
-            _ => Self::Sqlite { source },
+            Some(ErrorCode::OperationInterrupted) => Self::TooLong,
+            Some(_) => Self::Sqlite { source },
+            // No word of SQLite itself: a stored value is not of the kind that it must be.
+            None => match source {
+                rusqlite::Error::FromSqlConversionFailure(..)
+                | rusqlite::Error::InvalidColumnType(..)
+                | rusqlite::Error::IntegralValueOutOfRange(..)
+                | rusqlite::Error::Utf8Error(..)
+                | rusqlite::Error::QueryReturnedNoRows => Self::row("some table", source),
+                other => Self::Sqlite { source: other },
+            },
         }
     }
 }

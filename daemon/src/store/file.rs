@@ -1,13 +1,17 @@
 //! The file itself: lock, settings, checks, and setting a damaged one aside.
 
-use super::{Error, Result, room, schema};
+use super::names::Names;
+use super::salvage::{self, Salvage};
+use super::{Error, Result, room, schema, tail};
 use kvarden_core::time::EventTime;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use std::fs::{self, File, TryLockError};
 use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::{Duration, Instant};
 
 /// Name of the database in the store's folder.
 pub const DATABASE: &str = "kvarden.db";
@@ -21,8 +25,17 @@ const LEAST_SQLITE: i32 = 3_051_003;
 /// How long a call waits for a reader or for the file's lock. Readers are short; longer means trouble.
 const BUSY: Duration = Duration::from_secs(2);
 
+/// So long the look for damage may hold up a start.
+const CHECK_PATIENCE: Duration = Duration::from_secs(10);
+
+/// Steps of SQLite's machine between two looks at the time.
+const CHECK_STEPS: i32 = 10_000;
+
+/// A reader's query ends after so long: while it lasts, the log can't be cut back.
+const LONGEST_READ: Duration = Duration::from_secs(2);
+
 /// The log is cut back to this after a checkpoint, so that one long reader leaves no giant behind.
-const LOG_BYTES: i64 = 16 << 20;
+pub(super) const LOG_BYTES: i64 = 16 << 20;
 
 /// Memory for pages, in KiB: the newest pages of each table and the inner pages of the rest.
 const CACHE_KIB: i64 = 8 << 10;
@@ -64,6 +77,11 @@ impl Options {
         let most = self.max_bytes();
         most - (most / 16).max(LEAST_HEADROOM)
     }
+
+    /// So far the budget may be passed between two looks without a word.
+    pub(super) fn slack(self) -> u64 {
+        (self.max_bytes() - self.budget()) / 2
+    }
 }
 
 /// Makes the folder where it is missing and takes its lock, which ends with the process at the latest.
@@ -90,19 +108,68 @@ pub(super) fn lock(folder: &Path) -> Result<File> {
     Ok(file)
 }
 
-/// Opens the file for writing. A damaged or foreign one is moved away, and its new name given.
-pub(super) fn open_or_set_aside(
+/// A file that is open, whole and up to date, with what the writer remembers of it.
+pub(super) struct Ready {
+    pub(super) db: Connection,
+    pub(super) book: String,
+    pub(super) names: Names,
+    pub(super) last_number: u64,
+}
+
+impl Ready {
+    pub(super) fn over(db: Connection) -> Result<Self> {
+        let (book, names) = (schema::book(&db)?, Names::load(&db)?);
+        let last_number = tail::last_number(&db)?;
+        Ok(Self { db, book, names, last_number })
+    }
+}
+
+/// Opens the file for writing. A damaged or foreign one is moved away and what can be read of it carried into a new
+/// one. `was_here`: there was a store in this folder before, so that a missing file is no first start.
+pub(super) fn open_or_salvage(
     path: &Path,
     now: EventTime,
     options: Options,
-) -> Result<(Connection, Option<PathBuf>)> {
-    match open(path, options) {
-        Ok(db) => Ok((db, None)),
-        Err(Error::Damaged { .. }) => {
-            let aside = set_aside(path, now)?;
-            Ok((open(path, options)?, Some(aside)))
+    was_here: bool,
+) -> Result<(Ready, Option<Salvage>)> {
+    let why = match lacks(path) {
+        None => match open(path, options).and_then(Ready::over) {
+            Ok(ready) => return Ok((ready, None)),
+            Err(Error::Damaged { what }) => what,
+            Err(unreadable @ Error::Row { .. }) => unreadable.to_string(),
+            Err(other) => return Err(other),
+        },
+        // A folder without file and log, in which no store ever was: the usual first start.
+        Some(_) if !was_here && !beside(path, "-wal").exists() => {
+            let begun = open(path, options).and_then(Ready::over);
+            if begun.is_err() && lacks(path).is_some() {
+                // An empty file must not look like one that was emptied.
+                for tail in ["", "-wal", "-shm"] {
+                    let _ = fs::remove_file(beside(path, tail));
+                }
+            }
+            return Ok((begun?, None));
         }
-        Err(other) => Err(other),
+        Some(why) => why.to_owned(),
+    };
+    let aside = set_aside(path, now)?;
+    let db = open(path, options)?;
+    let report = if let Some(aside) = aside {
+        salvage::salvage(&aside, &db, now, &why)?
+    } else {
+        let report = Salvage { at: now, why, set_aside: None, kept: Vec::new(), lost: Vec::new() };
+        salvage::keep(&db, &report)?;
+        report
+    };
+    Ok((Ready::over(db)?, Some(report)))
+}
+
+/// Whether there is no file, or nothing in it: SQLite would begin a new history without a word.
+fn lacks(path: &Path) -> Option<&'static str> {
+    match fs::metadata(path) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Some("its file is missing"),
+        Ok(facts) if facts.len() == 0 => Some("its file is empty"),
+        _ => None,
     }
 }
 
@@ -112,13 +179,13 @@ fn open(path: &Path, options: Options) -> Result<Connection> {
     }
     let flags =
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let db = Connection::open_with_flags(path, flags).map_err(|error| not_opened(path, error))?;
+    let mut db = Connection::open_with_flags(path, flags).map_err(|error| not_opened(path, error))?;
     db.busy_timeout(BUSY)?;
     db.set_prepared_statement_cache_capacity(STATEMENTS);
     // Until the file is known to be ours, closing it must not move its log into it.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
     schema::refuse_newer(&db, path)?;
-    check(&db)?;
+    check(&mut db)?;
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false)?;
     set_up(&db, options).map_err(|error| not_opened(path, error))?;
     schema::migrate(&db, schema::STEPS)?;
@@ -127,7 +194,7 @@ fn open(path: &Path, options: Options) -> Result<Connection> {
 }
 
 /// A file that may not be read or written is an error of its folder, not of SQLite.
-fn not_opened(path: &Path, error: rusqlite::Error) -> Error {
+pub(super) fn not_opened(path: &Path, error: rusqlite::Error) -> Error {
     use rusqlite::ErrorCode::{CannotOpen, PermissionDenied, ReadOnly};
     match error.sqlite_error_code() {
         Some(CannotOpen | PermissionDenied | ReadOnly) => {
@@ -137,9 +204,21 @@ fn not_opened(path: &Path, error: rusqlite::Error) -> Error {
     }
 }
 
-fn check(db: &Connection) -> Result<()> {
-    let found: String = db.query_row("PRAGMA quick_check(1)", (), |row| row.get(0))?;
-    if found == "ok" { Ok(()) } else { Err(Error::Damaged { what: found }) }
+/// Looks for damage, for a bounded time: a large file on a slow disk must not hold up the watching.
+fn check(db: &mut Connection) -> Result<()> {
+    let end = Instant::now() + CHECK_PATIENCE;
+    db.progress_handler(CHECK_STEPS, Some(move || Instant::now() >= end))?;
+    let found = db.query_row("PRAGMA quick_check(1)", (), |row| row.get::<_, String>(0));
+    db.progress_handler(0, None::<fn() -> bool>)?;
+    match found {
+        Ok(found) if found == "ok" => Ok(()),
+        Ok(found) => Err(Error::Damaged { what: found }),
+        Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::OperationInterrupted) => {
+            tracing::warn!("the store is large: a part of it was looked through for damage, and no damage found");
+            Ok(())
+        }
+        Err(error) => Err(error.into()),
+    }
 }
 
 fn set_up(db: &Connection, options: Options) -> rusqlite::Result<()> {
@@ -152,8 +231,34 @@ fn set_up(db: &Connection, options: Options) -> rusqlite::Result<()> {
     db.pragma_update_and_check(None, "max_page_count", room::most_pages(options), |_| Ok(()))
 }
 
+/// Ends a reader's query that takes too long.
+#[derive(Debug)]
+pub(super) struct Limit {
+    opened: Instant,
+    /// When the query that is under way began, in milliseconds since `opened`.
+    begun: Arc<AtomicU64>,
+}
+
+impl Limit {
+    /// A query begins.
+    pub(super) fn begin(&self) {
+        self.begun.store(self.opened.elapsed().as_millis() as u64, Ordering::Relaxed);
+    }
+}
+
 /// Opens the file for reading, beside a writer.
-pub(super) fn open_for_reading(path: &Path) -> Result<Connection> {
+pub(super) fn open_for_reading(path: &Path) -> Result<(Connection, Limit)> {
+    let mut db = open_reader(path)?;
+    let limit = Limit { opened: Instant::now(), begun: Arc::default() };
+    let (opened, begun) = (limit.opened, Arc::clone(&limit.begun));
+    let most = LONGEST_READ.as_millis() as u64;
+    let is_over = move || opened.elapsed().as_millis() as u64 > begun.load(Ordering::Relaxed) + most;
+    db.progress_handler(CHECK_STEPS / 10, Some(is_over))?;
+    Ok((db, limit))
+}
+
+/// The same without a limit on the time of a query, for what must see the whole at one moment.
+pub(super) fn open_reader(path: &Path) -> Result<Connection> {
     if !path.exists() {
         return Err(Error::Missing { file: path.to_owned() });
     }
@@ -165,22 +270,28 @@ pub(super) fn open_for_reading(path: &Path) -> Result<Connection> {
     Ok(db)
 }
 
-fn set_aside(path: &Path, now: EventTime) -> Result<PathBuf> {
+/// Moves the file and its log away. Gives the file's new name, if there was one.
+fn set_aside(path: &Path, now: EventTime) -> Result<Option<PathBuf>> {
     forget_oldest_aside(path);
-    let stamp = jiff::Timestamp::from_millisecond(now.0).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-    let stem = format!("{DATABASE}.damaged-{}", stamp.strftime("%Y%m%dT%H%M%SZ"));
-    // Two in one second get a number each; the lock is held, so nobody else makes names here.
-    let names = (1..).map(|n| if n == 1 { stem.clone() } else { format!("{stem}-{n}") });
-    let aside = names.map(|name| path.with_file_name(name)).find(|name| !name.exists());
-    let aside = aside.expect("the numbers never end, and a folder holds finitely many files");
-    fs::rename(path, &aside).map_err(|source| Error::file(path, source))?;
-    for tail in ["-wal", "-shm"] {
+    let aside = free_name(path, "damaged", now);
+    for tail in ["", "-wal", "-shm"] {
         let (from, to) = (beside(path, tail), beside(&aside, tail));
         if from.exists() {
             fs::rename(&from, &to).map_err(|source| Error::file(&from, source))?;
         }
     }
-    Ok(aside)
+    Ok(aside.exists().then_some(aside))
+}
+
+/// A name beside the file that says what it is and from when, and that nothing has: `kvarden.db.damaged-20261125T…`.
+pub(super) fn free_name(path: &Path, what: &str, now: EventTime) -> PathBuf {
+    let stamp = jiff::Timestamp::from_millisecond(now.0).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+    let stem = format!("{DATABASE}.{what}-{}", stamp.strftime("%Y%m%dT%H%M%SZ"));
+    // Two in one second get a number each; the lock is held, so nobody else makes names here.
+    let names = (1..).map(|n| if n == 1 { stem.clone() } else { format!("{stem}-{n}") });
+    let mut free = names.map(|name| path.with_file_name(name));
+    let is_free = |name: &PathBuf| ["", "-wal", "-shm"].iter().all(|tail| !beside(name, tail).exists());
+    free.find(is_free).expect("the numbers never end, and a folder holds finitely many files")
 }
 
 /// `kvarden.db` → `kvarden.db-wal`.

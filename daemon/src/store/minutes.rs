@@ -13,6 +13,9 @@ use std::sync::Arc;
 /// Length of a row.
 pub(super) const MINUTE: Span = Span::minutes(1);
 
+/// Rows read in one query: a few milliseconds' worth.
+const PIECE: usize = 2000;
+
 /// A closed minute of one meter.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MinuteRow {
@@ -83,32 +86,42 @@ impl Store {
         let bound =
             |at: EventTime| (at + Span(long.0 - 1)).0.div_euclid(long.0).clamp(0, i64::from(u32::MAX));
         let base = key(meter, 0);
-        let sql = format!("SELECT key, body FROM {table} WHERE key >= ?1 AND key < ?2 ORDER BY key");
-        let mut statement = self.db.prepare_cached(&sql)?;
-        let mut rows = statement.query((base + bound(from), base + bound(to)))?;
+        let (mut begin, end) = (base + bound(from), base + bound(to));
+        // In pieces, so that no single query of a reader lasts long, however long the span is.
+        let sql = format!("SELECT key, body FROM {table} WHERE key >= ?1 AND key < ?2 ORDER BY key LIMIT {PIECE}");
         let mut known: HashMap<u32, Arc<[String]>> = HashMap::new();
         let mut runs: Vec<(u32, MinuteRun)> = Vec::new();
-        while let Some(row) = rows.next()? {
-            let start = EventTime((row.get::<_, i64>(0)? & i64::from(u32::MAX)) * long.0);
-            let body = row.get_ref(1)?.as_blob().map_err(|error| Error::row(table, error))?;
-            let (series, panes) = panes::decode(table, body)?;
-            if runs.last().is_none_or(|(last, _)| *last != series) {
-                let keys = match known.get(&series) {
-                    Some(keys) => Arc::clone(keys),
-                    None => series_keys(&self.db, series)?,
-                };
-                known.insert(series, Arc::clone(&keys));
-                runs.push((series, MinuteRun { series: keys, rows: Vec::new() }));
+        loop {
+            let mut statement = self.prepare(&sql)?;
+            let mut rows = statement.query((begin, end))?;
+            let before = begin;
+            while let Some(row) = rows.next()? {
+                let key: i64 = row.get(0)?;
+                begin = key + 1;
+                let start = EventTime((key & i64::from(u32::MAX)) * long.0);
+                let body = row.get_ref(1)?.as_blob().map_err(|error| Error::row(table, error))?;
+                let (series, panes) = panes::decode(table, body)?;
+                if runs.last().is_none_or(|(last, _)| *last != series) {
+                    let keys = match known.get(&series) {
+                        Some(keys) => Arc::clone(keys),
+                        None => series_keys(&self.db, series)?,
+                    };
+                    known.insert(series, Arc::clone(&keys));
+                    runs.push((series, MinuteRun { series: keys, rows: Vec::new() }));
+                }
+                if let Some((_, run)) = runs.last_mut() {
+                    run.rows.push((start, panes));
+                }
             }
-            if let Some((_, run)) = runs.last_mut() {
-                run.rows.push((start, panes));
+            if begin == before {
+                break;
             }
         }
         Ok(runs.into_iter().map(|(_, run)| run).collect())
     }
 
     pub(super) fn meter_number(&self, name: &str) -> Result<Option<u32>> {
-        let mut statement = self.db.prepare_cached("SELECT id FROM meter WHERE name = ?1")?;
+        let mut statement = self.prepare("SELECT id FROM meter WHERE name = ?1")?;
         Ok(statement.query_row([name], |row| row.get(0)).optional()?)
     }
 }

@@ -3,7 +3,9 @@
 //! Everything that one moment brings goes through [`Store::apply`] as one transaction, so that a state and the
 //! letter that tells of it are stored together or not at all. Ids make telling again harmless.
 
+mod backup;
 mod batch;
+mod carry;
 mod codec;
 mod days;
 mod error;
@@ -18,15 +20,19 @@ mod panes;
 mod query;
 mod recorded;
 mod recordings;
+mod refuge;
 mod refused;
+mod reserve;
 mod retention;
 mod room;
+mod salvage;
 mod schema;
 mod state;
 mod tail;
 mod tens;
 mod told;
 
+pub use backup::{Progress, back_up, restore_from, verify};
 pub use batch::{Applied, Batch};
 pub use days::Day;
 pub use error::Error;
@@ -37,15 +43,17 @@ pub use levels::Levels;
 pub use minutes::MinuteRow;
 pub use outbox::{Letter, MAX_PENDING, NewLetter};
 pub use panes::{MinuteRun, PaneRow};
-pub use recordings::{LONGEST_RECORDING, NewRecording, RecordedMeter, RecordingHead};
+pub use recordings::{NewRecording, RecordedMeter, RecordingHead};
 pub use refused::{RefusedRow, RefusedTotal};
+pub use reserve::RESERVE;
 pub use retention::Swept;
+pub use salvage::Salvage;
 pub use state::{Precious, SavedState};
 pub use tail::{OwnedInput, TailRecord, tail_kept};
 
 use kvarden_core::time::EventTime;
 use names::Names;
-use rusqlite::{Connection, TransactionBehavior};
+use rusqlite::{CachedStatement, Connection, TransactionBehavior};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
@@ -66,8 +74,15 @@ pub struct Store {
     watched: Vec<late::WatchedDay>,
     /// A call failed in a way after which nothing is sure: the file is opened anew before the next change.
     suspect: bool,
-    /// Set aside while running, not yet told.
-    set_aside: Option<PathBuf>,
+    /// Found damaged while running, not yet told.
+    salvage: Option<Salvage>,
+    /// The store is in memory, for the disk takes nothing.
+    refuge: Option<refuge::Refuge>,
+    reserve: reserve::Reserve,
+    /// Why it was begun anew when it was opened, not yet told.
+    begun_anew: Option<Salvage>,
+    /// Ends long queries of a store that is open for reading.
+    limit: Option<file::Limit>,
     /// Held while the store is open for writing.
     lock: Option<File>,
 }
@@ -77,8 +92,8 @@ pub struct Store {
 pub struct Opened {
     /// The store.
     pub store: Store,
-    /// The former file was damaged or not ours: it was moved here and a new one begun.
-    pub set_aside: Option<PathBuf>,
+    /// The former file was damaged, missing or not ours: it was set aside and a new one begun.
+    pub salvage: Option<Salvage>,
 }
 
 /// How sure a commit must be before it returns.
@@ -99,29 +114,47 @@ impl Store {
     /// Another process has it ([`Error::Locked`]), a newer program wrote it ([`Error::Newer`], untouched), or
     /// the folder can't be used. A damaged file is no error, see [`Opened::set_aside`].
     pub fn open(folder: &Path, options: Options, now: EventTime) -> Result<Opened> {
+        let was_here = folder.join(LOCK).exists();
         let lock = file::lock(folder)?;
         let path = folder.join(DATABASE);
-        let (db, set_aside) = file::open_or_set_aside(&path, now, options)?;
-        let store = Self::over(db, path, options, Some(lock))?;
+        let reserve = reserve::Reserve::of(&path, options);
+        let mut opened = file::open_or_salvage(&path, now, options, was_here);
+        if opened.as_ref().is_err_and(refuge::calls_for_it) && reserve.give() {
+            opened = file::open_or_salvage(&path, now, options, was_here);
+        }
+        let (ready, salvage, why) = match opened {
+            Ok((ready, salvage)) => (ready, salvage, None),
+            Err(why) if refuge::calls_for_it(&why) => (refuge::instead_of(&path)?, None, Some(why)),
+            Err(other) => return Err(other),
+        };
+        let mut store = Self::over(ready, path, options, Some(lock));
+        match why {
+            Some(why) => store.begin_refuge(&why, was_here),
+            None => store.reserve.make(),
+        }
+        store.begun_anew.clone_from(&salvage);
         outbox::due_at_once(&store.db)?;
-        Ok(Opened { store, set_aside })
+        Ok(Opened { store, salvage })
     }
 
-    /// Opens the store of a folder for reading beside a running daemon. Every change is refused.
+    /// Opens the store of a folder for reading beside a running daemon. Every change is refused, and a query that
+    /// takes more than two seconds is ended: while it lasts the daemon's log can't be cut back.
     ///
     /// # Errors
     /// There is no store yet, or it is of another version than this program.
     pub fn open_for_reading(folder: &Path) -> Result<Self> {
         let path = folder.join(DATABASE);
-        let db = file::open_for_reading(&path)?;
-        Self::over(db, path, Options::default(), None)
+        let (db, limit) = file::open_for_reading(&path)?;
+        let mut store = Self::over(file::Ready::over(db)?, path, Options::default(), None);
+        store.limit = Some(limit);
+        Ok(store)
     }
 
-    fn over(db: Connection, file: PathBuf, options: Options, lock: Option<File>) -> Result<Self> {
-        let book = schema::book(&db)?;
-        let names = Names::load(&db)?;
-        let last_number = tail::last_number(&db)?;
-        Ok(Self {
+    fn over(ready: file::Ready, file: PathBuf, options: Options, lock: Option<File>) -> Self {
+        let file::Ready { db, book, names, last_number } = ready;
+        Self {
+            refuge: None,
+            reserve: reserve::Reserve::of(&file, options),
             db,
             file,
             book,
@@ -131,9 +164,32 @@ impl Store {
             synced: Durability::Normal,
             watched: Vec::new(),
             suspect: false,
-            set_aside: None,
+            salvage: None,
+            begun_anew: None,
+            limit: None,
             lock,
-        })
+        }
+    }
+
+    /// A query of a reader begins.
+    fn prepare(&self, sql: &str) -> Result<CachedStatement<'_>> {
+        if let Some(limit) = &self.limit {
+            limit.begin();
+        }
+        Ok(self.db.prepare_cached(sql)?)
+    }
+
+    /// Why the store was begun anew when it was opened; once.
+    pub fn take_begun_anew(&mut self) -> Option<Salvage> {
+        self.begun_anew.take()
+    }
+
+    /// What became of the last file that could not be used, if there ever was one.
+    ///
+    /// # Errors
+    /// The store can't be read.
+    pub fn last_salvage(&self) -> Result<Option<Salvage>> {
+        salvage::last(&self.db)
     }
 
     /// Eight hexadecimal characters, made once with the file: part of every id, so that a store begun anew
@@ -181,6 +237,7 @@ impl Store {
         if self.lock.is_none() {
             return Err(Error::ForReading);
         }
+        self.try_the_disk();
         if self.suspect {
             self.reopen()?;
         }
@@ -197,15 +254,14 @@ impl Store {
     fn reopen(&mut self) -> Result<()> {
         // An empty connection in memory takes its place, so that the file is closed before it is opened.
         drop(std::mem::replace(&mut self.db, Connection::open_in_memory()?));
-        let (db, set_aside) = file::open_or_set_aside(&self.file, self.last_changed(), self.options)?;
-        let names = Names::load(&db)?;
-        if set_aside.is_some() {
-            self.book = schema::book(&db)?;
-            self.set_aside = set_aside;
+        let opened = file::open_or_salvage(&self.file, self.last_changed(), self.options, true);
+        let (ready, salvage) = opened?;
+        let file::Ready { db, book, names, last_number } = ready;
+        (self.db, self.names, self.last_number) = (db, names, last_number);
+        if salvage.is_some() {
+            self.book = book;
+            self.salvage = salvage;
         }
-        self.last_number = tail::last_number(&db)?;
-        self.db = db;
-        self.names = names;
         self.synced = Durability::Normal;
         self.suspect = false;
         Ok(())

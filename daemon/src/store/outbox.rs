@@ -157,7 +157,7 @@ impl Store {
             "SELECT number, id, channel, alert, revision, created, tries, message, place {HEADS} AND next_try <= ?2
              ORDER BY number LIMIT 1"
         );
-        let mut statement = self.db.prepare_cached(&sql)?;
+        let mut statement = self.prepare(&sql)?;
         Ok(statement.query_row((channel, now.0), letter).optional()?)
     }
 
@@ -166,7 +166,7 @@ impl Store {
     /// # Errors
     /// The store can't be read.
     pub fn next_due(&self, channel: &str) -> Result<Option<EventTime>> {
-        let mut statement = self.db.prepare_cached(&format!("SELECT min(next_try) {HEADS}"))?;
+        let mut statement = self.prepare(&format!("SELECT min(next_try) {HEADS}"))?;
         let due: Option<i64> = statement.query_row([channel], |row| row.get(0))?;
         Ok(due.map(EventTime))
     }

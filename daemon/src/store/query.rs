@@ -97,12 +97,16 @@ impl Store {
         sql: &str,
         params: impl Params,
     ) -> Result<Vec<T>> {
-        let mut statement = self.db.prepare_cached(sql)?;
+        let mut statement = self.prepare(sql)?;
         let mut rows = statement.query(params)?;
         let mut facts = Vec::new();
         while let Some(row) = rows.next()? {
-            let body = row.get_ref(0)?.as_str().map_err(|error| super::Error::row(table, error))?;
-            facts.push(codec::fact(table, body)?);
+            let body = row.get_ref(0)?.as_str().map_err(|error| super::Error::row(table, error));
+            match body.and_then(|body| codec::fact(table, body)) {
+                Ok(fact) => facts.push(fact),
+                // One damaged row must not keep the rest from being known, or the daemon from starting.
+                Err(error) => tracing::error!(%error, "a stored row is passed over"),
+            }
         }
         Ok(facts)
     }

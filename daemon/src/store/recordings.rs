@@ -14,12 +14,8 @@ use std::sync::Arc;
 
 pub use super::recorded::RecordedMeter;
 
-/// The longest stretch of time that one recording covers: recordings that overlap are joined up to here, and the tail
-/// is kept for so long.
-pub const LONGEST_RECORDING: Span = Span::minutes(15);
-
-/// Readings come after they were measured, and are judged after they came: by so much at the most for a recording.
-pub(super) const LATE: Span = Span::minutes(2);
+/// Inputs are stored in the order of judging, and judged about when they were measured: at most so much before.
+const EARLY: Span = Span::minutes(2);
 
 /// Values in one recording: 64 MiB before it is packed. A site with 40 meters of 60 values each second comes to half
 /// of it in a quarter of an hour.
@@ -39,7 +35,7 @@ pub struct NewRecording {
     pub alarm: String,
     /// First moment.
     pub from: EventTime,
-    /// Last moment.
+    /// End; readings of this moment are not in it.
     pub to: EventTime,
     /// Of the most urgent alarm in it.
     pub priority: Priority,
@@ -60,7 +56,7 @@ pub struct RecordingHead {
     pub alarm: String,
     /// First moment.
     pub from: EventTime,
-    /// Last moment.
+    /// End; readings of this moment are not in it.
     pub to: EventTime,
     /// Of the most urgent alarm in it.
     pub priority: Priority,
@@ -118,7 +114,7 @@ struct Cut {
 /// Cuts several recordings in one pass over the tail.
 fn cut(db: &Connection, recordings: &[&NewRecording]) -> Result<Vec<Cut>> {
     let meters: HashMap<u32, Arc<str>> = names::all(db)?.into_iter().collect();
-    let first = recordings.iter().map(|one| one.from).min().unwrap_or(EventTime(0)) - LATE;
+    let first = recordings.iter().map(|one| one.from).min().unwrap_or(EventTime(0)) - EARLY;
     let last = recordings.iter().map(|one| one.number).max().unwrap_or(0);
     let oldest: Option<i64> = db.query_row("SELECT min(first_now) FROM tail", (), |row| row.get(0))?;
     let mut cuts: Vec<Cut> = recordings
@@ -139,7 +135,7 @@ fn cut(db: &Connection, recordings: &[&NewRecording]) -> Result<Vec<Cut>> {
         let readable = tail::decode(begin, body, &meters, |record| {
             if let OwnedInput::Reading { meter, at, values } = &record.input {
                 for (recording, cut) in recordings.iter().zip(&mut cuts) {
-                    if record.number <= recording.number && (recording.from..=recording.to).contains(at) {
+                    if record.number <= recording.number && (recording.from..recording.to).contains(at) {
                         cut.take(meter, *at, values);
                     }
                 }
@@ -209,8 +205,8 @@ impl Store {
     /// The store can't be read.
     pub fn recordings(&self, from: EventTime, to: EventTime) -> Result<Vec<RecordingHead>> {
         let sql = "SELECT id, scope, alarm, since, until, priority, whole, bytes FROM recording
-            WHERE since < ?2 AND until >= ?1 ORDER BY since, number";
-        let mut statement = self.db.prepare_cached(sql)?;
+            WHERE since < ?2 AND until > ?1 ORDER BY since, number";
+        let mut statement = self.prepare(sql)?;
         let rows = statement.query_map((from.0, to.0), head)?;
         Ok(rows.collect::<rusqlite::Result<_>>()?)
     }
@@ -220,7 +216,7 @@ impl Store {
     /// # Errors
     /// It can't be read back.
     pub fn recording(&self, id: &str) -> Result<Option<Vec<RecordedMeter>>> {
-        let mut statement = self.db.prepare_cached("SELECT body FROM recording WHERE id = ?1")?;
+        let mut statement = self.prepare("SELECT body FROM recording WHERE id = ?1")?;
         let body: Option<Vec<u8>> = statement.query_row([id], |row| row.get(0)).optional()?;
         body.map(|body| recorded::unpack(&body)).transpose()
     }

@@ -61,7 +61,7 @@ impl Store {
         let sql =
             "SELECT name, quantity, why, at, value, count FROM refused JOIN meter ON meter.id = refused.meter
             ORDER BY name, quantity, why";
-        let mut statement = self.db.prepare_cached(sql)?;
+        let mut statement = self.prepare(sql)?;
         let mut rows = statement.query(())?;
         let mut totals = Vec::new();
         while let Some(row) = rows.next()? {

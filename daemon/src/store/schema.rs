@@ -96,6 +96,11 @@ pub(super) fn refuse_newer(db: &Connection, file: &Path) -> Result<()> {
     Ok(())
 }
 
+/// Whether a file, damaged or not, says that it is one of ours.
+pub(super) fn is_ours(db: &Connection) -> bool {
+    db.pragma_query_value(None, "application_id", |row| row.get::<_, i64>(0)).is_ok_and(|id| id == APPLICATION)
+}
+
 /// Refuses a file that has yet to be brought up to date, for those who may only read.
 pub(super) fn refuse_older(db: &Connection, file: &Path) -> Result<()> {
     let (found, known) = (version(db)?, STEPS.len() as i64);
@@ -120,10 +125,19 @@ pub(super) fn migrate(db: &Connection, steps: &[&str]) -> Result<()> {
 
 /// Gives a new file its book.
 pub(super) fn begin_book(db: &Connection) -> Result<()> {
+    db.execute("INSERT OR IGNORE INTO meta VALUES ('book', ?1)", [random_book()])?;
+    Ok(())
+}
+
+/// Gives a file another book: what is told from now on has new ids.
+pub(super) fn change_book(db: &Connection) -> Result<()> {
+    put_meta(db, "book", &random_book())
+}
+
+fn random_book() -> String {
     // The standard library seeds this hasher from the system's random numbers.
     let random = RandomState::new().build_hasher().finish() as u32;
-    db.execute("INSERT OR IGNORE INTO meta VALUES ('book', ?1)", [format!("{random:08x}")])?;
-    Ok(())
+    format!("{random:08x}")
 }
 
 /// The file's book.

@@ -71,7 +71,7 @@ impl Store {
     /// The store can't be read.
     pub fn states(&self, scope: &str) -> Result<Vec<SavedState>> {
         let sql = "SELECT number, format, body FROM state WHERE scope = ?1 ORDER BY number DESC";
-        let mut statement = self.db.prepare_cached(sql)?;
+        let mut statement = self.prepare(sql)?;
         let rows = statement.query_map([scope], |row| {
             let number = row.get::<_, i64>(0)? as u64;
             Ok(SavedState { number, format: row.get(1)?, body: row.get(2)? })
@@ -85,7 +85,7 @@ impl Store {
     /// The store can't be read.
     pub fn saved_scopes(&self) -> Result<Vec<String>> {
         let sql = "SELECT scope FROM state UNION SELECT scope FROM precious ORDER BY scope";
-        let mut statement = self.db.prepare_cached(sql)?;
+        let mut statement = self.prepare(sql)?;
         let rows = statement.query_map((), |row| row.get(0))?;
         Ok(rows.collect::<rusqlite::Result<_>>()?)
     }
@@ -107,7 +107,7 @@ impl Store {
     /// # Errors
     /// The store can't be read.
     pub fn precious(&self, scope: &str) -> Result<Option<(u64, String)>> {
-        let mut statement = self.db.prepare_cached("SELECT number, body FROM precious WHERE scope = ?1")?;
+        let mut statement = self.prepare("SELECT number, body FROM precious WHERE scope = ?1")?;
         let row = statement.query_row([scope], |row| Ok((row.get::<_, i64>(0)? as u64, row.get(1)?)));
         Ok(row.optional()?)
     }

@@ -1,22 +1,26 @@
-//! The tail: every input as it was judged, the newest quarter of an hour of them. After a restart they are judged
+//! The tail: every input as it was judged, the newest half hour of them. After a restart they are judged
 //! again on top of the last snapshot.
 //!
 //! One row a batch. Within a row numbers and times are written as differences, meters as their numbers, values as
 //! their 64 bits.
 
 use super::names::{self, Names};
-use super::recordings::{LATE, LONGEST_RECORDING};
 use super::{Error, Result, Store, codec};
 use kvarden_core::input::{HealthFact, Order};
 use kvarden_core::reading::Sample;
+use kvarden_core::recorder::REACH;
 use kvarden_core::time::{EventTime, Span};
 use rusqlite::{Connection, OptionalExtension};
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use std::sync::Arc;
 
-/// How long the tail is kept at least: a recording is cut from it when its last reading has come.
-const KEPT: Span = Span(LONGEST_RECORDING.0 + LATE.0);
+/// How long the tail is kept at least: a recording is cut from it when its last reading has
+/// come.
+const KEPT: Span = REACH;
+
+/// Rows read in one query.
+const PIECE: usize = 64;
 
 /// Written form of the rows.
 const FORMAT: u8 = 1;
@@ -198,19 +202,30 @@ impl Store {
     /// A row can't be read back.
     pub fn tail_after(&self, number: u64) -> Result<Vec<TailRecord>> {
         let meters = names::all(&self.db)?.into_iter().collect();
-        let sql =
-            "SELECT first_number, first_now, body FROM tail WHERE last_number > ?1 ORDER BY first_number";
-        let mut statement = self.db.prepare_cached(sql)?;
-        let mut rows = statement.query([number as i64])?;
+        // In pieces, so that no single query of a reader lasts long.
+        let sql = format!(
+            "SELECT first_number, first_now, body FROM tail WHERE last_number > ?1 AND first_number > ?2
+             ORDER BY first_number LIMIT {PIECE}"
+        );
         let mut records = Vec::new();
-        while let Some(row) = rows.next()? {
-            let first = (row.get::<_, i64>(0)? as u64, EventTime(row.get(1)?));
-            let body = row.get_ref(2)?.as_blob().map_err(|error| Error::row("tail", error))?;
-            decode(first, body, &meters, |record| {
-                if record.number > number {
-                    records.push(record);
-                }
-            })?;
+        let mut done = i64::MIN;
+        loop {
+            let mut statement = self.prepare(&sql)?;
+            let mut rows = statement.query((number as i64, done))?;
+            let before = done;
+            while let Some(row) = rows.next()? {
+                done = row.get(0)?;
+                let first = (done as u64, EventTime(row.get(1)?));
+                let body = row.get_ref(2)?.as_blob().map_err(|error| Error::row("tail", error))?;
+                decode(first, body, &meters, |record| {
+                    if record.number > number {
+                        records.push(record);
+                    }
+                })?;
+            }
+            if done == before {
+                break;
+            }
         }
         Ok(records)
     }

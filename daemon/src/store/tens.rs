@@ -186,10 +186,10 @@ impl Store {
         let sql = "SELECT key FROM minute WHERE key >= ?1 AND key < ?2 ORDER BY key LIMIT 1";
         let bounds = (key(meter, 0), key(meter, number(to, minutes::MINUTE)));
         let oldest: Option<i64> =
-            self.db.prepare_cached(sql)?.query_row(bounds, |row| row.get(0)).optional()?;
+            self.prepare(sql)?.query_row(bounds, |row| row.get(0)).optional()?;
         let before = oldest.map_or(number(to, TEN), |key| key as u32 / MINUTES);
         let sql = "SELECT EXISTS (SELECT 1 FROM ten WHERE key >= ?1 AND key < ?2)";
         let bounds = (key(meter, number(from, TEN)), key(meter, before));
-        Ok(self.db.prepare_cached(sql)?.query_row(bounds, |row| row.get(0))?)
+        Ok(self.prepare(sql)?.query_row(bounds, |row| row.get(0))?)
     }
 }

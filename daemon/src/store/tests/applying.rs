@@ -208,10 +208,10 @@ fn damage_found_while_running_begins_a_new_file_at_the_next_batch() {
     store.db.execute_batch("PRAGMA shrink_memory").unwrap();
     assert!(matches!(store.apply(&full_batch()), Err(Error::Damaged { .. })));
     let applied = store.apply(&full_batch()).unwrap();
-    assert!(applied.set_aside.is_some_and(|aside| aside.exists()));
+    assert!(applied.salvage.is_some_and(|salvage| salvage.set_aside.is_some_and(|aside| aside.exists())));
     assert_ne!(store.book(), book);
     assert_eq!(store.whole_tail().unwrap().len(), 2);
-    assert_eq!(store.apply(&Batch::default()).unwrap().set_aside, None, "it is told once");
+    assert_eq!(store.apply(&Batch::default()).unwrap().salvage, None, "it is told once");
 }
 
 #[test]
@@ -228,7 +228,7 @@ fn a_kill_between_batches_loses_no_stored_batch() {
         fs::copy(folder.path().join(&name), left.path().join(&name)).unwrap();
     }
     let again = Store::open(left.path(), Options::default(), NOW).unwrap();
-    assert_eq!(again.set_aside, None);
+    assert_eq!(again.salvage, None);
     assert_eq!(dump(&again.store), dump(&store));
     assert_eq!(again.store.last_number(), 3);
 }

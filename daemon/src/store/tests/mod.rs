@@ -2,10 +2,13 @@
 
 mod applying;
 mod asking;
+mod backup;
+mod damage;
 mod letters;
 mod opening;
 mod recording;
 mod room;
+mod salvage;
 mod tens;
 
 use super::*;

@@ -8,7 +8,7 @@ fn the_folder_and_the_file_are_made_and_the_book_stays() {
     let folder = folder();
     let deep = folder.path().join("a/b");
     let first = Store::open(&deep, Options::default(), NOW).unwrap();
-    assert_eq!(first.set_aside, None);
+    assert_eq!(first.salvage, None);
     let book = first.store.book().to_owned();
     assert_eq!(book.len(), 8);
     drop(first);
@@ -77,7 +77,8 @@ fn a_damaged_file_is_set_aside_with_its_date_and_a_new_one_begun() {
     fs::write(&path, &bytes).unwrap();
 
     let opened = Store::open(folder.path(), Options::default(), NOW).unwrap();
-    let aside = opened.set_aside.expect("the damage is told");
+    let salvage = opened.salvage.expect("the damage is told");
+    let aside = salvage.set_aside.clone().expect("there was a file");
     assert_eq!(aside.file_name().unwrap(), "kvarden.db.damaged-20261125T000000Z");
     assert_eq!(fs::read(&aside).unwrap(), bytes, "nothing of it is lost");
     assert_ne!(opened.store.book(), book);
@@ -97,7 +98,8 @@ fn garbage_a_cut_file_and_a_foreign_database_are_set_aside_and_only_four_are_kep
     for bytes in [&garbage, &good[..good.len() / 2 + 100].to_vec(), &foreign, &garbage, &garbage, &garbage] {
         fs::write(&path, bytes).unwrap();
         let opened = Store::open(folder.path(), Options::default(), NOW).unwrap();
-        let aside = opened.set_aside.expect("it can't be used");
+        let salvage = opened.salvage.expect("it can't be used");
+        let aside = salvage.set_aside.expect("there was a file");
         assert_eq!(&fs::read(aside).unwrap(), bytes);
     }
     let names =

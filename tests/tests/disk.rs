@@ -1,0 +1,203 @@
+//! The real binary on a volume of 8 MB that is full: before the start, and while it runs. It polls, alerts from memory,
+//! and recovers by itself.
+//!
+//! Needs the right to mount (root in CI, or a user namespace); where it lacks, the test says so loudly and ends.
+//! Seen to fail with the store's way into memory taken out: no alert while the volume was full, and no start on it.
+
+use kvarden::status::Status;
+use kvarden_tests::modbus_server::{Answer, Question, serve};
+use kvarden_tests::program::{PATIENCE, kvarden, signal, text};
+use kvarden_tests::site::{Site, point};
+use kvarden_tests::wait::{run_to_end, wait_for};
+use std::fs::File;
+use std::path::PathBuf;
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Whether a volume can be mounted in a namespace of its own.
+fn may_mount() -> bool {
+    let probe = Command::new("unshare").args(["-m", "mount", "-t", "tmpfs", "tmpfs", "/mnt"]).output();
+    let may = probe.is_ok_and(|output| output.status.success());
+    if !may {
+        eprintln!("NOT TESTED: this user may not mount a volume (unshare -m); run it as root to test full disks");
+    }
+    may
+}
+
+fn site(high: Arc<AtomicBool>) -> Site {
+    let mut count = 0u16;
+    let port = serve(move |_: Question| {
+        count = count.wrapping_add(1);
+        let amps = if high.load(Ordering::Relaxed) { 130.0f32 } else { 50.0 } + f32::from(count % 7) / 8.0;
+        Answer::Words(vec![(amps.to_bits() >> 16) as u16, amps.to_bits() as u16])
+    });
+    let config = format!(
+        r#"
+[[meter]]
+name = "MP-3"
+measures = {{ feeder = "MP-3" }}
+modbus = {{ address = "127.0.0.1:{port}", unit = 1, map = "maps/mp3.toml", every = "100ms" }}
+frozen_after = "never"
+[[limit]]
+on = "current_a"
+of = "MP-3"
+levels = [{{ setpoint = 80, priority = "high" }}]
+deadband = 5
+on_delay = "0s"
+off_delay = "0s"
+recurs = false
+[store]
+folder = "data"
+max_bytes = "16 MiB"
+[tell]
+file = "alerts.jsonl"
+"#
+    );
+    Site::new(&config, &[("maps/mp3.toml", &point("current_a.A", "address = 0\nkind = \"f32\""))])
+}
+
+/// A daemon whose store lies on a volume of 8 MB of its own. Dropping it kills it.
+struct Confined {
+    child: Child,
+    site: Site,
+}
+
+impl Confined {
+    /// `before`: what is done on the volume (its path is `$1`) before the daemon starts.
+    fn start(site: Site, before: &str) -> Self {
+        std::fs::create_dir_all(site.path("data")).expect("a folder can be made");
+        let script = format!("mount -t tmpfs -o size=8m tmpfs \"$1\" && {{ {before}; }}; exec \"$2\" run \"$3\"");
+        let log = File::options().append(true).create(true).open(site.path("kvarden.log")).expect("a log");
+        let child = Command::new("unshare")
+            .args(["-m", "sh", "-c", &script, "sh"])
+            .arg(site.path("data"))
+            .arg(kvarden())
+            .arg(site.config())
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(log)
+            .spawn()
+            .expect("it was just tried");
+        Self { child, site }
+    }
+
+    /// The volume, as it is seen from here.
+    fn volume(&self) -> PathBuf {
+        let data = self.site.path("data");
+        let inner = data.strip_prefix("/").expect("a path from the root");
+        PathBuf::from(format!("/proc/{}/root", self.child.id())).join(inner)
+    }
+
+    fn fill(&self) {
+        let mut junk = File::create(self.volume().join("junk")).expect("a name takes no room");
+        let full = std::io::copy(&mut std::io::repeat(7), &mut junk).expect_err("8 MB have an end");
+        assert_eq!(full.kind(), std::io::ErrorKind::StorageFull);
+    }
+
+    fn free(&self) {
+        std::fs::remove_file(self.volume().join("junk")).expect("it was put there");
+    }
+
+    fn status(&mut self) -> Option<Status> {
+        if let Ok(Some(status)) = self.child.try_wait() {
+            panic!("the daemon ended with {status}:\n{}", self.log());
+        }
+        let pid = self.child.id().to_string();
+        let mut command = Command::new("nsenter");
+        command.args(["-t", &pid, "-m"]).arg(kvarden()).args(["status", "--json", "--config"]);
+        let output = run_to_end(command.arg(self.site.config()));
+        output.status.success().then(|| serde_json::from_slice(&output.stdout).expect("a status"))
+    }
+
+    fn wait_for(&mut self, what: &str, fits: impl Fn(&Status) -> bool) {
+        wait_for(what, 2 * PATIENCE, || self.status().filter(|status| fits(status)));
+    }
+
+    fn told(&self, word: &str) -> usize {
+        self.site.told_lines().iter().filter(|line| line.to_string().contains(word)).count()
+    }
+
+    fn log(&self) -> String {
+        std::fs::read(self.site.path("kvarden.log")).map(|log| text(&log)).unwrap_or_default()
+    }
+
+    /// Ends it well, then looks at what it stored: the steps of alarms.
+    fn stored_changes(mut self) -> i64 {
+        let copy = self.site.path("copy.db");
+        let pid = self.child.id().to_string();
+        let mut command = Command::new("nsenter");
+        command.args(["-t", &pid, "-m"]).arg(kvarden()).arg("backup").arg(self.site.config());
+        let output = run_to_end(command.arg("--to").arg(&copy));
+        assert!(output.status.success(), "{}", text(&output.stderr));
+        signal("TERM", self.child.id());
+        let status = wait_for("the daemon ends", PATIENCE, || self.child.try_wait().ok().flatten());
+        assert!(status.success(), "{}", self.log());
+        let log = self.log();
+        assert!(!log.contains("panic"), "{log}");
+        let db = rusqlite::Connection::open(copy).expect("the copy");
+        let whole: String = db.query_row("PRAGMA integrity_check", (), |row| row.get(0)).expect("an answer");
+        assert_eq!(whole, "ok");
+        db.query_row("SELECT count(*) FROM change_ WHERE alarm LIKE '%current_a%'", (), |row| row.get(0))
+            .expect("a count")
+    }
+}
+
+impl Drop for Confined {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn polls(status: &Status) -> u64 {
+    status.meters.iter().map(|meter| meter.readings).sum()
+}
+
+#[test]
+fn a_volume_that_fills_while_it_runs_costs_no_alert_and_it_recovers() {
+    if !may_mount() {
+        return;
+    }
+    let high = Arc::new(AtomicBool::new(false));
+    let mut daemon = Confined::start(site(Arc::clone(&high)), "true");
+    daemon.wait_for("it polls", |status| polls(status) > 10);
+    daemon.fill();
+    high.store(true, Ordering::Relaxed);
+    wait_for("the alert is told on the full volume", 2 * PATIENCE, || (daemon.told("current_a.A") > 0).then_some(()));
+    // The reserve gives its place first; what comes after it finds none.
+    daemon.fill();
+    let before = daemon.site.told_lines().len();
+    high.store(false, Ordering::Relaxed);
+    wait_for("its end is told as well", 2 * PATIENCE, || (daemon.site.told_lines().len() > before).then_some(()));
+    let seen = daemon.status().map_or(0, |status| polls(&status));
+    daemon.wait_for("polling goes on", |status| polls(status) > seen + 10);
+
+    daemon.free();
+    daemon.wait_for("the store works again", |status| status.store_works);
+    wait_for("the reserve is there again", 4 * PATIENCE, || {
+        std::fs::metadata(daemon.volume().join("kvarden.reserve")).is_ok().then_some(())
+    });
+    assert!(daemon.stored_changes() >= 2, "what was told from memory is on the disk");
+}
+
+#[test]
+fn a_volume_that_is_full_before_the_start_is_started_on_and_it_recovers() {
+    if !may_mount() {
+        return;
+    }
+    let high = Arc::new(AtomicBool::new(false));
+    let fill = "head -c 20000000 /dev/zero > \"$1/junk\" 2>/dev/null; true";
+    let mut daemon = Confined::start(site(Arc::clone(&high)), fill);
+    daemon.wait_for("it polls", |status| polls(status) > 10);
+    let notices = daemon.status().expect("it answered just now").store_notices.join(" ");
+    assert!(notices.contains("in memory only"), "{notices}");
+    high.store(true, Ordering::Relaxed);
+    wait_for("the alert is told", 2 * PATIENCE, || (daemon.told("current_a.A") > 0).then_some(()));
+    daemon.free();
+    daemon.wait_for("the store works again", |status| status.store_works && status.store_notices.len() < 2);
+    high.store(false, Ordering::Relaxed);
+    let told = daemon.site.told_lines().len();
+    wait_for("its end is told", 2 * PATIENCE, || (daemon.site.told_lines().len() > told).then_some(()));
+    assert!(daemon.stored_changes() >= 1, "what was told from memory is on the disk");
+}
