@@ -57,7 +57,8 @@ impl Gathered {
         };
         let points = |scope: &kvarden_core::plan::ScopePlan| {
             let read = scope.meters.iter().filter(|meter| meter.points > 0);
-            let points = read.map(|meter| (Arc::from(meter.name.as_str()), Arc::from(&meter.series[..meter.points])));
+            let points =
+                read.map(|meter| (Arc::from(meter.name.as_str()), Arc::from(&meter.series[..meter.points])));
             (scope.name.clone(), points.collect())
         };
         Self {

@@ -204,7 +204,9 @@ fn readings<W: Write>(
         }
     }
     let columns = columns(wanted, &keys.ordered)?;
-    csv.write_record(FIRST.iter().copied().chain(["recorded_for"]).chain(columns.iter().map(String::as_str)))?;
+    csv.write_record(
+        FIRST.iter().copied().chain(["recorded_for"]).chain(columns.iter().map(String::as_str)),
+    )?;
     let mut count = 0;
     for head in &heads {
         let Some(meter) = of_meter(&head.id)? else { continue };

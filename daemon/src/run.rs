@@ -135,8 +135,10 @@ pub fn run_in_real_world(
         if let Some(salvage) = &opened.salvage {
             tracing::error!("{salvage}");
         }
-        let (keeper, thread) = Keeper::thread(opened.store).map_err(machine("the store's thread can't be started"))?;
-        let world = World { clock, dial: Rc::new(TcpDial), keeper, couriers: Vec::new(), outside: Outside::Open };
+        let (keeper, thread) =
+            Keeper::thread(opened.store).map_err(machine("the store's thread can't be started"))?;
+        let world =
+            World { clock, dial: Rc::new(TcpDial), keeper, couriers: Vec::new(), outside: Outside::Open };
         Ok::<_, RunError>((run(world, configuration, stop).await, thread))
     })?;
     drop(local);

@@ -20,7 +20,9 @@ fn may_mount() -> bool {
     let probe = Command::new("unshare").args(["-m", "mount", "-t", "tmpfs", "tmpfs", "/mnt"]).output();
     let may = probe.is_ok_and(|output| output.status.success());
     if !may {
-        eprintln!("NOT TESTED: this user may not mount a volume (unshare -m); run it as root to test full disks");
+        eprintln!(
+            "NOT TESTED: this user may not mount a volume (unshare -m); run it as root to test full disks"
+        );
     }
     may
 }
@@ -67,7 +69,8 @@ impl Confined {
     /// `before`: what is done on the volume (its path is `$1`) before the daemon starts.
     fn start(site: Site, before: &str) -> Self {
         std::fs::create_dir_all(site.path("data")).expect("a folder can be made");
-        let script = format!("mount -t tmpfs -o size=8m tmpfs \"$1\" && {{ {before}; }}; exec \"$2\" run \"$3\"");
+        let script =
+            format!("mount -t tmpfs -o size=8m tmpfs \"$1\" && {{ {before}; }}; exec \"$2\" run \"$3\"");
         let log = File::options().append(true).create(true).open(site.path("kvarden.log")).expect("a log");
         let child = Command::new("unshare")
             .args(["-m", "sh", "-c", &script, "sh"])
@@ -164,12 +167,16 @@ fn a_volume_that_fills_while_it_runs_costs_no_alert_and_it_recovers() {
     daemon.wait_for("it polls", |status| polls(status) > 10);
     daemon.fill();
     high.store(true, Ordering::Relaxed);
-    wait_for("the alert is told on the full volume", 2 * PATIENCE, || (daemon.told("current_a.A") > 0).then_some(()));
+    wait_for("the alert is told on the full volume", 2 * PATIENCE, || {
+        (daemon.told("current_a.A") > 0).then_some(())
+    });
     // The reserve gives its place first; what comes after it finds none.
     daemon.fill();
     let before = daemon.site.told_lines().len();
     high.store(false, Ordering::Relaxed);
-    wait_for("its end is told as well", 2 * PATIENCE, || (daemon.site.told_lines().len() > before).then_some(()));
+    wait_for("its end is told as well", 2 * PATIENCE, || {
+        (daemon.site.told_lines().len() > before).then_some(())
+    });
     let seen = daemon.status().map_or(0, |status| polls(&status));
     daemon.wait_for("polling goes on", |status| polls(status) > seen + 10);
 

@@ -31,7 +31,10 @@ recording = {{ before = "2s", after = "1s" }}
 file = "alerts.jsonl"
 "#
     );
-    let map = [point("current_a.A", "address = 0\nkind = \"f32\""), point("current_a.B", "address = 2\nkind = \"f32\"")];
+    let map = [
+        point("current_a.A", "address = 0\nkind = \"f32\""),
+        point("current_a.B", "address = 2\nkind = \"f32\""),
+    ];
     Site::new(&config, &[("maps/mp3.toml", &map.concat())])
 }
 
@@ -85,7 +88,8 @@ fn a_recording_is_exported_reading_by_reading_beside_the_running_daemon() {
     let mut reader = csv::Reader::from_reader(written.as_bytes());
     let head: Vec<String> = reader.headers().expect("a head").iter().map(str::to_owned).collect();
     assert_eq!(head, ["meter", "local_time", "utc_time", "recorded_for", "current_a.A", "current_a.B"]);
-    let rows: Vec<csv::StringRecord> = reader.records().map(|row| row.expect("as wide as the head")).collect();
+    let rows: Vec<csv::StringRecord> =
+        reader.records().map(|row| row.expect("as wide as the head")).collect();
     let high = rows.iter().filter(|row| row[4].parse::<f64>().is_ok_and(|amps| amps > 100.0)).count();
     assert!(high > 0 && high < rows.len(), "before, high and after: {high} of {}", rows.len());
     for row in &rows {
@@ -95,7 +99,8 @@ fn a_recording_is_exported_reading_by_reading_beside_the_running_daemon() {
         assert!(row[1].ends_with("-07:00") || row[1].ends_with("-06:00"), "{}", &row[1]);
         assert!(row[3].starts_with("T2/") && row[3].contains("current_a.A"), "{}", &row[3]);
     }
-    let nobody = run("export", &site.config(), &["--from", "2020-01-01", "--to", "2120-01-01", "--meter", "MP-4"]);
+    let nobody =
+        run("export", &site.config(), &["--from", "2020-01-01", "--to", "2120-01-01", "--meter", "MP-4"]);
     assert!(!nobody.status.success() && text(&nobody.stderr).contains("MP-3"), "{}", text(&nobody.stderr));
     daemon.stop();
 }
@@ -108,7 +113,11 @@ fn a_backup_made_while_the_daemon_writes_comes_back_and_nothing_is_written_over(
     let said = good(&run("backup", &site.config(), &["--to", to]));
     assert!(said.contains("checked"), "{said}");
     let again = run("backup", &site.config(), &["--to", to]);
-    assert!(!again.status.success() && text(&again.stderr).contains("exists already"), "{}", text(&again.stderr));
+    assert!(
+        !again.status.success() && text(&again.stderr).contains("exists already"),
+        "{}",
+        text(&again.stderr)
+    );
     assert_eq!(good(&run("verify", &site.config(), &[])), "The store is whole.\n");
     let refused = run("restore", &site.config(), &["--from", to]);
     assert!(!refused.status.success(), "while the daemon runs");

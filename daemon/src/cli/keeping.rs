@@ -73,7 +73,9 @@ fn moment(text: &str, zone: &TimeZone) -> Result<EventTime, String> {
     });
     let stamp = local.and_then(|local| zone.to_zoned_datetime(local));
     stamp.map(|stamp| EventTime(stamp.timestamp().as_millisecond())).map_err(|_| {
-        format!("{text:?} is no time; write 2026-11-24, 2026-11-24T13:00 (local) or 2026-11-24T13:00:00-07:00")
+        format!(
+            "{text:?} is no time; write 2026-11-24, 2026-11-24T13:00 (local) or 2026-11-24T13:00:00-07:00"
+        )
     })
 }
 
@@ -97,7 +99,8 @@ pub(super) fn restore(config: &Path, from: &Path) -> ExitCode {
     let Some(configuration) = load(config) else { return ExitCode::FAILURE };
     let mut shown = Shown::default();
     let now = EventTime(jiff::Timestamp::now().as_millisecond());
-    let done = store::restore_from(&configuration.store.folder, from, now, &mut |progress| shown.show(progress));
+    let done =
+        store::restore_from(&configuration.store.folder, from, now, &mut |progress| shown.show(progress));
     shown.end();
     match done {
         Ok(aside) => {

@@ -80,8 +80,10 @@ pub(super) fn carry(
     end: Instant,
 ) -> Result<Carried> {
     let known = columns(from, table.name).unwrap_or_default();
-    let names: Vec<String> =
-        columns(into, table.name)?.into_iter().filter(|name| known.contains(name) && name != table.anew).collect();
+    let names: Vec<String> = columns(into, table.name)?
+        .into_iter()
+        .filter(|name| known.contains(name) && name != table.anew)
+        .collect();
     if names.is_empty() {
         let lacks = from.query_row("SELECT 1 FROM sqlite_schema WHERE name = ?1", [table.name], |_| Ok(()));
         return Ok(Carried { rows: 0, whole: matches!(lacks.optional(), Ok(None)) });
@@ -89,10 +91,12 @@ pub(super) fn carry(
     let mut mover = Mover { from, into, table, names: &names, replace, end, rows: 0 };
     let whole = match table.walk {
         Walk::Numbers => mover.by_numbers()?,
-        Walk::Ends => mover.pass("ORDER BY 1")?.is_none() || {
-            mover.pass("ORDER BY 1 DESC")?;
-            false
-        },
+        Walk::Ends => {
+            mover.pass("ORDER BY 1")?.is_none() || {
+                mover.pass("ORDER BY 1 DESC")?;
+                false
+            }
+        }
     };
     Ok(Carried { rows: mover.rows, whole })
 }
@@ -178,7 +182,8 @@ impl Mover<'_> {
             let Ok(values) = values else { continue };
             match insert.execute(rusqlite::params_from_iter(values)) {
                 Ok(changed) => self.rows += changed as u64,
-                Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation) => {}
+                Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation) => {
+                }
                 Err(error) => return Err(error.into()),
             }
         }

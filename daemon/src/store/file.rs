@@ -214,7 +214,9 @@ fn check(db: &mut Connection) -> Result<()> {
         Ok(found) if found == "ok" => Ok(()),
         Ok(found) => Err(Error::Damaged { what: found }),
         Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::OperationInterrupted) => {
-            tracing::warn!("the store is large: a part of it was looked through for damage, and no damage found");
+            tracing::warn!(
+                "the store is large: a part of it was looked through for damage, and no damage found"
+            );
             Ok(())
         }
         Err(error) => Err(error.into()),

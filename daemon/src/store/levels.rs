@@ -48,7 +48,8 @@ impl Store {
     /// The store can't be read.
     pub fn disk_trouble(&self) -> Result<Option<&'static str>> {
         let log = std::fs::metadata(file::beside(&self.file, "-wal")).map_or(0, |facts| facts.len());
-        let over = self.refuge.is_none() && room::used_bytes(&self.db)? > self.options.budget() + self.options.slack();
+        let over = self.refuge.is_none()
+            && room::used_bytes(&self.db)? > self.options.budget() + self.options.slack();
         Ok(if self.reserve.is_nearly_full() {
             Some("the volume of the store is nearly full")
         } else if over {

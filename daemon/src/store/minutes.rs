@@ -88,7 +88,8 @@ impl Store {
         let base = key(meter, 0);
         let (mut begin, end) = (base + bound(from), base + bound(to));
         // In pieces, so that no single query of a reader lasts long, however long the span is.
-        let sql = format!("SELECT key, body FROM {table} WHERE key >= ?1 AND key < ?2 ORDER BY key LIMIT {PIECE}");
+        let sql =
+            format!("SELECT key, body FROM {table} WHERE key >= ?1 AND key < ?2 ORDER BY key LIMIT {PIECE}");
         let mut known: HashMap<u32, Arc<[String]>> = HashMap::new();
         let mut runs: Vec<(u32, MinuteRun)> = Vec::new();
         loop {

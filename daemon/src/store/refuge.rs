@@ -107,7 +107,8 @@ pub(super) fn instead_of(path: &Path) -> Result<Ready> {
     let plain = file::open_reader(path).ok();
     let from = plain.or_else(|| {
         // Without room for the index of its log, the file is read as it is.
-        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let flags =
+            OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let name = path.to_str().filter(|name| !name.contains(['?', '#', '%']))?;
         let db = Connection::open_with_flags(format!("file:{name}?immutable=1"), flags).ok()?;
         schema::is_ours(&db).then_some(db)
@@ -150,7 +151,9 @@ impl Store {
         let Some(refuge) = self.refuge.as_mut().filter(|refuge| refuge.next_try <= now) else { return };
         refuge.next_try = now + TRY_AGAIN;
         match self.back_to_disk() {
-            Ok(()) => tracing::info!("the disk takes what is to be stored again; all that came meanwhile is on it"),
+            Ok(()) => {
+                tracing::info!("the disk takes what is to be stored again; all that came meanwhile is on it")
+            }
             Err(error) => tracing::warn!(%error, "the disk still takes nothing"),
         }
     }

@@ -44,7 +44,11 @@ impl fmt::Display for Salvage {
         let kept = if kept.is_empty() { "nothing".to_owned() } else { kept.join(", ") };
         write!(f, ". Kept: {kept}. ")?;
         let lost: Vec<&str> = self.lost.iter().map(|table| words(table)).collect();
-        if lost.is_empty() { f.write_str("Nothing is known to be lost.") } else { write!(f, "Lost in part or whole: {}.", lost.join(", ")) }
+        if lost.is_empty() {
+            f.write_str("Nothing is known to be lost.")
+        } else {
+            write!(f, "Lost in part or whole: {}.", lost.join(", "))
+        }
     }
 }
 
@@ -74,7 +78,8 @@ fn words(table: &str) -> &str {
 /// A page that lies in the wrong place brings rows of another table: their values are not of the right kind.
 const TABLES: [Table; 15] = [
     Table::numbered("precious").only("typeof(scope) = 'text' AND typeof(body) = 'text'").zeroed("number"),
-    Table::numbered("outbox").only("typeof(id) = 'text' AND typeof(channel) = 'text' AND typeof(message) = 'text'"),
+    Table::numbered("outbox")
+        .only("typeof(id) = 'text' AND typeof(channel) = 'text' AND typeof(message) = 'text'"),
     Table::keyed("alert").only("typeof(body) = 'text'"),
     Table::keyed("alarm").only("typeof(body) = 'text'"),
     Table::numbered("change_").only("typeof(alarm) = 'text' AND typeof(body) = 'text'"),
@@ -135,7 +140,8 @@ pub(super) fn salvage(aside: &Path, into: &Connection, at: EventTime, why: &str)
 /// Rows that lie where they do not belong are passed over without an error, so a table is looked through as well.
 fn is_whole(db: &Connection, table: &str, end: Instant) -> bool {
     let sql = format!("PRAGMA quick_check({table})");
-    Instant::now() < end && db.query_row(&sql, (), |row| row.get::<_, String>(0)).is_ok_and(|said| said == "ok")
+    Instant::now() < end
+        && db.query_row(&sql, (), |row| row.get::<_, String>(0)).is_ok_and(|said| said == "ok")
 }
 
 /// Alarms of a scope whose saved state was lost begin to count anew. What was told of them stays as history, under
@@ -151,8 +157,10 @@ fn forget_what_has_no_state(from: &Connection, into: &Connection) -> Result<()> 
         into.execute("DELETE FROM precious WHERE scope = ?1", [scope])?;
     }
     let known: BTreeSet<String> = good.into_iter().map(|(scope, _)| scope).collect();
-    let has_state = |id: &str| known.iter().any(|scope| id.strip_prefix(scope).is_some_and(|rest| rest.starts_with('/')));
-    for (table, column) in [("change_", "alarm"), ("revision", "alert"), ("alarm", "key"), ("alert", "alert")] {
+    let has_state =
+        |id: &str| known.iter().any(|scope| id.strip_prefix(scope).is_some_and(|rest| rest.starts_with('/')));
+    for (table, column) in [("change_", "alarm"), ("revision", "alert"), ("alarm", "key"), ("alert", "alert")]
+    {
         let mut statement = into.prepare(&format!("SELECT DISTINCT {column} FROM {table}"))?;
         let ids: Vec<String> = statement.query_map((), |row| row.get(0))?.flatten().collect();
         for id in ids.iter().filter(|id| !has_state(id)) {

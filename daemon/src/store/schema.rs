@@ -98,7 +98,8 @@ pub(super) fn refuse_newer(db: &Connection, file: &Path) -> Result<()> {
 
 /// Whether a file, damaged or not, says that it is one of ours.
 pub(super) fn is_ours(db: &Connection) -> bool {
-    db.pragma_query_value(None, "application_id", |row| row.get::<_, i64>(0)).is_ok_and(|id| id == APPLICATION)
+    db.pragma_query_value(None, "application_id", |row| row.get::<_, i64>(0))
+        .is_ok_and(|id| id == APPLICATION)
 }
 
 /// Refuses a file that has yet to be brought up to date, for those who may only read.

@@ -185,8 +185,7 @@ impl Store {
         let number = |at: EventTime, long: Span| at.0.div_euclid(long.0).clamp(0, i64::from(u32::MAX)) as u32;
         let sql = "SELECT key FROM minute WHERE key >= ?1 AND key < ?2 ORDER BY key LIMIT 1";
         let bounds = (key(meter, 0), key(meter, number(to, minutes::MINUTE)));
-        let oldest: Option<i64> =
-            self.prepare(sql)?.query_row(bounds, |row| row.get(0)).optional()?;
+        let oldest: Option<i64> = self.prepare(sql)?.query_row(bounds, |row| row.get(0)).optional()?;
         let before = oldest.map_or(number(to, TEN), |key| key as u32 / MINUTES);
         let sql = "SELECT EXISTS (SELECT 1 FROM ten WHERE key >= ?1 AND key < ?2)";
         let bounds = (key(meter, number(from, TEN)), key(meter, before));

@@ -20,7 +20,9 @@ fn a_copy_made_beside_the_writer_is_whole_and_comes_back_in_an_empty_folder() {
     let bytes = back_up(folder.path(), &to, &mut |progress| {
         seen.push(progress);
         number += 1;
-        store.apply(&Batch { changes: vec![change(number, 1, AlarmState::Normal)], ..Batch::default() }).unwrap();
+        store
+            .apply(&Batch { changes: vec![change(number, 1, AlarmState::Normal)], ..Batch::default() })
+            .unwrap();
     });
     assert_eq!(bytes.unwrap(), fs::metadata(&to).unwrap().len());
     assert!(seen.windows(2).all(|two| two[0].done <= two[1].done) && !seen.is_empty());
@@ -99,7 +101,8 @@ fn verify_finds_damage_that_a_quick_look_does_not() {
     fill(&mut store);
     store.db.execute_batch("PRAGMA writable_schema = ON").unwrap();
     // An index that lacks what its table has: only the whole check compares them.
-    let sql = "UPDATE sqlite_schema SET sql = 'CREATE INDEX change_at ON change_ (step)' WHERE name = 'change_at'";
+    let sql =
+        "UPDATE sqlite_schema SET sql = 'CREATE INDEX change_at ON change_ (step)' WHERE name = 'change_at'";
     store.db.execute(sql, ()).unwrap();
     drop(store);
     assert!(!verify(folder.path()).unwrap().is_empty());

@@ -86,7 +86,9 @@ fn read_all(store: &Store) -> Result<(usize, usize, usize)> {
 fn whatever_happens_to_the_file_it_opens_with_what_can_be_read_or_says_why_not() {
     let times = number_from("KVARDEN_DAMAGE").unwrap_or(1000);
     let seed = number_from("KVARDEN_SEED").unwrap_or_else(|| {
-        std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).map_or(1, |since| since.as_nanos() as u64)
+        std::time::SystemTime::now()
+            .duration_since(std::time::UNIX_EPOCH)
+            .map_or(1, |since| since.as_nanos() as u64)
     });
     println!("{times} times, KVARDEN_SEED={seed}");
     let good = filled(folder().path());

@@ -197,7 +197,11 @@ fn a_clock_that_jumps_ahead_takes_away_a_minute_a_sweep_and_no_tail_that_a_resta
 
 #[test]
 fn the_tail_is_kept_for_its_time_and_its_newest_row_for_ever() {
-    assert_eq!(tail_kept(Span::minutes(5)), kvarden_core::recorder::REACH, "the longest recording is cut from it");
+    assert_eq!(
+        tail_kept(Span::minutes(5)),
+        kvarden_core::recorder::REACH,
+        "the longest recording is cut from it"
+    );
     assert_eq!(tail_kept(Span::minutes(40)), Span::minutes(60));
     let folder = folder();
     let mut store = open(&folder);

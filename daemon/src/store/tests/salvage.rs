@@ -14,9 +14,11 @@ pub(super) fn fill(store: &mut Store) {
     let series = columns(12);
     let state = serde_json::to_string(&Saved::default()).unwrap();
     for part in 0..10 {
-        let changes = (0..20).map(|index| change(part * 20 + index + 1, 1, AlarmState::Unacknowledged)).collect();
-        let minutes =
-            (0..30).map(|minute| minute_row("T2 secondary", &series, i64::from(part) * 30 + minute)).collect();
+        let changes =
+            (0..20).map(|index| change(part * 20 + index + 1, 1, AlarmState::Unacknowledged)).collect();
+        let minutes = (0..30)
+            .map(|minute| minute_row("T2 secondary", &series, i64::from(part) * 30 + minute))
+            .collect();
         let batch = Batch {
             changes,
             minutes,
@@ -26,7 +28,9 @@ pub(super) fn fill(store: &mut Store) {
             ..Batch::default()
         };
         store.apply(&batch).unwrap();
-        store.put_day("site", &format!("2026-11-{:02}", part + 1), 1, &format!("{{\"day\":{part}}}")).unwrap();
+        store
+            .put_day("site", &format!("2026-11-{:02}", part + 1), 1, &format!("{{\"day\":{part}}}"))
+            .unwrap();
     }
     recording::fill(store, "r", Priority::High);
 }
@@ -45,9 +49,10 @@ fn kept(salvage: &Salvage, table: &str) -> u64 {
 
 /// Pages of the file on which rows of this table lie, found by their contents.
 fn leaf_of(bytes: &[u8], mark: &[u8]) -> usize {
-    let page = bytes.chunks(4096).enumerate().skip(1).find(|(_, page)| {
-        page[0] == 13 && page.windows(mark.len()).filter(|part| *part == mark).count() > 1
-    });
+    let page =
+        bytes.chunks(4096).enumerate().skip(1).find(|(_, page)| {
+            page[0] == 13 && page.windows(mark.len()).filter(|part| *part == mark).count() > 1
+        });
     page.expect("rows with this mark").0 * 4096
 }
 
