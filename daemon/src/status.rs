@@ -293,6 +293,7 @@ mod tests {
             readings: 540,
             not_kept: 0,
             store_works: true,
+            store_notices: Vec::new(),
             strangers: Strangers::default(),
         }
     }

@@ -150,11 +150,10 @@ impl Store {
         let now = Instant::now();
         let Some(refuge) = self.refuge.as_mut().filter(|refuge| refuge.next_try <= now) else { return };
         refuge.next_try = now + TRY_AGAIN;
-        match self.back_to_disk() {
-            Ok(()) => {
-                tracing::info!("the disk takes what is to be stored again; all that came meanwhile is on it")
-            }
-            Err(error) => tracing::warn!(%error, "the disk still takes nothing"),
+        if let Err(error) = self.back_to_disk() {
+            tracing::warn!(%error, "the disk still takes nothing");
+        } else {
+            tracing::info!("the disk takes what is to be stored again; all that came meanwhile is on it");
         }
     }
 
