@@ -2,7 +2,7 @@
 //! and recovers by itself.
 //!
 //! Needs the right to mount (root in CI, or a user namespace); where it lacks, the test says so loudly and ends.
-//! Seen to fail with the store's way into memory taken out: no alert while the volume was full, and no start on it.
+//! The start was seen to fail before an empty file left by the failed opening was taken away.
 
 use kvarden::status::Status;
 use kvarden_tests::modbus_server::{Answer, Question, serve};

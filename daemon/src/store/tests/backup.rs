@@ -62,7 +62,7 @@ fn nothing_is_written_over_and_the_present_store_is_kept() {
     assert_eq!(open(&former).open_alerts().unwrap().len(), 2, "the former store is whole");
 }
 
-/// Seen to fail without the look at the copy before it takes the place of the store.
+/// The guard: the look at the copy before it takes the place of the store.
 #[test]
 fn what_is_no_whole_copy_of_ours_is_refused_and_the_store_stays() {
     let (folder, elsewhere) = (folder(), folder());

@@ -1,7 +1,7 @@
 //! Random damage: whatever happens to the file, it opens with all that can be read, or there is a named error.
 //!
 //! `KVARDEN_DAMAGE` sets how often (1,000 without it), `KVARDEN_SEED` makes a run again with the same chances.
-//! Seen to fail without the report of what was salvaged, and with a row that can't be read ending the whole query.
+//! Seen to fail before rows were checked to be of the right kind, and before tables were looked through after a salvage.
 
 use super::salvage::{CHANGES, MINUTES, filled};
 use super::*;

@@ -73,7 +73,7 @@ fn a_recording_holds_the_readings_of_its_span_and_nothing_of_other_meters() {
     assert_eq!(store.recording("none").unwrap(), None);
 }
 
-/// Seen to fail without the number at which a recording was told: later inputs of the same batch got in.
+/// The guard: the number at which a recording was told keeps later inputs of the same batch out.
 #[test]
 fn however_the_inputs_were_gathered_a_recording_is_the_same() {
     let records: Vec<TailRecord> = (1..=60).map(|number| reading(number, "T2 secondary")).collect();

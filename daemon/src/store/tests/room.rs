@@ -168,7 +168,7 @@ fn a_budget_that_cannot_be_kept_is_said() {
     assert_eq!(store.open_alerts().unwrap().len(), 1, "and what is to be told is stored all the same");
 }
 
-/// Seen to fail with the border of the sweep not held to its pace: one sweep after the jump took all letters.
+/// The guard: the border of the sweep is held to its pace.
 #[test]
 fn a_clock_that_jumps_ahead_takes_away_a_minute_a_sweep_and_no_tail_that_a_restart_needs() {
     let folder = folder();

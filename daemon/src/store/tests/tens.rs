@@ -38,7 +38,7 @@ fn a_ten_says_what_its_minutes_say_together() {
     assert!((row.min.unwrap() - least).abs() < 1e-4 && (row.max.unwrap() - largest).abs() < 1e-4);
 }
 
-/// Seen to fail without the look at what a late minute refreshes, and without that at the ten before.
+/// The guards: the look at what a late minute refreshes, and that at the ten before.
 #[test]
 fn tens_depend_on_the_minutes_and_not_on_how_these_came() {
     let orders: [&[&[i64]]; 4] = [
