@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Installs the outside parts that the tests talk to: a broker, a Modbus server of another library, numpy, valgrind, a
-# wall clock that can be faked.
+# wall clock that can be faked, systemd's own measure of a service unit.
 # Debian or Ubuntu; asks nothing. Anything that is there already is left as it is.
 set -euo pipefail
 
@@ -12,6 +12,7 @@ need python3 python3
 need valgrind valgrind
 need faketime faketime
 need cc gcc
+need systemd-analyze systemd
 [ ${#missing[@]} -eq 0 ] || {
   echo "installing system packages: ${missing[*]}"
   sudo=""

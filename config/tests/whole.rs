@@ -1,6 +1,6 @@
 //! The whole nameplate, wiring forms, circuits, states and supplies are read as they are written.
 
-use kvarden_config::{Configuration, TemperatureUnit, render};
+use kvarden_config::{Configuration, SourceSpec, TemperatureUnit, render};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::{Phase, Place};
 use kvarden_core::plan::Plan;
@@ -71,6 +71,15 @@ fn fahrenheit_is_converted_as_a_temperature_or_as_a_difference() {
     near(Some(plant.limits[1].levels[0].setpoint), 15.0);
     near(plant.limits[1].when.map(|when| when.above), 0.0);
     assert_eq!(whole().shows, TemperatureUnit::Fahrenheit);
+}
+
+/// The meter gives tenths of °F: 770 is 77 °F, which is 25 °C, by the definition of the scales.
+#[test]
+fn a_map_says_in_which_unit_its_numbers_are() {
+    let configuration = whole();
+    let SourceSpec::Mqtt(spec) = &configuration.sources[0] else { panic!("it is told by MQTT") };
+    let point = spec.points.last().expect("the map has points");
+    assert!((770.0 * point.scale + point.offset - 25.0).abs() < 1e-9, "{point:?}");
 }
 
 #[test]

@@ -222,6 +222,7 @@ async fn site_of(keeper: &Keeper, configuration: &Configuration) -> Result<Site,
         zone: jiff::tz::TimeZone::get(&configuration.timezone).unwrap_or(jiff::tz::TimeZone::UTC),
         book,
         topics: configuration.tell.topics.clone(),
+        shows: configuration.shows,
         whereabouts: Whereabouts::of(&configuration.plant),
     })
 }

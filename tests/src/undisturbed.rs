@@ -74,6 +74,7 @@ pub fn undisturbed(configuration: &Configuration, book: &str, tail: &[TailRecord
         book: book.to_owned(),
         topics: configuration.tell.topics.clone(),
         whereabouts: kvarden::words::Whereabouts::of(&configuration.plant),
+        shows: configuration.shows,
     };
     let mut gathered = batching::Gathered::new(
         &plan,

@@ -102,6 +102,7 @@ impl<W: Write> Teller<W> {
             zone,
             book: "replay".to_owned(),
             topics: configuration.tell.topics.clone(),
+            shows: configuration.shows,
             whereabouts: Whereabouts::of(&configuration.plant),
         };
         Self {

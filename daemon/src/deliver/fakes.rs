@@ -27,6 +27,7 @@ pub(crate) fn message(alert: &str, revision: u32) -> Message {
         zone: jiff::tz::TimeZone::UTC,
         book: "k7".to_owned(),
         topics: "p".to_owned(),
+        shows: kvarden_config::TemperatureUnit::Celsius,
         whereabouts: crate::words::Whereabouts::default(),
     };
     let told = AlertRevision {

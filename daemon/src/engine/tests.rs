@@ -29,6 +29,7 @@ fn engine() -> Engine {
         book: "k7".to_owned(),
         topics: "kvarden".to_owned(),
         whereabouts: crate::words::Whereabouts::default(),
+        shows: kvarden_config::TemperatureUnit::Celsius,
     };
     let gathered = Gathered::new(&plan, site, plant.channels.clone(), Told::default());
     Engine::new(Monitor::new(plan), gathered, 0, Batch::default())

@@ -13,6 +13,7 @@ mod refusal;
 pub mod subject;
 mod text;
 pub mod time;
+mod unit;
 mod whereabouts;
 
 #[cfg(test)]
@@ -36,6 +37,8 @@ pub struct Site {
     pub book: String,
     /// Under which MQTT topics it tells, without a slash at the end.
     pub topics: String,
+    /// In which unit people read temperatures.
+    pub shows: kvarden_config::TemperatureUnit,
     /// Where things are and whom to call.
     pub whereabouts: Whereabouts,
 }

@@ -29,6 +29,7 @@ pub(super) fn site() -> Site {
         zone: TimeZone::get("America/Denver").unwrap(),
         book: "k7".to_owned(),
         topics: "kvarden/larkspur-cannery".to_owned(),
+        shows: kvarden_config::TemperatureUnit::Celsius,
         whereabouts: super::Whereabouts::default(),
     }
 }
@@ -465,4 +466,14 @@ fn how_fast_a_value_rises_or_falls_is_told_by_the_hour() {
         assert!(said.text.contains(&expected), "{}", said.text);
         assert_eq!(said.unit.as_deref(), Some("K/h"));
     }
+}
+
+/// 96 °C is 204.8 °F and 101.3 °C is 214.3 °F, by the definition of the scales. Programs read °C all the same.
+#[test]
+fn a_site_that_reads_fahrenheit_is_told_so_and_programs_are_not() {
+    let revision = about(Measurand::Termination, Place::B, 96.0, 90.0);
+    let site = Site { shows: kvarden_config::TemperatureUnit::Fahrenheit, ..site() };
+    let said = message(&revision, &site);
+    assert!(said.text.contains("204.8 deg F (limit 194.0 deg F)"), "{}", said.text);
+    assert_eq!((said.value, said.setpoint, said.unit.as_deref()), (Some(96.0), Some(90.0), Some("°C")));
 }

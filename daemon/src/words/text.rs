@@ -8,8 +8,9 @@ use super::alphabet::{clipped, plain};
 use super::health;
 use super::message::value_now;
 use super::time::{duration, durations, moment};
+use super::unit::Scale;
 use kvarden_core::alarm::state::AlarmState;
-use kvarden_core::measurand::{Measurand, Numbers, Quantity, Unit};
+use kvarden_core::measurand::{Measurand, Numbers, Quantity};
 use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::Bound;
@@ -99,7 +100,10 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
         }
         (Matter::Quantity(quantity), Rule::Nameplate) => {
             let shown = |value: Option<f64>| {
-                value.map_or_else(|| "not known".to_owned(), |value| amount(value, quantity.what, None))
+                value.map_or_else(
+                    || "not known".to_owned(),
+                    |value| amount(value, Scale { what: quantity.what, shows: site.shows }, None),
+                )
             };
             format!(
                 "{} {} does not fit the nameplate (limit {}) since {since}; the limits of this meter wait for values that fit",
@@ -110,13 +114,14 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
         }
         (Matter::Rate(quantity), _) => rate(revision, *quantity, &since),
         (Matter::Quantity(quantity), rule) => {
+            let scale = Scale { what: quantity.what, shows: site.shows };
             let number = match rule {
                 // Between two excursions the value at this moment says nothing: the worst does.
-                Rule::Recurrence { bound } => worst(revision, quantity.what, bound),
-                _ => value_now(revision).map(|value| amount(value, quantity.what, revision.setpoint)),
+                Rule::Recurrence { bound } => worst(revision, scale, bound),
+                _ => value_now(revision).map(|value| amount(value, scale, revision.setpoint)),
             };
             let number = number.unwrap_or_else(|| "not measured".to_owned());
-            format!("{} {number}{} since {since}", named(*quantity), limit(revision, quantity.what))
+            format!("{} {number}{} since {since}", named(*quantity), limit(revision, scale))
         }
         (Matter::Meter, rule) => {
             let said = health::of_meter(rule);
@@ -198,12 +203,13 @@ fn about_values(revision: &AlertRevision, site: &Site) -> String {
     let (Rule::Level { bound, .. } | Rule::Recurrence { bound }) = revision.rule else {
         return String::new();
     };
-    let Some(worst) = worst(revision, what, bound) else { return String::new() };
+    let scale = Scale { what, shows: site.shows };
+    let Some(worst) = worst(revision, scale, bound) else { return String::new() };
     if revision.why == Revised::NoLongerWatched || is_over(revision.state) {
         let since = moment(revision.since, revision.at, &site.zone);
-        return format!("; was {worst}{} since {since}", limit(revision, what));
+        return format!("; was {worst}{} since {since}", limit(revision, scale));
     }
-    let shown = |value: Option<f64>| value.map(|value| amount(value, what, revision.setpoint));
+    let shown = |value: Option<f64>| value.map(|value| amount(value, scale, revision.setpoint));
     match revision.rule {
         Rule::Level { .. } if shown(value_now(revision)) != shown(revision.peak) => format!("; was {worst}"),
         _ => String::new(),
@@ -282,55 +288,48 @@ pub(super) fn named(quantity: Quantity) -> String {
     }
 }
 
-fn limit(revision: &AlertRevision, what: Measurand) -> String {
+fn limit(revision: &AlertRevision, scale: Scale) -> String {
     let Some(setpoint) = revision.setpoint else { return String::new() };
     let side = match revision.rule {
         Rule::Level { bound: Bound::Low, .. } | Rule::Recurrence { bound: Bound::Low } => "low limit",
         _ => "limit",
     };
     let mean = revision.over.map(|over| format!("mean of {}, ", duration(over))).unwrap_or_default();
-    format!(" ({mean}{side} {})", with_unit(&setpoint_digits(setpoint, what), what))
+    format!(" ({mean}{side} {})", scale.with_unit(&setpoint_digits(setpoint, scale)))
 }
 
 /// The worst value: `up to 4.1 %`, or `down to 98.2 V` where low is bad.
-fn worst(revision: &AlertRevision, what: Measurand, bound: Bound) -> Option<String> {
+fn worst(revision: &AlertRevision, scale: Scale, bound: Bound) -> Option<String> {
     let direction = match bound {
         Bound::High => "up to",
         Bound::Low => "down to",
     };
     let peak = revision.peak?;
-    peak.is_finite().then(|| format!("{direction} {}", amount(peak, what, revision.setpoint)))
+    peak.is_finite().then(|| format!("{direction} {}", amount(peak, scale, revision.setpoint)))
 }
 
 /// A value with its unit, rounded as the table of measurands says. Where that would show a value past the limit
 /// as equal to the limit, one decimal more.
-fn amount(value: f64, what: Measurand, setpoint: Option<f64>) -> String {
+fn amount(value: f64, scale: Scale, setpoint: Option<f64>) -> String {
     if !value.is_finite() {
         return "not measured".to_owned();
     }
-    let decimals = usize::from(what.facts().decimals);
+    let (value, setpoint) = (scale.read(value), setpoint.map(|setpoint| scale.read(setpoint)));
+    let decimals = usize::from(scale.what.facts().decimals);
     let digits = format!("{value:.decimals$}");
     let blurred = setpoint.is_some_and(|setpoint| {
         digits == format!("{setpoint:.decimals$}") && (value - setpoint).abs() > f64::EPSILON
     });
-    with_unit(&if blurred { format!("{value:.*}", decimals + 1) } else { digits }, what)
+    scale.with_unit(&if blurred { format!("{value:.*}", decimals + 1) } else { digits })
 }
 
 /// A setpoint as its owner wrote it, to thousandths, with no fewer decimals than the measurand's.
-fn setpoint_digits(setpoint: f64, what: Measurand) -> String {
-    let least = usize::from(what.facts().decimals);
+fn setpoint_digits(setpoint: f64, scale: Scale) -> String {
+    let setpoint = scale.read(setpoint);
+    let least = usize::from(scale.what.facts().decimals);
     let exact = format!("{setpoint:.3}");
     let needed = exact.trim_end_matches('0').split('.').nth(1).map_or(0, str::len);
     format!("{setpoint:.*}", needed.max(least))
-}
-
-fn with_unit(digits: &str, what: Measurand) -> String {
-    match what.facts().unit {
-        Unit::One => digits.to_owned(),
-        Unit::Celsius => format!("{digits} deg C"),
-        Unit::Degree => format!("{digits} deg"),
-        unit => format!("{digits} {}", unit.symbol()),
-    }
 }
 
 fn is_heat(what: Measurand) -> bool {

@@ -1,0 +1,64 @@
+//! Values as people read them: temperatures in the unit of the site, everything else as it is measured.
+
+use kvarden_config::TemperatureUnit;
+use kvarden_core::measurand::{Measurand, Unit};
+
+/// Degrees Fahrenheit in a kelvin, by definition.
+const FAHRENHEIT_IN_A_KELVIN: f64 = 9.0 / 5.0;
+/// What 0 °C is in °F, by definition.
+const FREEZING_IN_FAHRENHEIT: f64 = 32.0;
+
+/// A measurand in the unit in which people read it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Scale {
+    /// What is measured.
+    pub(super) what: Measurand,
+    /// In which unit temperatures are read.
+    pub(super) shows: TemperatureUnit,
+}
+
+impl Scale {
+    /// A value in the measurand's own unit, as it is read. A difference of temperatures has no zero point to move.
+    pub(super) fn read(self, value: f64) -> f64 {
+        match (self.shows, self.what.facts().unit) {
+            (TemperatureUnit::Fahrenheit, Unit::Celsius) => {
+                value * FAHRENHEIT_IN_A_KELVIN + FREEZING_IN_FAHRENHEIT
+            }
+            (TemperatureUnit::Fahrenheit, Unit::Kelvin) => value * FAHRENHEIT_IN_A_KELVIN,
+            _ => value,
+        }
+    }
+
+    /// Digits with the unit, in letters that every channel has.
+    pub(super) fn with_unit(self, digits: &str) -> String {
+        match (self.shows, self.what.facts().unit) {
+            (_, Unit::One) => digits.to_owned(),
+            (TemperatureUnit::Fahrenheit, Unit::Celsius | Unit::Kelvin) => format!("{digits} deg F"),
+            (_, Unit::Celsius) => format!("{digits} deg C"),
+            (_, Unit::Degree) => format!("{digits} deg"),
+            (_, unit) => format!("{digits} {}", unit.symbol()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read(shows: TemperatureUnit, what: Measurand, value: f64) -> String {
+        let scale = Scale { what, shows };
+        scale.with_unit(&format!("{:.1}", scale.read(value)))
+    }
+
+    /// 0 °C is 32 °F and 100 °C is 212 °F; a rise of 15 K is one of 27 °F: the definition of the scales.
+    #[test]
+    fn a_temperature_moves_its_zero_and_a_difference_does_not() {
+        let fahrenheit = TemperatureUnit::Fahrenheit;
+        assert_eq!(read(fahrenheit, Measurand::Winding, 0.0), "32.0 deg F");
+        assert_eq!(read(fahrenheit, Measurand::Winding, 100.0), "212.0 deg F");
+        assert_eq!(read(fahrenheit, Measurand::WindingRise, 15.0), "27.0 deg F");
+        assert_eq!(read(fahrenheit, Measurand::Current, 15.0), "15.0 A");
+        assert_eq!(read(TemperatureUnit::Celsius, Measurand::Winding, 100.0), "100.0 deg C");
+        assert_eq!(read(TemperatureUnit::Celsius, Measurand::WindingRise, 15.0), "15.0 K");
+    }
+}
