@@ -188,7 +188,8 @@ fn open(path: &Path, options: Options) -> Result<Connection> {
     check(&mut db)?;
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false)?;
     set_up(&db, options).map_err(|error| not_opened(path, error))?;
-    schema::migrate(&db, schema::STEPS)?;
+    schema::migrate(&db, schema::STEPS).map_err(schema::misfit)?;
+    schema::compare(&db)?;
     schema::begin_book(&db)?;
     Ok(db)
 }

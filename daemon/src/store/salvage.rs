@@ -129,6 +129,13 @@ pub(super) fn salvage(aside: &Path, into: &Connection, at: EventTime, why: &str)
                 report.lost.push(table.name.to_owned());
             }
         }
+        // Rows whose meter or columns have lost their names are there, but found by nobody.
+        if report.lost.iter().any(|table| table == "meter" || table == "series") {
+            let known = report.lost.clone();
+            let unsure =
+                ["refused", "ten", "minute"].into_iter().filter(|name| known.iter().all(|one| one != name));
+            report.lost.extend(unsure.map(str::to_owned));
+        }
         report.lost.push("tail".to_owned());
         forget_what_has_no_state(&from, &transaction)?;
         transaction.commit()?;

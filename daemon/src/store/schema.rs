@@ -124,6 +124,32 @@ pub(super) fn migrate(db: &Connection, steps: &[&str]) -> Result<()> {
     Ok(())
 }
 
+/// A step that SQLite can't make sense of was made before: the file's version is not its own.
+pub(super) fn misfit(error: Error) -> Error {
+    match &error {
+        Error::Sqlite { source } if source.sqlite_error_code() == Some(rusqlite::ErrorCode::Unknown) => {
+            Error::Damaged { what: format!("its version does not fit its tables: {source}") }
+        }
+        _ => error,
+    }
+}
+
+/// Compares the tables with those that the steps make: one flipped bit in a name, and no query would work.
+pub(super) fn compare(db: &Connection) -> Result<()> {
+    let tables = |db: &Connection| -> Result<Vec<(String, Option<String>)>> {
+        let sql = "SELECT name, sql FROM sqlite_schema WHERE name NOT LIKE 'sqlite\\_stat%' ESCAPE '\\' ORDER BY name";
+        let mut statement = db.prepare(sql)?;
+        let rows = statement.query_map((), |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<rusqlite::Result<_>>()?)
+    };
+    let expected = Connection::open_in_memory()?;
+    migrate(&expected, STEPS)?;
+    if tables(db)? == tables(&expected)? {
+        return Ok(());
+    }
+    Err(Error::Damaged { what: "its tables are not as this program makes them".to_owned() })
+}
+
 /// Gives a new file its book.
 pub(super) fn begin_book(db: &Connection) -> Result<()> {
     db.execute("INSERT OR IGNORE INTO meta VALUES ('book', ?1)", [random_book()])?;
