@@ -25,8 +25,8 @@ const LEAST_SQLITE: i32 = 3_051_003;
 /// How long a call waits for a reader or for the file's lock. Readers are short; longer means trouble.
 const BUSY: Duration = Duration::from_secs(2);
 
-/// So long the look for damage may hold up a start.
-const CHECK_PATIENCE: Duration = Duration::from_secs(10);
+/// So long each of the two looks for damage may hold up a start.
+const CHECK_PATIENCE: Duration = Duration::from_secs(5);
 
 /// Steps of SQLite's machine between two looks at the time.
 const CHECK_STEPS: i32 = 10_000;
@@ -205,23 +205,25 @@ pub(super) fn not_opened(path: &Path, error: rusqlite::Error) -> Error {
     }
 }
 
-/// Looks for damage, for a bounded time: a large file on a slow disk must not hold up the watching.
+/// Looks for damage, for a bounded time: a large file on a slow disk must not hold up the watching. First through all
+/// pages, then whether each index says what its table says: through a damaged one rows are not found.
 fn check(db: &mut Connection) -> Result<()> {
-    let end = Instant::now() + CHECK_PATIENCE;
-    db.progress_handler(CHECK_STEPS, Some(move || Instant::now() >= end))?;
-    let found = db.query_row("PRAGMA quick_check(1)", (), |row| row.get::<_, String>(0));
-    db.progress_handler(0, None::<fn() -> bool>)?;
-    match found {
-        Ok(found) if found == "ok" => Ok(()),
-        Ok(found) => Err(Error::Damaged { what: found }),
-        Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::OperationInterrupted) => {
-            tracing::warn!(
-                "the store is large: a part of it was looked through for damage, and no damage found"
-            );
-            Ok(())
+    for look in ["PRAGMA quick_check(1)", "PRAGMA integrity_check(1)"] {
+        let end = Instant::now() + CHECK_PATIENCE;
+        db.progress_handler(CHECK_STEPS, Some(move || Instant::now() >= end))?;
+        let found = db.query_row(look, (), |row| row.get::<_, String>(0));
+        db.progress_handler(0, None::<fn() -> bool>)?;
+        match found {
+            Ok(found) if found == "ok" => {}
+            Ok(found) => return Err(Error::Damaged { what: found }),
+            Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::OperationInterrupted) => {
+                tracing::warn!("the store is large: a part of it was looked through for damage, none was found");
+                return Ok(());
+            }
+            Err(error) => return Err(error.into()),
         }
-        Err(error) => Err(error.into()),
     }
+    Ok(())
 }
 
 fn set_up(db: &Connection, options: Options) -> rusqlite::Result<()> {
