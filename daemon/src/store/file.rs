@@ -217,7 +217,9 @@ fn check(db: &mut Connection) -> Result<()> {
             Ok(found) if found == "ok" => {}
             Ok(found) => return Err(Error::Damaged { what: found }),
             Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::OperationInterrupted) => {
-                tracing::warn!("the store is large: a part of it was looked through for damage, none was found");
+                tracing::warn!(
+                    "the store is large: a part of it was looked through for damage, none was found"
+                );
                 return Ok(());
             }
             Err(error) => return Err(error.into()),
