@@ -21,7 +21,7 @@ pub(super) struct Table {
     pub(super) name: &'static str,
     walk: Walk,
     /// Which rows; SQL.
-    only: &'static str,
+    pub(super) only: &'static str,
     /// Column that is set to 0: numbers of inputs mean nothing in another file.
     zeroed: &'static str,
     /// Column that the other file gives anew.

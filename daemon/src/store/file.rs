@@ -133,7 +133,7 @@ pub(super) fn open_or_salvage(
     was_here: bool,
 ) -> Result<(Ready, Option<Salvage>)> {
     let why = match lacks(path) {
-        None => match open(path, options).and_then(Ready::over) {
+        None => match open(path, options).and_then(Ready::over).map_err(schema::misfit) {
             Ok(ready) => return Ok((ready, None)),
             Err(Error::Damaged { what }) => what,
             Err(unreadable @ Error::Row { .. }) => unreadable.to_string(),
@@ -188,7 +188,7 @@ fn open(path: &Path, options: Options) -> Result<Connection> {
     check(&mut db)?;
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false)?;
     set_up(&db, options).map_err(|error| not_opened(path, error))?;
-    schema::migrate(&db, schema::STEPS).map_err(schema::misfit)?;
+    schema::migrate(&db, schema::STEPS)?;
     schema::compare(&db)?;
     schema::begin_book(&db)?;
     Ok(db)

