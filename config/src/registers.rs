@@ -23,7 +23,7 @@ pub struct ModbusSpec {
     pub reach: Reach,
     /// In the order of the meter's points.
     pub points: Vec<RegisterPoint>,
-    /// The `SunSpec` model that the points lie in. Their addresses then count from the model's header, and where
+    /// The SunSpec model that the points lie in. Their addresses then count from the model's header, and where
     /// that stands is found in the device.
     pub sunspec: Option<u16>,
 }

@@ -1,5 +1,5 @@
-//! The meter models of `SunSpec`, an open standard: which value lies where, so that no map has to be written.
-//! Source of numbers, places, lengths and which values every device has: information models of `SunSpec`, public
+//! The meter models of SunSpec, an open standard: which value lies where, so that no map has to be written.
+//! Source of numbers, places, lengths and which values every device has: information models of SunSpec, public
 //! repository sunspec/models, models 201 to 204 and 211 to 214.
 
 use crate::fault::{Fault, suggest};

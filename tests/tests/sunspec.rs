@@ -1,4 +1,4 @@
-//! Meters that describe themselves as `SunSpec` says: registers encoded by pysunspec2, served by pymodbus, read by the
+//! Meters that describe themselves as SunSpec says: registers encoded by pysunspec2, served by pymodbus, read by the
 //! real binary without a map. The numbers are those of a load on T2 of Larkspur Cannery, with other digits in each value.
 
 use kvarden_core::measurand::Quantity;

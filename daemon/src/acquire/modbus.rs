@@ -29,7 +29,7 @@ pub enum Fault {
     Closed,
     /// The meter or gateway answered with an exception of this code.
     Exception(u8),
-    /// The device has no such `SunSpec` model, or no models at all.
+    /// The device has no such SunSpec model, or no models at all.
     NoModel,
     /// The model is being looked for; no fault.
     Looking,

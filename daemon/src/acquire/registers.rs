@@ -3,7 +3,7 @@
 use kvarden_config::{Bits, ByteOrder, NumberKind, Order, RegisterPoint, ScaleRegister, Scaling, WordOrder};
 use kvarden_core::reading::Sample;
 
-/// The powers of ten that a scale register may name. Source: memory of the `SunSpec` specification (sunssf).
+/// The powers of ten that a scale register may name. Source: memory of the SunSpec specification (sunssf).
 const MOST_POWER: f64 = 10.0;
 
 /// The registers of one number put together, as the bits of its kind; `None` if there are fewer than it takes.

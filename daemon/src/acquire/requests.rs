@@ -57,7 +57,7 @@ struct Parted {
     points: Box<[(usize, usize)]>,
 }
 
-/// The header of a `SunSpec` model, which each poll reads along.
+/// The header of a SunSpec model, which each poll reads along.
 #[derive(Debug, Clone, Copy)]
 struct Header {
     begins: usize,
@@ -180,7 +180,7 @@ impl ReadPlan {
         self.parted.iter().map(|parted| parted.points.iter().map(|(point, _)| *point).collect())
     }
 
-    /// The length of the `SunSpec` model that the answers show at the expected place; none if it is not there (any
+    /// The length of the SunSpec model that the answers show at the expected place; none if it is not there (any
     /// more), or shorter than what is read of it. Without a model always 0.
     pub fn header(&self, words: &[u16]) -> Option<u16> {
         let Some(header) = self.header else { return Some(0) };

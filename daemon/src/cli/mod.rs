@@ -40,7 +40,7 @@ enum Command {
         /// The configuration.
         config: PathBuf,
     },
-    /// Look at a Modbus TCP device that describes itself as `SunSpec` says: its models, its values now, and the line to
+    /// Look at a Modbus TCP device that describes itself as SunSpec says: its models, its values now, and the line to
     /// write into the configuration. Asks reading questions only.
     #[command(after_help = "Example: kvarden look 192.0.2.20:502 --unit 1")]
     Look {

@@ -1,4 +1,4 @@
-//! Meters that describe themselves as `SunSpec`, an open standard, says: finding their models, and what their values
+//! Meters that describe themselves as SunSpec, an open standard, says: finding their models, and what their values
 //! need besides.
 
 mod finder;

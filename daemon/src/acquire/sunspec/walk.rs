@@ -1,6 +1,6 @@
 //! The walk from model to model, without any wire: what to ask next, and what an answer means.
 //!
-//! Source: `SunSpec` model discovery, public wiki; handbook of the trade for devices that are off by one.
+//! Source: SunSpec model discovery, public wiki; handbook of the trade for devices that are off by one.
 
 /// Where the marker stands, by how often: the three places of the standard, then those off by one.
 const BASES: [u16; 8] = [40_000, 50_000, 0, 39_999, 40_001, 49_999, 50_001, 1];
