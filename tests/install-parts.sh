@@ -10,6 +10,7 @@ need mosquitto mosquitto
 need mosquitto_sub mosquitto-clients
 need python3 python3
 need valgrind valgrind
+need strace strace
 need faketime faketime
 need cc gcc
 need systemd-analyze systemd

@@ -153,7 +153,11 @@ impl Story {
                     }
                     Kind::Odd(_) => &[],
                 };
-                for rise in rises {
+                let map_wrong: &[&str] = match fault.kind {
+                    Kind::Exception(1..=3) => &["meter map wrong"],
+                    _ => &[],
+                };
+                for rise in rises.iter().chain(map_wrong) {
                     *expected.entry(format!("{} {rise}", meter.name)).or_default() += 1;
                 }
             }

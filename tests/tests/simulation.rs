@@ -5,7 +5,7 @@
 
 use kvarden_core::output::{ChangeKind, Matter, Subject};
 use kvarden_core::plant::Priority;
-use kvarden_tests::scripted::Kind;
+use kvarden_tests::scripted::{Kind, ScriptedMeter};
 use kvarden_tests::simulated::{Ledger, first_difference};
 use kvarden_tests::story::Story;
 use std::collections::{BTreeMap, HashMap};
@@ -103,6 +103,14 @@ fn the_alarms_are_those_of_the_schedule(ledger: &Ledger, seed: u64) {
             *times = 1;
         }
     }
+    // Wrong answers end connections; how many of them make a link unstable is not the schedule's affair.
+    let meters = Story::Day.meters(seed);
+    let spoilt = |meter: &ScriptedMeter| meter.faults.iter().any(|fault| matches!(fault.kind, Kind::Odd(_)));
+    let lines: Vec<&str> =
+        meters.iter().filter(|meter| spoilt(meter)).map(|meter| meter.address.as_str()).collect();
+    for meter in meters.iter().filter(|meter| lines.contains(&meter.address.as_str())) {
+        raised.remove(&format!("{} meter link unstable", meter.name));
+    }
     assert_eq!(raised, expected, "{SEED}={seed}: alarms that rose (left) and those of the schedule (right)");
     let kinds = ["silent level 1", "silent level 2", "frozen", "recurrence", "level 3", "broken"];
     for kind in kinds {
@@ -132,9 +140,7 @@ fn every_excursion_is_counted_and_dated(ledger: &Ledger, seed: u64) {
 
 /// Wrong answers hold a number that is far outside the story's ranges, yet possible for the measurand.
 fn nothing_wrong_got_in(ledger: &Ledger, seed: u64) {
-    let odd = |meter: &kvarden_tests::scripted::ScriptedMeter| {
-        meter.faults.iter().any(|fault| matches!(fault.kind, Kind::Odd(_)))
-    };
+    let odd = |meter: &ScriptedMeter| meter.faults.iter().any(|fault| matches!(fault.kind, Kind::Odd(_)));
     assert!(Story::Day.meters(seed).iter().any(odd), "{SEED}={seed}: the day has no wrong answers");
     let bounds = [("voltage_ll_v", 190.0, 215.0), ("current_a", 10.0, 135.0), ("winding_c", 80.0, 100.0)];
     let mut seen = 0;

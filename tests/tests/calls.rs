@@ -1,0 +1,121 @@
+//! The n-th call of the system fails, for every n: opening, writing, syncing, renaming, cutting. After it the file is
+//! whole, everything that was told of is in it, and the work was done to its end or its end was named.
+//!
+//! Here every fifth of them, with `KVARDEN_CALLS_STEP=1` each: some four minutes.
+//!
+//! The calls are made to fail by strace, on the real store in a process of its own. Where this user may not trace, the
+//! test says so loudly and ends.
+
+use kvarden::store::{DATABASE, Options, Store};
+use kvarden_core::time::EventTime;
+use kvarden_tests::program::text;
+use kvarden_tests::wait::run_to_end;
+use std::path::Path;
+use std::process::{Command, Output};
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+const WORK: &str = env!("CARGO_BIN_EXE_store_work");
+const CALLS: [&str; 9] =
+    ["openat", "pwrite64", "fsync", "fdatasync", "ftruncate", "fallocate", "rename", "unlink", "mkdir"];
+const ERRORS: [&str; 3] = ["ENOSPC", "EIO", "EINTR"];
+/// Runs side by side.
+const AT_ONCE: usize = 12;
+
+/// Runs the work with some call failing, or only counting it.
+fn run(folder: &Path, call: &str, inject: Option<&str>) -> Output {
+    let log = folder.join("calls");
+    let mut command = Command::new("strace");
+    command.args(["-f", "-qq", "-e", "signal=none", "-o"]).arg(&log).args(["-e", &format!("trace={call}")]);
+    if let Some(inject) = inject {
+        command.args(["-e", &format!("inject={call}:{inject}")]);
+    }
+    run_to_end(command.arg(WORK).arg(folder.join("data")))
+}
+
+fn may_trace() -> bool {
+    let probe = Command::new("strace").args(["-qq", "-o", "/dev/null", "true"]).output();
+    let may = probe.is_ok_and(|output| output.status.success());
+    if !may {
+        eprintln!(
+            "NOT TESTED: strace is missing or may not trace here; failing calls of the system stay untried"
+        );
+    }
+    may
+}
+
+/// The lines of the calls that were made; those of the loader, before the store's folder is first named, are passed by.
+fn calls(folder: &Path) -> (usize, usize) {
+    let log = std::fs::read_to_string(folder.join("calls")).expect("strace writes its log");
+    let data = folder.join("data");
+    let data = data.to_str().expect("a folder of letters");
+    let first = log.lines().position(|line| line.contains(data) || !line.contains("openat(")).unwrap_or(0);
+    (first, log.lines().count())
+}
+
+/// Looks at what is left: whole, and with everything that was told of.
+fn look(folder: &Path, output: &Output, what: &str) {
+    let (said, errors) = (text(&output.stdout), text(&output.stderr));
+    assert!(!errors.contains("panicked"), "{what}: {errors}");
+    let data = folder.join("data");
+    let told: Vec<u64> = said.lines().filter_map(|line| line.strip_prefix("told ")?.parse().ok()).collect();
+    if output.status.success() {
+        assert_eq!(told.len(), 12, "{what}: {said}{errors}");
+    } else {
+        // Only what has nowhere to go on may end it, and it names the cause.
+        assert!(errors.contains("Error"), "{what}: it ended without a word: {said}{errors}");
+        if !data.join(DATABASE).exists() {
+            assert_eq!(told, Vec::<u64>::new(), "{what}: told, and not stored");
+            return;
+        }
+    }
+    let opened = Store::open(&data, Options::default(), EventTime(0));
+    let opened = opened.unwrap_or_else(|error| panic!("{what}: it does not open again: {error}"));
+    assert!(opened.salvage.is_none(), "{what}: {:?}", opened.salvage);
+    assert_eq!(opened.store.in_memory(), None, "{what}");
+    if output.status.success() {
+        for number in told {
+            let alert = format!("site/store#{number}");
+            let kept = opened.store.alert(&alert).expect("it reads");
+            assert!(kept.is_some(), "{what}: {alert} was told and is not stored: {said}{errors}");
+        }
+        assert_eq!(opened.store.waiting("log").expect("it reads"), 12, "{what}: each letter once: {said}");
+    }
+    drop(opened);
+    let damage = kvarden::store::verify(&data).expect("it can be looked through");
+    assert_eq!(damage, Vec::<String>::new(), "{what}");
+}
+
+#[test]
+fn after_any_call_of_the_system_that_fails_nothing_told_is_lost() {
+    if !may_trace() {
+        return;
+    }
+    let step = std::env::var("KVARDEN_CALLS_STEP").ok().and_then(|text| text.parse().ok()).unwrap_or(5);
+    let mut failures = Vec::new();
+    for call in CALLS {
+        let folder = tempfile::tempdir().expect("there is room for a folder");
+        let calm = run(folder.path(), call, None);
+        look(folder.path(), &calm, &format!("{call}, all well"));
+        let (first, all) = calls(folder.path());
+        println!("{call}: {} calls", all - first);
+        let each = (first + 1..=all).step_by(step).flat_map(|number| ERRORS.map(|error| (number, error)));
+        failures.extend(each.map(|(number, error)| (call, number, all, error)));
+    }
+    assert!(failures.len() * step > 500, "only {} calls to make fail", failures.len());
+    // Most of a run is waiting for the disk to be tried again, so several go side by side.
+    let next = AtomicUsize::new(0);
+    std::thread::scope(|scope| {
+        for _ in 0..AT_ONCE {
+            scope.spawn(|| {
+                while let Some((call, number, all, error)) =
+                    failures.get(next.fetch_add(1, Ordering::Relaxed))
+                {
+                    let folder = tempfile::tempdir().expect("there is room for a folder");
+                    let output = run(folder.path(), call, Some(&format!("error={error}:when={number}")));
+                    look(folder.path(), &output, &format!("{call} {number} of {all} gives {error}"));
+                }
+            });
+        }
+    });
+    println!("{} calls were made to fail", failures.len());
+}
