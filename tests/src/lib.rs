@@ -6,6 +6,7 @@
 pub mod authority;
 pub mod broker;
 pub mod cases;
+pub mod missing;
 pub mod modbus_server;
 pub mod program;
 pub mod scripted;

@@ -8,6 +8,7 @@
 
 use kvarden::store::{DATABASE, Options, Store};
 use kvarden_core::time::EventTime;
+use kvarden_tests::missing::not_tested;
 use kvarden_tests::program::text;
 use kvarden_tests::wait::run_to_end;
 use std::path::Path;
@@ -36,9 +37,7 @@ fn may_trace() -> bool {
     let probe = Command::new("strace").args(["-qq", "-o", "/dev/null", "true"]).output();
     let may = probe.is_ok_and(|output| output.status.success());
     if !may {
-        eprintln!(
-            "NOT TESTED: strace is missing or may not trace here; failing calls of the system stay untried"
-        );
+        not_tested("strace is missing or may not trace here; failing calls of the system stay untried");
     }
     may
 }

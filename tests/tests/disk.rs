@@ -5,6 +5,7 @@
 //! The start was seen to fail before an empty file left by the failed opening was taken away.
 
 use kvarden::status::Status;
+use kvarden_tests::missing::not_tested;
 use kvarden_tests::modbus_server::{Answer, Question, serve};
 use kvarden_tests::program::{PATIENCE, kvarden, signal, text};
 use kvarden_tests::site::{Site, point};
@@ -20,9 +21,7 @@ fn may_mount() -> bool {
     let probe = Command::new("unshare").args(["-m", "mount", "-t", "tmpfs", "tmpfs", "/mnt"]).output();
     let may = probe.is_ok_and(|output| output.status.success());
     if !may {
-        eprintln!(
-            "NOT TESTED: this user may not mount a volume (unshare -m); run it as root to test full disks"
-        );
+        not_tested("this user may not mount a volume (unshare -m); run it as root to test full disks");
     }
     may
 }
