@@ -61,8 +61,14 @@ impl Peer {
     async fn hear(&mut self) -> Packet {
         timeout(PATIENCE, async {
             loop {
-                if let Ok(packet) = Packet::read(&mut self.buffer, MOST) {
-                    return packet;
+                match Packet::read(&mut self.buffer, MOST) {
+                    // On a busy machine a story may outlast the client's keep-alive.
+                    Ok(Packet::PingReq) => {
+                        self.say(Packet::PingResp).await;
+                        continue;
+                    }
+                    Ok(packet) => return packet,
+                    Err(_) => {}
                 }
                 assert!(self.stream.read_buf(&mut self.buffer).await.unwrap() > 0, "the client hung up");
             }
