@@ -112,7 +112,7 @@ impl Store {
     ///
     /// # Errors
     /// Another process has it ([`Error::Locked`]), a newer program wrote it ([`Error::Newer`], untouched), or
-    /// the folder can't be used. A damaged file is no error, see [`Opened::set_aside`].
+    /// the folder can't be used. A damaged file is no error, see [`Opened::salvage`].
     pub fn open(folder: &Path, options: Options, now: EventTime) -> Result<Opened> {
         let was_here = folder.join(LOCK).exists();
         let lock = file::lock(folder)?;
