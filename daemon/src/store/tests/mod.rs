@@ -4,6 +4,7 @@ mod applying;
 mod asking;
 mod backup;
 mod damage;
+mod held;
 mod letters;
 mod opening;
 mod recording;
