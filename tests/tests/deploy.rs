@@ -13,7 +13,8 @@ fn shipped(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy").join(name)
 }
 
-/// What systemd itself says of the unit. Seen to fail without `UMask=` and `IPAddressDeny=` in the unit.
+/// What systemd itself says of the unit. Seen to fail without `IPAddressDeny=`, and that of its settings below without
+/// `UMask=`.
 #[test]
 fn the_unit_is_as_closed_as_systemd_can_tell() {
     let mut ask = Command::new("systemd-analyze");
