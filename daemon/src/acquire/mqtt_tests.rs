@@ -18,7 +18,7 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::task::LocalSet;
 use tokio::time::timeout;
 
-const PATIENCE: Duration = Duration::from_secs(5);
+const PATIENCE: Duration = Duration::from_secs(30);
 const WHOLE_STORY: Duration = Duration::from_mins(2);
 const MOST: usize = 1024 * 1024;
 
@@ -232,19 +232,19 @@ async fn to_be_thrown_out_again_and_again_is_told_as_a_second_box() {
 /// No broker of ours does that, but one whose number of open messages is not bounded may. Seen to fail with a bound of
 /// 1,024 open messages.
 #[tokio::test]
-async fn ten_thousand_unacknowledged_messages_do_not_end_the_link() {
+async fn thousands_of_unacknowledged_messages_do_not_end_the_link() {
     beside(|listener, notebook| async move {
         let (mut peer, _) = Peer::accept(&listener).await;
         peer.grant(SubscribeReasonCode::Success(QoS::AtLeastOnce)).await;
-        for id in 1..=10_000 {
+        for id in 1..=3000 {
             peer.publish(id, "a", r#"{"v":5}"#, false).await;
         }
-        peer.publish(10_001, "b", r#"{"v":6}"#, false).await;
+        peer.publish(3001, "b", r#"{"v":6}"#, false).await;
         while notebook.noted().last().is_none_or(|noted| noted.meter != 1) {
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
         notebook.commit(u64::MAX);
-        for id in 1..=10_001 {
+        for id in 1..=3001 {
             assert_eq!(peer.hear_acknowledged().await, id);
         }
         let counts = |meter| notebook.noted().iter().filter(|noted| noted.meter == meter).count();
