@@ -1,0 +1,129 @@
+//! The one table of what can be measured or computed. To add a measurand, add a line here.
+
+use super::{Facts, Kind, Numbers, Places, Quantity, Source, Unit};
+use serde::{Deserialize, Serialize};
+
+macro_rules! measurands {
+    ($($(#[$doc:meta])* $variant:ident: $key:literal, $words:literal, $unit:ident, $kind:ident, $places:ident, $numbers:ident, $decimals:literal, $low:literal ..= $high:literal, $source:ident;)*) => {
+        /// What is measured or computed. Places are kept beside it, see [`Quantity`].
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        pub enum Measurand { $(#[doc = $words] #[serde(rename = $key)] $variant,)* }
+
+        impl Measurand {
+            /// Every measurand, in the order of the table.
+            pub const ALL: &'static [Self] = &[$(Self::$variant,)*];
+
+            /// The row of the table for this measurand.
+            pub const fn facts(self) -> Facts {
+                match self { $(Self::$variant => Facts {
+                    key: $key, words: $words, unit: Unit::$unit, kind: Kind::$kind, places: Places::$places, numbers: Numbers::$numbers,
+                    decimals: $decimals, range: ($low, $high), source: Source::$source,
+                },)* }
+            }
+
+            /// How it may be averaged: the same as in its row, for the way of each value.
+            pub const fn kind(self) -> Kind {
+                match self { $(Self::$variant => Kind::$kind,)* }
+            }
+
+            /// Values outside this range can't be real: the same as in its row, for the way of each value.
+            pub const fn range(self) -> (f64, f64) {
+                match self { $(Self::$variant => ($low, $high),)* }
+            }
+        }
+    };
+}
+
+// The columns: key, words, unit, kind, places, numbers, decimals, valid range, source.
+//
+// Valid ranges: a value outside is a broken reading. Common practice, no source, where nothing else is said: low voltage
+// to 36 kV, currents to 20 kA; energies to 1e15, where a 64-bit float still counts single units. Both harmonic factors
+// weigh orders to 50 by their square, so 50² is the most (IEEE C57.110, from memory); without current they may be 0.
+// 194 dB is where sound in air turns to shocks (an acoustics textbook's figure, from memory).
+measurands! {
+    VoltageLn: "voltage_ln_v", "line-to-neutral voltage", Volt, Level, Phases, Single, 1, 0.0 ..= 25_000.0, Lively;
+    VoltageLl: "voltage_ll_v", "line-to-line voltage", Volt, Level, Lines, Single, 1, 0.0 ..= 40_000.0, Lively;
+    Current: "current_a", "current", Ampere, Level, Phases, Single, 1, 0.0 ..= 20_000.0, Lively;
+    NeutralCurrent: "neutral_current_a", "neutral current", Ampere, Level, Whole, Single, 1, 0.0 ..= 20_000.0, Lively;
+    NeutralToEarth: "neutral_to_earth_v", "neutral-to-earth voltage", Volt, Level, Whole, Single, 1, 0.0 ..= 25_000.0, Measured;
+    BondingCurrent: "bonding_current_a", "current in the neutral-to-earth bond", Ampere, Level, Whole, Single, 1, 0.0 ..= 20_000.0, Measured;
+    CoreStrapCurrent: "core_strap_current_a", "current in the core's earthing strap", Ampere, Level, Whole, Single, 2, 0.0 ..= 20_000.0, Measured;
+    Power: "power_w", "active power", Watt, Level, PhasesOrWhole, Single, 0, -1.0e8 ..= 1.0e8, Lively;
+    ReactivePower: "reactive_power_var", "reactive power", Var, Level, PhasesOrWhole, Single, 0, -1.0e8 ..= 1.0e8, Lively;
+    ApparentPower: "apparent_power_va", "apparent power", VoltAmpere, Level, PhasesOrWhole, Single, 0, 0.0 ..= 1.0e8, Lively;
+    PowerFactor: "power_factor", "power factor", One, Level, PhasesOrWhole, Single, 2, -1.0 ..= 1.0, Sometimes;
+    Frequency: "frequency_hz", "frequency", Hertz, Level, Whole, Single, 2, 0.0 ..= 500.0, Lively;
+    VoltageAngle: "voltage_angle_deg", "voltage angle", Degree, Angle, Phases, Single, 1, -360.0 ..= 360.0, Measured;
+    CurrentAngle: "current_angle_deg", "current angle", Degree, Angle, Phases, Single, 1, -360.0 ..= 360.0, Sometimes;
+    VoltageThd: "voltage_thd_percent", "voltage distortion (THD)", Percent, Level, PhasesOrWhole, Single, 1, 0.0 ..= 500.0, Measured;
+    CurrentThd: "current_thd_percent", "current distortion (THD)", Percent, Level, PhasesOrWhole, Single, 1, 0.0 ..= 1000.0, Sometimes;
+    VoltageHarmonic: "voltage_harmonic_percent", "voltage harmonic", Percent, Level, Phases, Orders, 1, 0.0 ..= 500.0, Sometimes;
+    VoltageHarmonicVolts: "voltage_harmonic_v", "voltage harmonic (V)", Volt, Level, Phases, Orders, 1, 0.0 ..= 25_000.0, Sometimes;
+    CurrentHarmonic: "current_harmonic_percent", "current harmonic", Percent, Level, Phases, Orders, 1, 0.0 ..= 1000.0, Sometimes;
+    CurrentHarmonicAmperes: "current_harmonic_a", "current harmonic (A)", Ampere, Level, Phases, Orders, 1, 0.0 ..= 20_000.0, Sometimes;
+    HarmonicLossFactor: "harmonic_loss_factor", "harmonic loss factor (FHL)", One, Level, PhasesOrWhole, Single, 1, 0.0 ..= 2500.0, Sometimes;
+    KFactor: "k_factor", "K-factor (UL 1561)", One, Level, PhasesOrWhole, Single, 1, 0.0 ..= 2500.0, Sometimes;
+    DemandPower: "demand_w", "demand by the meter", Watt, Level, Whole, Single, 0, -1.0e8 ..= 1.0e8, Measured;
+    DemandApparent: "demand_va", "apparent demand by the meter", VoltAmpere, Level, Whole, Single, 0, 0.0 ..= 1.0e8, Measured;
+    DemandCurrent: "demand_a", "current demand by the meter", Ampere, Level, PhasesOrWhole, Single, 1, 0.0 ..= 20_000.0, Measured;
+    EnergyImport: "energy_import_wh", "energy taken", WattHour, Counter, PhasesOrWhole, Single, 0, 0.0 ..= 1.0e15, Measured;
+    EnergyExport: "energy_export_wh", "energy given back", WattHour, Counter, PhasesOrWhole, Single, 0, 0.0 ..= 1.0e15, Measured;
+    ReactiveEnergyImport: "reactive_energy_import_varh", "reactive energy taken", VarHour, Counter, PhasesOrWhole, Single, 0, 0.0 ..= 1.0e15, Measured;
+    ReactiveEnergyExport: "reactive_energy_export_varh", "reactive energy given back", VarHour, Counter, PhasesOrWhole, Single, 0, 0.0 ..= 1.0e15, Measured;
+    ApparentEnergy: "apparent_energy_vah", "apparent energy", VoltAmpereHour, Counter, PhasesOrWhole, Single, 0, 0.0 ..= 1.0e15, Measured;
+    Winding: "winding_c", "winding temperature", Celsius, Level, Phases, Single, 1, -60.0 ..= 400.0, Measured;
+    Core: "core_c", "core temperature", Celsius, Level, Whole, Several, 1, -60.0 ..= 400.0, Measured;
+    TopOil: "top_oil_c", "top oil temperature", Celsius, Level, Whole, Single, 1, -60.0 ..= 250.0, Measured;
+    Termination: "termination_c", "termination temperature", Celsius, Level, PhasesAndNeutral, Several, 1, -60.0 ..= 600.0, Measured;
+    Enclosure: "enclosure_c", "enclosure temperature", Celsius, Level, Whole, Several, 1, -60.0 ..= 250.0, Measured;
+    Ambient: "ambient_c", "ambient temperature", Celsius, Level, Whole, Several, 1, -60.0 ..= 100.0, Measured;
+    SoundLevel: "sound_level_dba", "sound level", Decibel, Level, Whole, Single, 1, 0.0 ..= 194.0, Measured;
+    Vibration: "vibration_mm_s", "vibration", MillimetrePerSecond, Level, Whole, Single, 2, 0.0 ..= 1000.0, Measured;
+    TemperatureSwitch: "temperature_switch_closed", "temperature switch closed", One, Flag, Whole, Several, 2, 0.0 ..= 1.0, Measured;
+    FanRunning: "fan_running", "fan running", One, Flag, Whole, Several, 2, 0.0 ..= 1.0, Measured;
+    BreakerClosed: "breaker_closed", "breaker closed", One, Flag, Whole, Several, 2, 0.0 ..= 1.0, Measured;
+    TransferToEmergency: "transfer_to_emergency", "transfer switch on the emergency supply", One, Flag, Whole, Several, 2, 0.0 ..= 1.0, Measured;
+    GeneratorRunning: "generator_running", "generator running", One, Flag, Whole, Several, 2, 0.0 ..= 1.0, Measured;
+    VoltageUnbalance: "voltage_unbalance_percent", "voltage unbalance", Percent, Level, Whole, Single, 1, 0.0 ..= 200.0, Computed;
+    CurrentUnbalance: "current_unbalance_percent", "current unbalance", Percent, Level, Whole, Single, 0, 0.0 ..= 200.0, Computed;
+    LoadingKva: "loading_kva_percent", "loading by kVA", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
+    LoadingPhase: "loading_phase_percent", "loading of the worst phase", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
+    MeteredPower: "metered_power_w", "mean power by the energy counter", Watt, Level, Whole, Single, 0, 0.0 ..= 1.0e8, Computed;
+    WindingRise: "winding_rise_k", "winding rise over ambient", Kelvin, Level, Phases, Single, 1, -200.0 ..= 500.0, Computed;
+    TerminationRise: "termination_rise_k", "termination rise over ambient", Kelvin, Level, PhasesAndNeutral, Several, 1, -200.0 ..= 700.0, Computed;
+}
+
+impl Measurand {
+    /// The measurand with this written form.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|measurand| measurand.facts().key == key)
+    }
+
+    /// The written form.
+    pub fn key(self) -> &'static str {
+        self.facts().key
+    }
+
+    /// Everything that it can be of: each place with each number.
+    pub fn quantities(self) -> impl Iterator<Item = Quantity> + Clone {
+        let Facts { places, numbers, .. } = self.facts();
+        let of_place =
+            move |place| numbers.range().map(move |number| Quantity::numbered(self, place, number));
+        places.list().iter().copied().flat_map(of_place)
+    }
+
+    /// The words for a flag that is on and for one that is off.
+    pub fn state_words(self) -> (&'static str, &'static str) {
+        match self {
+            Self::BreakerClosed | Self::TemperatureSwitch => ("closed", "open"),
+            Self::TransferToEmergency => ("emergency", "normal"),
+            Self::FanRunning | Self::GeneratorRunning => ("running", "stopped"),
+            _ => ("on", "off"),
+        }
+    }
+
+    /// Whether no meter gives it: it is computed here.
+    pub fn is_computed(self) -> bool {
+        self.facts().source == Source::Computed
+    }
+}
