@@ -1,0 +1,395 @@
+//! The resistance between two meters of one way, by the drop of volts over many loads; what a joint gained since it was
+//! learned, in ohms and in watts; and when it stepped.
+//!
+//! `V_up − V_down ≈ R·I_own + R_n·I_neutral + offset`: the offset between two meters exceeds the drop, so it is fitted and
+//! thrown away. Source: Ohm's law; the demands on the points are common practice, no source.
+
+use crate::electrical::robust::{By, MOST_POINTS, Plane, Point, Step, fit, median, step};
+use crate::time::{EventTime, Span};
+use serde::{Deserialize, Serialize};
+
+/// At least so many points.
+pub const LEAST_POINTS: usize = 30;
+/// Own current must span at least this share of rated.
+pub const LEAST_SPAN: f64 = 0.3;
+/// And the line must explain the drop so well.
+pub const LEAST_CORRELATION: f64 = 0.9;
+/// Half-width of a 95 % confidence interval in standard errors. Source: the normal distribution.
+pub const CONFIDENCE: f64 = 1.96;
+
+/// Why there is no resistance.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum WhyNot {
+    /// Fewer than [`LEAST_POINTS`], or no rated current.
+    TooFew,
+    /// The load did not move enough.
+    LoadStoodStill,
+    /// The drop does not follow the current.
+    NoLine,
+}
+
+/// The resistance between two meters on one phase.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Resistance {
+    /// Of the phase, in ohms.
+    pub own_ohm: f64,
+    /// Half of its 95 % confidence interval, in ohms. Points are taken as independent.
+    pub own_within_ohm: f64,
+    /// Of the neutral with the same half-width, where its current does not move along with the phase's.
+    pub neutral_ohm: Option<(f64, f64)>,
+    /// What the two meters differ by without current, in volts.
+    pub offset_v: f64,
+}
+
+/// The resistance by points of own current, neutral current (both in amperes; the neutral's share in phase with this phase's
+/// volts, see [`neutral_in_phase_a`]) and drop of volts.
+///
+/// # Errors
+/// [`WhyNot`] the points do not tell it.
+pub fn resistance(points: &[Point], rated_a: f64) -> Result<Resistance, WhyNot> {
+    if points.len() < LEAST_POINTS || !(rated_a > 0.0 && rated_a.is_finite()) {
+        return Err(WhyNot::TooFew);
+    }
+    let (low, high) = points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), point| {
+        (low.min(point.x[0]), high.max(point.x[0]))
+    });
+    if !(high - low >= LEAST_SPAN * rated_a) {
+        return Err(WhyNot::LoadStoodStill);
+    }
+    let both = fit(points, By::Both);
+    let plane = both.or_else(|| fit(points, By::First)).ok_or(WhyNot::NoLine)?;
+    if plane.correlation < LEAST_CORRELATION {
+        return Err(WhyNot::NoLine);
+    }
+    let [own, neutral] = plane.errors.map(|error| CONFIDENCE * error);
+    Ok(Resistance {
+        own_ohm: plane.slopes[0],
+        own_within_ohm: own,
+        neutral_ohm: both.map(|_| (plane.slopes[1], neutral)),
+        offset_v: plane.intercept,
+    })
+}
+
+/// The part of the neutral's current that is in phase with a phase's volts, in amperes, for the drop in the neutral that this
+/// phase sees: `I_own − (I_x + I_y)/2`. Negative where the others carry more.
+///
+/// For equal power factors and volts 120° apart; triplen current adds to the neutral at its own frequencies and changes an
+/// r.m.s. voltage by its square only. Source: phasor sum (textbook).
+pub fn neutral_in_phase_a(own_a: f64, others_a: [f64; 2]) -> f64 {
+    own_a - f64::midpoint(others_a[0], others_a[1])
+}
+
+/// Heat in watts of a resistance at a current: `I²·R`. Source: Joule's law.
+pub fn heat_w(ohm: f64, amperes: f64) -> Option<f64> {
+    let watts = amperes * amperes * ohm;
+    (amperes >= 0.0 && watts.is_finite()).then_some(watts)
+}
+
+/// A joint gains more than this share over what was learned; less is a cable that has warmed: copper by 50 K (common
+/// practice, no source).
+pub const MORE_THAN_WARMING: f64 = 0.2;
+
+/// What each phase gained beyond its peers, in ohms: a rise on all three alike is the cable. `gained` is the resistance now
+/// less the one learned, `learned` the latter. Zero where it is no more than warming explains; absent without a peer.
+pub fn gained_alone_ohm(gained: [Option<f64>; 3], learned: [Option<f64>; 3]) -> [Option<f64>; 3] {
+    let over = crate::electrical::contact::over_peers_k(gained);
+    std::array::from_fn(|phase| Some(beyond_warming(over[phase]?, learned[phase]?)))
+}
+
+/// What a resistance gained, or zero where that is no more than warming explains.
+pub fn beyond_warming(gained_ohm: f64, learned_ohm: f64) -> f64 {
+    if gained_ohm > MORE_THAN_WARMING * learned_ohm.abs() { gained_ohm } else { 0.0 }
+}
+
+/// Points are means over so long, in which a motor's start and the skew of two clocks vanish.
+pub const POINT: Span = Span::minutes(5);
+/// The points of so long are kept: a day holds the loads of a site.
+pub const KEPT: Span = Span::hours(24);
+/// Of a point's time so much must be measured on both sides while the load stood.
+const LEAST_MEASURED: Span = Span::seconds(150);
+/// A current that moves by more than this share of rated from one moment to the next is a step: two meters are hardly ever
+/// read at the same instant of it.
+const STEP_OF_LOAD: f64 = 0.05;
+
+/// A point as it is kept.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Kept {
+    at: EventTime,
+    own_a: f32,
+    neutral_a: f32,
+    drop_v: f32,
+}
+
+/// What is seen at one moment on one phase.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moment {
+    /// Own current in amperes.
+    pub own_a: f64,
+    /// The neutral's share, see [`neutral_in_phase_a`].
+    pub neutral_a: f64,
+    /// Volts up the way less volts down it.
+    pub drop_v: f64,
+}
+
+/// The points of a day of one phase, and its resistance by them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Joint {
+    /// At most [`MOST_POINTS`], the oldest first from `first` on.
+    points: Vec<Kept>,
+    first: usize,
+    /// Start of the open point, sums and time in it.
+    open: Option<EventTime>,
+    sums: [f64; 3],
+    measured: Span,
+    before_a: Option<f64>,
+}
+
+impl Default for Joint {
+    fn default() -> Self {
+        let points = Vec::with_capacity(MOST_POINTS);
+        Self { points, first: 0, open: None, sums: [0.0; 3], measured: Span::ZERO, before_a: None }
+    }
+}
+
+impl Joint {
+    /// Takes what was seen up to `end`, which stands for `credit`; absent where either meter gave nothing. Says whether a point
+    /// was closed, so that the resistance is new.
+    pub fn observe(&mut self, end: EventTime, credit: Span, moment: Option<Moment>, rated_a: f64) -> bool {
+        let start = (end - Span(1)).floor(POINT);
+        let closed = self.open.is_some_and(|open| open != start) && self.close();
+        self.open = Some(start);
+        let before = self.before_a.take();
+        if let Some(moment) = moment {
+            let stood = before.is_some_and(|before| (moment.own_a - before).abs() <= STEP_OF_LOAD * rated_a);
+            if stood {
+                let seconds = credit.as_seconds();
+                for (sum, value) in self.sums.iter_mut().zip([moment.own_a, moment.neutral_a, moment.drop_v]) {
+                    *sum += seconds * value;
+                }
+                self.measured = self.measured + credit;
+            }
+            self.before_a = Some(moment.own_a);
+        }
+        closed
+    }
+
+    fn close(&mut self) -> bool {
+        let (sums, measured) = (std::mem::take(&mut self.sums), std::mem::take(&mut self.measured));
+        let Some(at) = self.open.filter(|_| measured >= LEAST_MEASURED) else { return false };
+        let [own_a, neutral_a, drop_v] = sums.map(|sum| (sum / measured.as_seconds()) as f32);
+        let point = Kept { at, own_a, neutral_a, drop_v };
+        if self.points.len() < MOST_POINTS {
+            self.points.push(point);
+        } else {
+            self.points[self.first] = point;
+            self.first = (self.first + 1) % MOST_POINTS;
+        }
+        true
+    }
+
+    /// The kept points of the last day before `now`, oldest first; gives how many.
+    fn collect(&self, now: EventTime, into: &mut [(EventTime, Point); MOST_POINTS]) -> usize {
+        let (new, old) = self.points.split_at(self.first);
+        let fresh = old.iter().chain(new).filter(|point| point.at + KEPT >= now && point.at <= now);
+        let mut count = 0;
+        for (to, point) in into.iter_mut().zip(fresh) {
+            let x = [f64::from(point.own_a), f64::from(point.neutral_a)];
+            *to = (point.at, Point { x, y: f64::from(point.drop_v) });
+            count += 1;
+        }
+        count
+    }
+
+    /// The resistance by the points of the last day.
+    ///
+    /// # Errors
+    /// [`WhyNot`] they do not tell it.
+    pub fn resistance(&self, now: EventTime, rated_a: f64) -> Result<Resistance, WhyNot> {
+        let mut kept = [(EventTime(0), NO_POINT); MOST_POINTS];
+        let count = self.collect(now, &mut kept);
+        let points = kept.map(|(_, point)| point);
+        resistance(&points[..count], rated_a)
+    }
+
+    /// When the resistance stepped within the last day, and by how many ohms; `None`: it did not.
+    ///
+    /// Each point's own resistance is what is left of its drop after the meters' offset and the neutral, over its current.
+    pub fn stepped(&self, now: EventTime, rated_a: f64) -> Option<(EventTime, f64)> {
+        let mut kept = [(EventTime(0), NO_POINT); MOST_POINTS];
+        let count = self.collect(now, &mut kept);
+        let points = kept.map(|(_, point)| point);
+        let found = resistance(&points[..count], rated_a).ok();
+        let mut ohms = [0.0; MOST_POINTS];
+        let mut times = [EventTime(0); MOST_POINTS];
+        let mut loaded = 0;
+        // Without a line through all points there may still be a line before the step, whose offset holds.
+        let (offset, neutral) = match found {
+            Some(found) => (found.offset_v, found.neutral_ohm.map_or(0.0, |(ohm, _)| ohm)),
+            None => offset_of(&points[..count])?,
+        };
+        for (at, point) in &kept[..count] {
+            if point.x[0] >= LEAST_SPAN * rated_a {
+                ohms[loaded] = (point.y - offset - neutral * point.x[1]) / point.x[0];
+                times[loaded] = *at;
+                loaded += 1;
+            }
+        }
+        let Step { index, from, to, strength } = step(&ohms[..loaded])?;
+        (strength >= STRONG).then(|| (times[index], to - from))
+    }
+}
+
+/// A step is one from so many standard errors on (common practice, no source).
+const STRONG: f64 = 6.0;
+
+const NO_POINT: Point = Point { x: [0.0; 2], y: 0.0 };
+
+/// Offset of the meters and the neutral's ohms by whatever plane there is.
+fn offset_of(points: &[Point]) -> Option<(f64, f64)> {
+    let of = |plane: Plane, neutral: f64| (plane.intercept, neutral);
+    let both = fit(points, By::Both).map(|plane| of(plane, plane.slopes[1]));
+    both.or_else(|| fit(points, By::First).map(|plane| of(plane, 0.0)))
+}
+
+/// So many days are learned from, each with loads that told the resistance.
+pub const DAYS_LEARNED: usize = 7;
+
+/// The resistance that a way had when it was known good: the median of its first [`DAYS_LEARNED`] days.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Learned {
+    days: [f64; DAYS_LEARNED],
+    count: u8,
+    since: Option<EventTime>,
+}
+
+impl Learned {
+    /// Takes a resistance by the day before `now`: one a day counts, until enough are there.
+    pub fn take(&mut self, now: EventTime, ohm: f64) {
+        let next = self.since.is_none_or(|since| now - since >= KEPT);
+        if let (true, Some(day)) = (next && ohm.is_finite(), self.days.get_mut(usize::from(self.count))) {
+            *day = ohm;
+            self.count += 1;
+            self.since = Some(now);
+        }
+    }
+
+    /// What was learned; `None`: not enough days yet.
+    pub fn ohm(&self) -> Option<f64> {
+        let mut days = self.days;
+        (usize::from(self.count) == DAYS_LEARNED).then(|| median(&mut days))
+    }
+
+    /// How many days it has.
+    pub fn days(&self) -> usize {
+        usize::from(self.count)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// A day and more of points whose load goes up and down; the joint gains `more` ohms from point `from` on.
+    fn day(from: usize, more: f64) -> Joint {
+        let mut joint = Joint::default();
+        for index in 0..300 * 30 {
+            let end = EventTime((index as i64 + 1) * 10_000);
+            let own_a = 100.0 + 80.0 * (index as f64 / 700.0).sin();
+            let neutral_a = 30.0 * (index as f64 / 310.0).cos();
+            let ohm = 0.002 + if index >= 30 * from { more } else { 0.0 };
+            let noise = 0.02 * ((index * 7919 % 1000) as f64 / 500.0 - 1.0);
+            let drop_v = 0.35 + ohm * own_a + 0.001 * neutral_a + noise;
+            joint.observe(end, Span::seconds(10), Some(Moment { own_a, neutral_a, drop_v }), 200.0);
+        }
+        joint
+    }
+    const END: EventTime = EventTime(300 * 300_000);
+
+    #[test]
+    fn a_day_of_loads_tells_the_resistance_within_its_confidence() {
+        let found = day(usize::MAX / 30, 0.0).resistance(END, 200.0).unwrap();
+        assert!((found.own_ohm - 0.002).abs() <= 3.0 * found.own_within_ohm.max(1e-6), "{found:?}");
+        let (neutral, _) = found.neutral_ohm.expect("the neutral moves by itself");
+        assert!((neutral - 0.001).abs() < 1e-4 && (found.offset_v - 0.35).abs() < 0.01, "{found:?}");
+        assert!(found.own_within_ohm < 1e-4);
+    }
+
+    #[test]
+    fn a_step_of_the_resistance_is_dated() {
+        let (at, ohm) = day(200, 0.001).stepped(END, 200.0).expect("it gained half");
+        assert!((at - EventTime(200 * 300_000)).0.abs() <= 3 * 300_000, "{at:?}");
+        assert!((ohm - 0.001).abs() < 2e-4, "{ohm}");
+        assert_eq!(day(usize::MAX / 30, 0.0).stepped(END, 200.0), None);
+    }
+
+    #[test]
+    fn what_the_loads_do_not_tell_has_a_reason() {
+        let point = |own: f64| Point { x: [own, 0.0], y: 0.1 + 0.002 * own };
+        let points: Vec<Point> = (0..40).map(|index| point(f64::from(index))).collect();
+        assert_eq!(resistance(&points[..29], 100.0), Err(WhyNot::TooFew));
+        assert_eq!(resistance(&points, 0.0), Err(WhyNot::TooFew));
+        assert_eq!(resistance(&points, 200.0), Err(WhyNot::LoadStoodStill));
+        let wild: Vec<Point> =
+            points.iter().enumerate().map(|(index, point)| Point { y: (index * 7 % 5) as f64, ..*point }).collect();
+        assert_eq!(resistance(&wild, 100.0), Err(WhyNot::NoLine));
+        assert_eq!(resistance(&points, 100.0).unwrap().neutral_ohm, None, "the neutral carries nothing");
+        assert_eq!(Joint::default().resistance(END, 100.0), Err(WhyNot::TooFew));
+    }
+
+    #[test]
+    fn a_rise_on_all_phases_is_the_cable_and_one_alone_is_a_joint() {
+        let learned = [Some(0.002); 3];
+        let cable = gained_alone_ohm([Some(0.0011), Some(0.001), Some(0.001)], learned);
+        assert_eq!(cable, [Some(0.0); 3], "a tenth apart is warming");
+        let joint = gained_alone_ohm([Some(0.0001), Some(0.0006), Some(0.0)], learned);
+        assert_eq!((joint[0], joint[2]), (Some(0.0), Some(0.0)));
+        assert!((joint[1].unwrap() - 0.0006).abs() < 1e-12);
+        assert_eq!(gained_alone_ohm([Some(0.0006), None, None], learned), [None; 3], "no peer, no verdict");
+    }
+
+    #[test]
+    fn points_older_than_a_day_do_not_count() {
+        let joint = day(usize::MAX / 30, 0.0);
+        assert_eq!(joint.resistance(END + Span::hours(25), 200.0), Err(WhyNot::TooFew));
+    }
+
+    #[test]
+    fn steps_of_the_load_and_moments_without_both_meters_make_no_points() {
+        let mut joint = Joint::default();
+        for index in 0..9000 {
+            let end = EventTime((index + 1) * 10_000);
+            let moment = Moment { own_a: if index % 2 == 0 { 20.0 } else { 180.0 }, neutral_a: 0.0, drop_v: 1.0 };
+            joint.observe(end, Span::seconds(10), (index % 5 > 0).then_some(moment), 200.0);
+        }
+        assert!(joint.points.is_empty());
+    }
+
+    #[test]
+    fn seven_days_are_learned_and_no_fault_after_them() {
+        let mut learned = Learned::default();
+        for hour in 0..24 * 6 {
+            learned.take(EventTime(0) + Span::hours(hour), 0.002);
+        }
+        assert_eq!((learned.ohm(), learned.days()), (None, 6));
+        for hour in 24 * 6..24 * 30 {
+            learned.take(EventTime(0) + Span::hours(hour), 0.005);
+        }
+        assert_eq!(learned.ohm(), Some(0.002), "the median of seven, and what comes later does not move it");
+    }
+
+    proptest! {
+        #[test]
+        fn never_a_number_that_is_none(
+            values in prop::collection::vec(prop::array::uniform3(prop::num::f64::ANY), 30..60), rated in prop::num::f64::ANY,
+        ) {
+            let points: Vec<Point> = values.iter().map(|[x, z, y]| Point { x: [*x, *z], y: *y }).collect();
+            if let Ok(found) = resistance(&points, rated) {
+                prop_assert!(found.own_ohm.is_finite() && found.own_within_ohm.is_finite());
+            }
+            prop_assert!(heat_w(values[0][0], rated).is_none_or(f64::is_finite));
+            let gained = gained_alone_ohm(values[0].map(Some), values[1].map(Some));
+            prop_assert!(gained.into_iter().flatten().all(|ohm| !ohm.is_nan()));
+        }
+    }
+}
