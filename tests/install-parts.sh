@@ -24,10 +24,10 @@ need systemd-analyze systemd
 # A broker that the package started by itself is not used; the tests start their own on free ports.
 
 python3 - <<'PY' 2>/dev/null || {
-import numpy, pymodbus, sunspec2
+import numpy, pymodbus, scipy, sunspec2
 assert tuple(map(int, pymodbus.__version__.split(".")[:2])) >= (3, 16)
 PY
-  echo "installing Python packages for the tests: numpy, pymodbus, pysunspec2"
-  python3 -m pip install --quiet --disable-pip-version-check numpy "pymodbus>=3.16,<4" "pysunspec2>=1.3,<2" ||
-    python3 -m pip install --quiet --disable-pip-version-check --break-system-packages numpy "pymodbus>=3.16,<4" "pysunspec2>=1.3,<2"
+  echo "installing Python packages for the tests: numpy, scipy, pymodbus, pysunspec2"
+  python3 -m pip install --quiet --disable-pip-version-check numpy scipy "pymodbus>=3.16,<4" "pysunspec2>=1.3,<2" ||
+    python3 -m pip install --quiet --disable-pip-version-check --break-system-packages numpy scipy "pymodbus>=3.16,<4" "pysunspec2>=1.3,<2"
 }

@@ -215,7 +215,7 @@ impl Week {
     }
 
     fn days(&self, now: EventTime) -> impl Iterator<Item = &Day> {
-        self.days.iter().flatten().filter(move |day| day.start + DAY.times(DAYS as i64) > now && day.start <= now)
+        self.days.iter().flatten().filter(move |day| day.start + DAY.times(DAYS as i64) >= now && day.start <= now)
     }
 
     /// How many blocks it has.

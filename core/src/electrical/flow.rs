@@ -47,7 +47,7 @@ mod tests {
         assert_eq!(net_percent(-15_000.0, 0.0), None);
     }
 
-    /// Seen to fail without LEAST_FOR_FACTOR: 300 W of 2 kVA at noon would be a factor of 0.15.
+    // Seen to fail without LEAST_FOR_FACTOR: 300 W of 2 kVA at noon would be a factor of 0.15.
     #[test]
     fn a_net_near_zero_has_no_power_factor() {
         assert_eq!(power_factor(300.0, 2_000.0, 75.0), None);

@@ -53,7 +53,8 @@ pub fn resistance(points: &[Point], rated_a: f64) -> Result<Resistance, WhyNot> 
     let (low, high) = points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), point| {
         (low.min(point.x[0]), high.max(point.x[0]))
     });
-    if !(high - low >= LEAST_SPAN * rated_a) {
+    let moved = high - low >= LEAST_SPAN * rated_a;
+    if !moved {
         return Err(WhyNot::LoadStoodStill);
     }
     let both = fit(points, By::Both);
@@ -166,7 +167,7 @@ impl Joint {
                 for (sum, value) in self.sums.iter_mut().zip([moment.own_a, moment.neutral_a, moment.drop_v]) {
                     *sum += seconds * value;
                 }
-                self.measured = self.measured + credit;
+                self.measured += credit;
             }
             self.before_a = Some(moment.own_a);
         }

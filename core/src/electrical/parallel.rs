@@ -49,9 +49,9 @@ fn shared(total_kva: f64, units: &[Unit], which: usize, stays: impl Fn(usize) ->
 /// sum of their ratings.
 pub fn capacity_kva(units: &[Unit]) -> Option<f64> {
     let whole = units.iter().map(Unit::admittance).sum::<Option<f64>>()?;
-    units.iter().map(|unit| unit.admittance().map(|own| unit.kva * whole / own)).reduce(|one, other| {
-        one.zip(other).map(|(one, other)| one.min(other))
-    })?
+    let full = units.iter().map(|unit| unit.admittance().map(|own| unit.kva * (whole / own)));
+    let first = full.reduce(|one, other| one.zip(other).map(|(one, other)| one.min(other)))?;
+    first.filter(|kva| kva.is_finite())
 }
 
 /// The power that goes round between two units without any load, in kVA, since their volts differ: `ΔV/(Z₁/S₁ + Z₂/S₂)`. It is

@@ -92,7 +92,7 @@ pub fn fit(points: &[Point], by: By) -> Option<Plane> {
     }
     let errors = errors(points, &plane, scale, by)?;
     let correlation = correlation(points, weights, &plane)?;
-    let plane = Plane { scale, errors, correlation, ..plane };
+    let plane = Plane { errors, scale, correlation, ..plane };
     plane.is_finite().then_some(plane)
 }
 
@@ -290,12 +290,13 @@ mod tests {
         assert!(found.errors.iter().all(|error| *error < 1e-9));
     }
 
-    /// Seen to fail with plain least squares, which a tenth of wild points bends by a third.
+    // Seen to fail with plain least squares, which wild points at one end bend.
     #[test]
     fn wild_points_bend_it_little() {
         let mut points = plane(60);
         for (index, point) in points.iter_mut().enumerate() {
-            point.y += if index % 10 == 0 { 40.0 } else { [0.1, -0.2, 0.05, -0.1, 0.15][index % 5] };
+            let wild = point.x[0] > 150.0 && index % 2 == 0;
+            point.y += if wild { 40.0 } else { [0.1, -0.2, 0.05, -0.1, 0.15][index % 5] };
         }
         let found = fit(&points, By::Both).unwrap();
         assert!((found.slopes[0] - 0.5).abs() < 0.01 && (found.slopes[1] + 0.3).abs() < 0.01, "{found:?}");

@@ -10,8 +10,8 @@ use crate::phases::{PerPhase, Place};
 pub struct Load {
     /// A phase, or two lines.
     pub place: Place,
-    /// Apparent power in VA.
-    pub apparent_va: f64,
+    /// Active power in W.
+    pub power_w: f64,
     /// Its power factor, above 0 to 1, lagging.
     pub power_factor: f64,
 }
@@ -34,17 +34,18 @@ pub fn schedule(volts: f64, loads: &[Load]) -> Option<Schedule> {
     }
     let (mut lines, mut apparent) = ([(0.0, 0.0); 3], [0.0; 3]);
     for load in loads {
-        let fits = load.apparent_va >= 0.0 && load.power_factor > 0.0 && load.power_factor <= 1.0;
+        let fits = load.power_w >= 0.0 && load.power_factor > 0.0 && load.power_factor <= 1.0;
         let lag = if fits { load.power_factor.acos() } else { return None };
+        let own = load.power_w / load.power_factor;
         match ends(load.place)? {
             (phase, None) => {
-                apparent[phase] += load.apparent_va;
-                add(&mut lines[phase], load.apparent_va / volts, angle(phase) - lag);
+                apparent[phase] += own;
+                add(&mut lines[phase], own / volts, angle(phase) - lag);
             }
             (from, Some(to)) => {
-                apparent[from] += load.apparent_va / 2.0;
-                apparent[to] += load.apparent_va / 2.0;
-                let amperes = load.apparent_va / (3f64.sqrt() * volts);
+                apparent[from] += own / 2.0;
+                apparent[to] += own / 2.0;
+                let amperes = own / (3f64.sqrt() * volts);
                 // The volts between two lines lead those of the first by 30°.
                 let at = angle(from) + 30f64.to_radians() - lag;
                 add(&mut lines[from], amperes, at);
@@ -90,8 +91,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn load(place: Place, apparent_va: f64, power_factor: f64) -> Load {
-        Load { place, apparent_va, power_factor }
+    fn load(place: Place, power_w: f64, power_factor: f64) -> Load {
+        Load { place, power_w, power_factor }
     }
 
     #[test]
@@ -108,9 +109,9 @@ mod tests {
     proptest! {
         /// Turned by a phase, everything turns by a phase; the neutral stays.
         #[test]
-        fn phases_are_alike(va in prop::array::uniform3(0.0..5000.0f64), factor in 0.3..1.0f64) {
+        fn phases_are_alike(watts in prop::array::uniform3(0.0..5000.0f64), factor in 0.3..1.0f64) {
             let of = |places: [Place; 3]| {
-                let loads: Vec<Load> = places.into_iter().zip(va).map(|(place, va)| load(place, va, factor)).collect();
+                let loads: Vec<Load> = places.into_iter().zip(watts).map(|(place, watts)| load(place, watts, factor)).collect();
                 schedule(120.0, &loads).unwrap()
             };
             let (plain, turned) = (of([Place::A, Place::B, Place::CA]), of([Place::B, Place::C, Place::AB]));
