@@ -2,8 +2,8 @@
 //! place (`parts/regression.py` shares no code with either).
 
 use kvarden_core::electrical::robust::{By, Point, fit, step};
-use kvarden_tests::modbus_server::python;
 use kvarden_tests::modbus_server::part;
+use kvarden_tests::modbus_server::python;
 use kvarden_tests::program::text;
 use kvarden_tests::wait::Chance;
 use serde_json::{Value, json};
@@ -52,10 +52,17 @@ fn slopes_and_steps_are_those_of_scipy_and_numpy() {
             assert!((slope - theirs).abs() < 1e-7, "cloud {index} of seed {seed}: {slope}, scipy {theirs}");
         }
         let theirs = told["intercept"].as_f64().expect("a number");
-        assert!((plane.intercept - theirs).abs() < 1e-5, "cloud {index}: {}, scipy {theirs}", plane.intercept);
+        assert!(
+            (plane.intercept - theirs).abs() < 1e-5,
+            "cloud {index}: {}, scipy {theirs}",
+            plane.intercept
+        );
         // Another robust slope lies within a few standard errors.
         let theil_sen = told["theil_sen"].as_f64().expect("a slope");
-        assert!((plane.slopes[0] - theil_sen).abs() < 4.0 * plane.errors[0], "{plane:?}, Theil-Sen {theil_sen}");
+        assert!(
+            (plane.slopes[0] - theil_sen).abs() < 4.0 * plane.errors[0],
+            "{plane:?}, Theil-Sen {theil_sen}"
+        );
     }
     for (row, told) in rows.iter().zip(&told[clouds.len()..]) {
         assert_eq!(step(row).map(|step| step.index as u64), told["index"].as_u64(), "seed {seed}");

@@ -170,7 +170,8 @@ mod tests {
     #[test]
     fn the_whole_published_table() {
         let like = |range: std::ops::RangeInclusive<i32>, action| {
-            range.for_each(|k| assert_eq!(like_parts(f64::from(k)), Some(action), "{k} K between like parts"));
+            range
+                .for_each(|k| assert_eq!(like_parts(f64::from(k)), Some(action), "{k} K between like parts"));
         };
         let air = |range: std::ops::RangeInclusive<i32>, action| {
             range.for_each(|k| assert_eq!(over_ambient(f64::from(k)), Some(action), "{k} K over air"));
@@ -213,9 +214,8 @@ mod tests {
     #[test]
     fn one_hot_lug_shows_in_its_own_excess_and_in_no_other() {
         // 30 K each at full load, the second 24 K more; at 60, 100 and 80 % of rated current.
-        let full = [(0.6, 30.0), (1.0, 54.0), (0.8, 30.0)].map(|(load, k): (f64, f64)| {
-            rise_at_rated_k(k * load * load, load * load)
-        });
+        let full = [(0.6, 30.0), (1.0, 54.0), (0.8, 30.0)]
+            .map(|(load, k): (f64, f64)| rise_at_rated_k(k * load * load, load * load));
         let excess = over_peers_k(full).map(|k| k.expect("all are loaded"));
         assert!((excess[1] - 24.0).abs() < 1e-9 && excess[0].abs() < 1e-9 && excess[2].abs() < 1e-9);
     }

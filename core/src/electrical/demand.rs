@@ -111,7 +111,8 @@ impl Demand {
     fn close(&mut self, interval: Interval, at: EventTime, ended: &mut impl FnMut(Ended)) {
         let steps = interval.steps.clamp(1, MOST_STEPS);
         let back = (0..steps).map(|step| self.cells[(self.at + MOST_STEPS - step) % MOST_STEPS]);
-        let (sum, seconds) = back.fold((0.0, 0.0), |(sum, seconds), cell| (sum + cell.sum, seconds + cell.seconds));
+        let (sum, seconds) =
+            back.fold((0.0, 0.0), |(sum, seconds), cell| (sum + cell.sum, seconds + cell.seconds));
         let enough = seconds >= LEAST_MEASURED * interval.length().as_seconds();
         self.sliding = if enough { Sample::new(sum / seconds) } else { Sample::ABSENT };
         let block = at.floor(interval.length()) == at;
@@ -215,7 +216,10 @@ impl Week {
     }
 
     fn days(&self, now: EventTime) -> impl Iterator<Item = &Day> {
-        self.days.iter().flatten().filter(move |day| day.start + DAY.times(DAYS as i64) >= now && day.start <= now)
+        self.days
+            .iter()
+            .flatten()
+            .filter(move |day| day.start + DAY.times(DAYS as i64) >= now && day.start <= now)
     }
 
     /// How many blocks it has.
@@ -264,7 +268,10 @@ mod tests {
         let blocks: Vec<_> = told.iter().filter(|(_, block, _)| *block).collect();
         assert_eq!(blocks, [&(15, true, Some(70.0)), &(30, true, Some(50.0))]);
         assert_eq!(demand.block().get(), Some(50.0));
-        assert!(told.iter().any(|(at, _, mean)| *at == 22 && mean.is_some_and(|mean| mean > 70.0)), "it slides");
+        assert!(
+            told.iter().any(|(at, _, mean)| *at == 22 && mean.is_some_and(|mean| mean > 70.0)),
+            "it slides"
+        );
     }
 
     // Seen to fail without LEAST_MEASURED.
@@ -294,7 +301,10 @@ mod tests {
 
     #[test]
     fn factors_of_nothing_are_absent() {
-        assert_eq!((load_factor(&[]), load_factor(&[0.0, 0.0]), load_factor(&[-1.0, 2.0])), (None, None, None));
+        assert_eq!(
+            (load_factor(&[]), load_factor(&[0.0, 0.0]), load_factor(&[-1.0, 2.0])),
+            (None, None, None)
+        );
         assert_eq!(coincident_peak(&[&[1.0, 2.0], &[1.0]]), None);
         assert_eq!((diversity_factor(&[]), demand_factor(1.0, 0.0)), (None, None));
     }

@@ -164,7 +164,8 @@ impl Joint {
             let stood = before.is_some_and(|before| (moment.own_a - before).abs() <= STEP_OF_LOAD * rated_a);
             if stood {
                 let seconds = credit.as_seconds();
-                for (sum, value) in self.sums.iter_mut().zip([moment.own_a, moment.neutral_a, moment.drop_v]) {
+                for (sum, value) in self.sums.iter_mut().zip([moment.own_a, moment.neutral_a, moment.drop_v])
+                {
                     *sum += seconds * value;
                 }
                 self.measured += credit;
@@ -331,8 +332,11 @@ mod tests {
         assert_eq!(resistance(&points[..29], 100.0), Err(WhyNot::TooFew));
         assert_eq!(resistance(&points, 0.0), Err(WhyNot::TooFew));
         assert_eq!(resistance(&points, 200.0), Err(WhyNot::LoadStoodStill));
-        let wild: Vec<Point> =
-            points.iter().enumerate().map(|(index, point)| Point { y: (index * 7 % 5) as f64, ..*point }).collect();
+        let wild: Vec<Point> = points
+            .iter()
+            .enumerate()
+            .map(|(index, point)| Point { y: (index * 7 % 5) as f64, ..*point })
+            .collect();
         assert_eq!(resistance(&wild, 100.0), Err(WhyNot::NoLine));
         assert_eq!(resistance(&points, 100.0).unwrap().neutral_ohm, None, "the neutral carries nothing");
         assert_eq!(Joint::default().resistance(END, 100.0), Err(WhyNot::TooFew));
@@ -360,7 +364,8 @@ mod tests {
         let mut joint = Joint::default();
         for index in 0..9000 {
             let end = EventTime((index + 1) * 10_000);
-            let moment = Moment { own_a: if index % 2 == 0 { 20.0 } else { 180.0 }, neutral_a: 0.0, drop_v: 1.0 };
+            let moment =
+                Moment { own_a: if index % 2 == 0 { 20.0 } else { 180.0 }, neutral_a: 0.0, drop_v: 1.0 };
             joint.observe(end, Span::seconds(10), (index % 5 > 0).then_some(moment), 200.0);
         }
         assert!(joint.points.is_empty());

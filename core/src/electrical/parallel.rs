@@ -32,7 +32,11 @@ pub fn share_kva(total_kva: f64, units: &[Unit], which: usize) -> Option<f64> {
 
 /// What one unit would carry in kVA if `lost` were gone; nothing for the lost one itself, and none for the last one's loss.
 pub fn share_without_kva(total_kva: f64, units: &[Unit], which: usize, lost: usize) -> Option<f64> {
-    if which == lost || lost >= units.len() { None } else { shared(total_kva, units, which, |unit| unit != lost) }
+    if which == lost || lost >= units.len() {
+        None
+    } else {
+        shared(total_kva, units, which, |unit| unit != lost)
+    }
 }
 
 fn shared(total_kva: f64, units: &[Unit], which: usize, stays: impl Fn(usize) -> bool) -> Option<f64> {
@@ -100,7 +104,11 @@ mod tests {
 
     #[test]
     fn what_is_not_known_gives_nothing() {
-        assert_eq!(share_kva(900.0, &[unit(500.0, 4.0), unit(500.0, 0.0)], 0), None, "an impedance is missing");
+        assert_eq!(
+            share_kva(900.0, &[unit(500.0, 4.0), unit(500.0, 0.0)], 0),
+            None,
+            "an impedance is missing"
+        );
         assert_eq!(share_kva(f64::NAN, &[unit(500.0, 4.0)], 0), None);
         assert_eq!((share_kva(1.0, &[], 0), capacity_kva(&[])), (None, None));
     }

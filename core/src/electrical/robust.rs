@@ -84,7 +84,8 @@ pub fn fit(points: &[Point], by: By) -> Option<Plane> {
             *weight = if far > 1.0 { 1.0 / far } else { 1.0 };
         }
         let next = weighted(points, weights, by)?;
-        let moved = points.iter().map(|point| (next.at(point.x) - plane.at(point.x)).abs()).fold(0.0, f64::max);
+        let moved =
+            points.iter().map(|point| (next.at(point.x) - plane.at(point.x)).abs()).fold(0.0, f64::max);
         plane = next;
         if moved <= REST * scale {
             break;
@@ -265,7 +266,9 @@ pub fn step(values: &[f64]) -> Option<Step> {
         median(sorted)
     };
     let (from, to) = (middle(before, f64::NAN), middle(after, f64::NAN));
-    let scale = NORMAL * (middle(before, from) * before.len() as f64 + middle(after, to) * after.len() as f64) / count;
+    let scale = NORMAL
+        * (middle(before, from) * before.len() as f64 + middle(after, to) * after.len() as f64)
+        / count;
     let error = scale * (1.0 / before.len() as f64 + 1.0 / after.len() as f64).sqrt();
     let strength = if from.total_cmp(&to).is_eq() { 0.0 } else { ((to - from).abs() / error).min(f64::MAX) };
     strength.is_finite().then_some(Step { index: best.0, from, to, strength })
@@ -279,7 +282,9 @@ mod tests {
     fn plane(points: usize) -> Vec<Point> {
         // Two that explain and do not move alike.
         let x = |index: usize| [20.0 + (index * 37 % 160) as f64, (index * 53 % 71) as f64];
-        (0..points).map(|index| Point { x: x(index), y: 0.2 + 0.5 * x(index)[0] - 0.3 * x(index)[1] }).collect()
+        (0..points)
+            .map(|index| Point { x: x(index), y: 0.2 + 0.5 * x(index)[0] - 0.3 * x(index)[1] })
+            .collect()
     }
 
     #[test]
@@ -304,7 +309,8 @@ mod tests {
 
     #[test]
     fn what_cannot_be_told_apart_or_stands_still_gives_nothing() {
-        let alike: Vec<Point> = (0..60).map(|i| f64::from(i % 20)).map(|x| Point { x: [x, 2.0 * x], y: x }).collect();
+        let alike: Vec<Point> =
+            (0..60).map(|i| f64::from(i % 20)).map(|x| Point { x: [x, 2.0 * x], y: x }).collect();
         assert_eq!(fit(&alike, By::Both), None);
         assert!(fit(&alike, By::First).is_some());
         let still = [Point { x: [5.0, 1.0], y: 2.0 }; 40];

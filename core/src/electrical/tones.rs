@@ -95,8 +95,15 @@ mod tests {
     /// NEMA ST 20 as a whole (from memory): up to this kVA, this average level.
     #[test]
     fn the_whole_table_of_average_sound_levels() {
-        let table =
-            [(9.0, 40.0), (50.0, 45.0), (150.0, 50.0), (300.0, 55.0), (500.0, 60.0), (700.0, 62.0), (1000.0, 64.0)];
+        let table = [
+            (9.0, 40.0),
+            (50.0, 45.0),
+            (150.0, 50.0),
+            (300.0, 55.0),
+            (500.0, 60.0),
+            (700.0, 62.0),
+            (1000.0, 64.0),
+        ];
         let mut below = 0.0;
         for (kva, level) in table {
             assert_eq!(average_sound_level_dba(kva), Some(level));
@@ -109,7 +116,10 @@ mod tests {
 
     #[test]
     fn odd_multiples_point_to_dc() {
-        assert_eq!(MULTIPLES.map(tone), [Some(Tone::DcBias), Some(Tone::Own), Some(Tone::Own), Some(Tone::Own)]);
+        assert_eq!(
+            MULTIPLES.map(tone),
+            [Some(Tone::DcBias), Some(Tone::Own), Some(Tone::Own), Some(Tone::Own)]
+        );
         assert_eq!((tone(0), tone(3)), (None, Some(Tone::DcBias)));
     }
 
