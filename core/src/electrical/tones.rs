@@ -123,7 +123,7 @@ mod tests {
         assert_eq!((tone(0), tone(3)), (None, Some(Tone::DcBias)));
     }
 
-    // Seen to fail when all volts were one cell: the rise of the volts alone then looked like 4 dB of excess.
+    // Seen to fail when all volts were one cell.
     #[test]
     fn a_tone_is_compared_at_like_volts_and_load_alone() {
         let mut usual = LikeForLike::default();

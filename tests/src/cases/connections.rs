@@ -2,7 +2,7 @@
 
 use super::{Area, Case, number, one};
 use kvarden_core::electrical::contact::{
-    allowed_temperature_c, corrected_difference_k, like_parts, over_ambient,
+    Action, allowed_temperature_c, corrected_difference_k, like_parts, over_ambient,
 };
 use kvarden_core::electrical::demand::{
     Demand, Interval, coincident_peak, demand_factor, diversity_factor, load_factor, peak,
@@ -33,8 +33,8 @@ pub(super) const AREA: Area = Area {
 fn got(case: &Case) -> Option<Table> {
     let number = |key: &str| case.number(key);
     Some(match case.quantity.as_str() {
-        "neta_similar" => action(like_parts(number("delta_k")).map(|action| action.key())),
-        "neta_ambient" => action(over_ambient(number("delta_k")).map(|action| action.key())),
+        "neta_similar" => action(like_parts(number("delta_k")).map(Action::key)),
+        "neta_ambient" => action(over_ambient(number("delta_k")).map(Action::key)),
         "delta_t_corrected" => {
             let (measured, full) = (number("amps_measured"), number("amps_full"));
             one("delta_k", corrected_difference_k(number("delta_k"), measured, full, number("exponent")))
