@@ -19,6 +19,8 @@ use toml::de::DeValue;
 
 /// The most levels of one limit: there are four priorities, and two windows for each are plenty.
 const MOST_LEVELS: usize = 8;
+/// The most conditions of one limit: there is one measurand of each load that they ask for, phases, neutral and the whole.
+const MOST_CONDITIONS: usize = 4;
 /// The shortest window: a pane of one second is the smallest that is kept.
 const SHORTEST_WINDOW: Span = Span::seconds(1);
 /// The shortest window of a rate of change: shorter, the last digits of a sensor make slopes of their own (common
@@ -58,7 +60,7 @@ pub(crate) fn limit(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<Li
     let levels = levels(s, (on, rate), (over.flatten(), on_delay.flatten()), &mut setpoints);
     let deadband = or_if(s, judged, "deadband", "0.3", deadband_range(on));
     let off_delay = or_if(s, judged, "off_delay", "\"2m\"", span(Span::ZERO..=LONGEST));
-    let when = s.table("when", &WHEN, condition);
+    let when = conditions(s);
     let recurs = if rate { Some(None) } else { recurs(s, on, bound) };
     let latch = s.or("latch", false, yes_or_no);
     if let (Some(on), Some(bound)) = (on, bound) {
@@ -286,6 +288,21 @@ fn check_new(s: &mut Section<'_>, context: &mut Context<'_>, key: Judged) {
     let help =
         "put all levels into one limit, or tell them apart by `of`, `place`, `order`, `number` or `side`";
     s.fault("on", Fault::new(message, "limited before", help));
+}
+
+/// One condition, or a list of which any suffices.
+fn conditions(s: &mut Section<'_>) -> Option<Vec<Condition>> {
+    if !matches!(s.node("when"), Some(DeValue::Array(_))) {
+        return Some(s.table("when", &WHEN, condition)?.into_iter().collect());
+    }
+    let conditions = s.tables("when", &WHEN, condition);
+    if conditions.is_empty() || conditions.len() > MOST_CONDITIONS {
+        let message = format!("`when` names {} conditions", conditions.len());
+        let help = format!("name from 1 to {MOST_CONDITIONS}, or leave `when` out: then it is always judged");
+        s.fault("when", Fault::new(message, "this list", help));
+        return None;
+    }
+    conditions.into_iter().collect()
 }
 
 fn condition(s: &mut Section<'_>) -> Option<Condition> {

@@ -164,7 +164,7 @@ fn limits_are_as_written_and_say_their_line() {
         ],
         deadband: 0.3,
         off_delay: Span::minutes(2),
-        when: Some(Condition { on: Measurand::LoadingPhase, above: 20.0 }),
+        when: vec![Condition { on: Measurand::LoadingPhase, above: 20.0 }],
         recurs: Some(Recurs {
             times: 4,
             within: Span::hours(12),
@@ -182,7 +182,7 @@ fn limits_are_as_written_and_say_their_line() {
         levels: vec![level(185.0, Priority::Urgent, 60, Some(Span::minutes(1)))],
         deadband: 3.0,
         off_delay: Span::minutes(5),
-        when: None,
+        when: Vec::new(),
         recurs: None,
         latch: true,
         origin: "kvarden.toml line 66".into(),
@@ -306,4 +306,19 @@ fn columns_have_their_unit_in_factor_and_offset() {
     let hot = &logs[1].columns[0];
     assert!((212.0 * hot.factor + hot.offset - 100.0).abs() < 1e-9);
     assert_eq!(logs[1].columns[1], column("Amb", Quantity::whole(Measurand::Ambient), 1.0, 0.0));
+}
+
+#[test]
+fn a_list_of_conditions_is_any_of_them() {
+    let one = "when = { on = \"loading_phase_percent\", above = 20 }";
+    let list = "when = [{ on = \"loading_phase_percent\", above = 20 }, { on = \"neutral_loading_percent\", above = 80 }]";
+    assert!(common::MAIN.contains(one));
+    let (configuration, problems) = common::parse(&common::MAIN.replace(one, list));
+    assert!(problems.is_empty(), "{}", kvarden_config::render(&problems));
+    let limits = configuration.expect("no problems, so a configuration").plant.limits;
+    let above = |on, above| Condition { on, above };
+    assert_eq!(
+        limits[0].when,
+        [above(Measurand::LoadingPhase, 20.0), above(Measurand::NeutralLoading, 80.0)]
+    );
 }

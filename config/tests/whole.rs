@@ -69,7 +69,7 @@ fn fahrenheit_is_converted_as_a_temperature_or_as_a_difference() {
     near(Some(plant.limits[0].levels[0].setpoint), 185.0);
     near(Some(plant.limits[0].deadband), 5.0);
     near(Some(plant.limits[1].levels[0].setpoint), 15.0);
-    near(plant.limits[1].when.map(|when| when.above), 0.0);
+    near(plant.limits[1].when.first().map(|when| when.above), 0.0);
     assert_eq!(whole().shows, TemperatureUnit::Fahrenheit);
 }
 

@@ -1,6 +1,6 @@
 //! Computed quantities, compiled to slots: which formula reads which values of the row.
 
-use crate::electrical::{loading, unbalance};
+use crate::electrical::{loading, neutral, unbalance};
 use crate::reading::Sample;
 
 /// A compiled formula. Slots index the row of values that it is given.
@@ -27,12 +27,22 @@ pub enum Formula {
         /// Rated amperes.
         rated_a: f64,
     },
-    /// A temperature less the ambient.
+    /// Neutral current in per cent of the highest phase current.
+    NeutralOverPhase {
+        /// The neutral current.
+        neutral: usize,
+        /// All phase currents of the form.
+        phases: Vec<usize>,
+        /// Least highest phase current in amperes.
+        floor_a: f64,
+    },
+    /// A temperature less the ambient: the mean of the sensors in the air around, of those that give a value. Test codes
+    /// take it so, from several thermometers around the unit (IEEE C57.12.91, from memory).
     Rise {
         /// The hot place.
         hot: usize,
-        /// The ambient.
-        ambient: usize,
+        /// The sensors in the air.
+        ambients: Vec<usize>,
     },
 }
 
@@ -64,8 +74,15 @@ impl Formula {
             Self::LoadingPhase { of, rated_a } => {
                 loading::worst_phase_percent(of.iter().filter_map(|slot| row[*slot].get()), *rated_a)
             }
-            Self::Rise { hot, ambient } => {
-                row[*hot].get().zip(row[*ambient].get()).map(|(hot, air)| hot - air)
+            Self::NeutralOverPhase { neutral, phases, floor_a } => row[*neutral].get().and_then(|neutral| {
+                neutral::over_highest_phase_percent(
+                    neutral,
+                    phases.iter().map(|slot| row[*slot].get()),
+                    *floor_a,
+                )
+            }),
+            Self::Rise { hot, ambients } => {
+                row[*hot].get().zip(mean_present(row, ambients)).map(|(hot, air)| hot - air)
             }
         };
         value.into()
@@ -87,7 +104,8 @@ impl Formula {
                 }
             },
             Self::LoadingPhase { .. } => Vec::new(),
-            Self::Rise { hot, ambient } => vec![*hot, *ambient],
+            Self::NeutralOverPhase { neutral, phases, .. } => [&[*neutral], phases.as_slice()].concat(),
+            Self::Rise { hot, ambients } => [&[*hot], ambients.as_slice()].concat(),
         }
     }
 }
@@ -116,6 +134,15 @@ fn three(row: &[Sample], slots: [usize; 3]) -> Option<[f64; 3]> {
     Some([row[slots[0]].get()?, row[slots[1]].get()?, row[slots[2]].get()?])
 }
 
+/// The mean of those that have a value; nothing where none has.
+fn mean_present(row: &[Sample], slots: &[usize]) -> Option<f64> {
+    let (sum, count) = slots
+        .iter()
+        .filter_map(|slot| row[*slot].get())
+        .fold((0.0, 0.0), |(sum, count), value| (sum + value, count + 1.0));
+    (count > 0.0).then_some(sum / count)
+}
+
 fn mean(values: [f64; 3]) -> f64 {
     (values[0] + values[1] + values[2]) / 3.0
 }
@@ -129,9 +156,19 @@ mod tests {
         let row = [Sample::new(208.0), Sample::ABSENT, Sample::new(208.0)];
         let unbalance = Formula::Unbalance { of: [0, 1, 2], floor: 20.0 };
         assert_eq!(unbalance.evaluate(&row), Sample::ABSENT);
-        assert_eq!(Formula::Rise { hot: 0, ambient: 1 }.evaluate(&row), Sample::ABSENT);
+        assert_eq!(Formula::Rise { hot: 0, ambients: vec![1] }.evaluate(&row), Sample::ABSENT);
+        assert_eq!(Formula::Rise { hot: 1, ambients: vec![0] }.evaluate(&row), Sample::ABSENT);
         let loading = Formula::LoadingKva { power: PowerSource::Phases([0, 1, 2]), kva: 75.0 };
         assert_eq!(loading.evaluate(&row), Sample::ABSENT);
+    }
+
+    /// 95 °C over 24, 27 and 30 °C of air is 68 K above their mean of 27 °C; without the warmest 69.5 K (worked by hand).
+    #[test]
+    fn the_air_is_the_mean_of_the_sensors_that_give_a_value() {
+        let rise = Formula::Rise { hot: 0, ambients: vec![1, 2, 3] };
+        let row = |last: Sample| [Sample::new(95.0), Sample::new(24.0), Sample::new(27.0), last];
+        assert_eq!(rise.evaluate(&row(Sample::new(30.0))), Sample::new(68.0));
+        assert_eq!(rise.evaluate(&row(Sample::ABSENT)), Sample::new(69.5));
     }
 
     #[test]

@@ -317,7 +317,8 @@ pub(crate) fn speaks(values: &[Sample]) -> bool {
     values.iter().any(|value| value.get().is_some())
 }
 
-/// Whether the limit's condition holds in this row. One that is not known does not hold.
+/// Whether any of the limit's conditions holds in this row. One that is not known does not hold.
 fn may_judge(limit: &LimitPlan, row: &[Sample]) -> bool {
-    limit.when.is_none_or(|(on, above)| row[on].get().is_some_and(|value| value > above))
+    let holds = |(on, above): &(usize, f64)| row[*on].get().is_some_and(|value| value > *above);
+    limit.when.is_empty() || limit.when.iter().any(holds)
 }

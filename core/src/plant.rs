@@ -260,8 +260,8 @@ pub struct Limit {
     pub deadband: f64,
     /// How long it must have been back before it clears.
     pub off_delay: Span,
-    /// Judged only while this holds.
-    pub when: Option<Condition>,
+    /// Judged only while any of these holds; empty: always.
+    pub when: Vec<Condition>,
     /// Short excursions that come again and again.
     pub recurs: Option<Recurs>,
     /// Whether the alarm stays until a named person releases it.

@@ -6,9 +6,11 @@ use crate::desk::Desk;
 use crate::fitting::Fitting;
 use crate::grid::Grid;
 use crate::input::{Deed, HealthFact, MeterTrouble, Order, Part};
+use crate::measurand::Quantity;
 use crate::meter::{MeterState, speaks};
 use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
-use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
+use crate::plan::{AlarmIx, LimitPlan, MeterPlan, ScopePlan, SubjectIx};
+use crate::plant::Priority;
 use crate::quality::fill_row;
 use crate::reading::{Reading, Sample};
 use crate::recorder::Recorder;
@@ -192,8 +194,13 @@ impl Scope {
             while let Some((due, step)) =
                 self.meters[local].next_silence(meter, &self.alarms).filter(|(due, _)| *due <= at)
             {
+                let only_eye = step == 0 && self.is_only_eye(plan, meter);
                 let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
                 self.meters[local].fall_silent(meter, step, due, desk);
+                if only_eye {
+                    // Nothing else shows whether what stands gets worse: that waits for no further step.
+                    self.meters[local].fall_silent(meter, meter.silent.len() - 1, due, desk);
+                }
                 self.fold(plan, out);
                 self.turn_grid(plan, out);
             }
@@ -207,6 +214,24 @@ impl Scope {
             }
         }
         self.recorder.tell(at, out);
+    }
+
+    /// Whether a standing alarm that somebody must act on in this shift is on what only this meter shows.
+    fn is_only_eye(&self, plan: &ScopePlan, meter: &MeterPlan) -> bool {
+        let speaks = |local: &&usize| {
+            let silent = plan.meters[**local].silent.first();
+            silent.is_none_or(|(_, alarm)| !self.alarms.entry(*alarm).active)
+        };
+        let shown_beside = |quantity: Quantity| {
+            meter.beside.iter().filter(speaks).any(|local| plan.meters[*local].series.contains(&quantity))
+        };
+        let stands = |limit: &LimitPlan| {
+            let alarms = limit.levels.iter().map(|level| level.alarm);
+            let mut alarms = alarms.chain(limit.recurs.map(|rule| rule.alarm));
+            alarms
+                .any(|alarm| self.alarms.entry(alarm).active && plan.alarms[alarm].priority >= Priority::High)
+        };
+        meter.limits.iter().any(|limit| stands(limit) && !shown_beside(meter.series[limit.series]))
     }
 
     fn exact_deadline(&self, plan: &ScopePlan) -> Option<EventTime> {

@@ -74,6 +74,17 @@ impl WiringForm {
         }
     }
 
+    /// The lines whose amperes it has.
+    pub fn lines(self) -> &'static [Place] {
+        match self {
+            Self::TwoLegs { legs: Place::BC } => &[Place::B, Place::C],
+            Self::TwoLegs { legs: Place::CA } => &[Place::A, Place::C],
+            Self::SplitPhase | Self::TwoLegs { .. } => &[Place::A, Place::B],
+            Self::SinglePhase => &[Place::A],
+            _ => &Place::PHASES,
+        }
+    }
+
     /// Whether it is a bank of two units where a closed one has three.
     pub fn is_open(self) -> bool {
         matches!(self, Self::OpenDelta { .. } | Self::OpenWye)
@@ -141,7 +152,8 @@ impl WiringForm {
             Measurand::VoltageUnbalance | Measurand::CurrentUnbalance if self.phases() == 1 => {
                 Some("unbalance is a matter of three phases, and this form has fewer")
             }
-            Measurand::NeutralCurrent => match self {
+            Measurand::NeutralCurrent | Measurand::NeutralLoading | Measurand::NeutralOverPhase => match self
+            {
                 Self::TwoLegs { .. } => {
                     Some("with two legs of a star the neutral carries near as much as a leg: normal")
                 }

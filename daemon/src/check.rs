@@ -197,9 +197,13 @@ fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan) -> Vec<Stri
     if limit.levels.iter().any(|level| scope.alarms[level.alarm].latch) {
         back.push_str("; latches until a person releases it");
     }
-    if let Some((series, above)) = limit.when {
-        let on = meter.series[series];
-        let _ = write!(back, "; judged only while {on} is above {above} {}", on.what.facts().unit.symbol());
+    let condition = |(series, above): &(usize, f64)| {
+        let on = meter.series[*series];
+        format!("{on} is above {above} {}", on.what.facts().unit.symbol())
+    };
+    let conditions: Vec<String> = limit.when.iter().map(condition).collect();
+    if !conditions.is_empty() {
+        let _ = write!(back, "; judged only while {}", conditions.join(" or "));
     }
     lines.push(back);
     if let Some(recurs) = &limit.recurs {

@@ -9,6 +9,7 @@ pub mod excitation;
 pub mod flow;
 pub mod joint;
 pub mod loading;
+pub mod neutral;
 pub mod parallel;
 pub mod ratings;
 pub mod robust;

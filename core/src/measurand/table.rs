@@ -88,6 +88,8 @@ measurands! {
     CurrentUnbalance: "current_unbalance_percent", "current unbalance", Percent, Level, Whole, Single, 0, 0.0 ..= 200.0, Computed;
     LoadingKva: "loading_kva_percent", "loading by kVA", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     LoadingPhase: "loading_phase_percent", "loading of the worst phase", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
+    NeutralLoading: "neutral_loading_percent", "loading of the neutral", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
+    NeutralOverPhase: "neutral_over_phase_percent", "neutral current over the highest phase", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     MeteredPower: "metered_power_w", "mean power by the energy counter", Watt, Level, Whole, Single, 0, 0.0 ..= 1.0e8, Computed;
     WindingRise: "winding_rise_k", "winding rise over ambient", Kelvin, Level, Phases, Single, 1, -200.0 ..= 500.0, Computed;
     TerminationRise: "termination_rise_k", "termination rise over ambient", Kelvin, Level, PhasesAndNeutral, Several, 1, -200.0 ..= 700.0, Computed;

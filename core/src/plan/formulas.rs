@@ -58,14 +58,33 @@ pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Ve
         computed
             .push((Quantity::whole(Measurand::LoadingPhase), Formula::LoadingPhase { of: phases, rated_a }));
     }
-    if let Some(ambient) = slot(Quantity::whole(Measurand::Ambient)) {
+    if let Some(neutral) = slot(Quantity::whole(Measurand::NeutralCurrent)) {
+        let percent = rating.neutral_a.map(|rated_a| Formula::LoadingPhase { of: vec![neutral], rated_a });
+        computed.extend(percent.map(|formula| (Quantity::whole(Measurand::NeutralLoading), formula)));
+        let lines = rating.wiring.map_or(&Place::PHASES[..], |(form, _)| form.lines());
+        let phases: Option<Vec<usize>> =
+            lines.iter().map(|place| slot(Quantity::at(Measurand::Current, *place))).collect();
+        if let (Some(phases), Some(rated)) = (phases, rating.rated_a) {
+            let formula = Formula::NeutralOverPhase { neutral, phases, floor_a: CURRENT_FLOOR * rated };
+            computed.push((Quantity::whole(Measurand::NeutralOverPhase), formula));
+        }
+    }
+    let ambients: Vec<usize> = ambients(points).map(|index| first + index).collect();
+    if !ambients.is_empty() {
         for (index, point) in points.iter().enumerate() {
             if let Some(rise) = rise_of(*point) {
-                computed.push((rise, Formula::Rise { hot: first + index, ambient }));
+                let formula = Formula::Rise { hot: first + index, ambients: ambients.clone() };
+                computed.push((rise, formula));
             }
         }
     }
     computed
+}
+
+/// Which of a meter's series are the air around the transformer: one sensor, or several that are numbered.
+fn ambients(series: &[Quantity]) -> impl Iterator<Item = usize> + '_ {
+    let all = series.iter().enumerate().filter(|(_, quantity)| quantity.what == Measurand::Ambient);
+    all.map(|(index, _)| index)
 }
 
 /// More than so many times the rated power never flowed: a counter that jumps so far was replaced or set by hand
@@ -95,18 +114,16 @@ fn rise_of(point: Quantity) -> Option<Quantity> {
 type AcrossMeters = (Vec<(usize, usize)>, Vec<(Quantity, Formula)>);
 
 /// What only several meters together allow: the rise of a transformer's windings and terminations whose module
-/// has no ambient sensor, over the ambient of another module of the same transformer.
+/// has no ambient sensor, over the air that another module of the same transformer measures.
 pub(super) fn across_meters(meters: &[MeterPlan]) -> Option<AcrossMeters> {
-    let ambient = Quantity::whole(Measurand::Ambient);
-    let find = |meter: &MeterPlan| meter.series.iter().position(|quantity| *quantity == ambient);
-    let (air_meter, air_slot) = meters
-        .iter()
-        .enumerate()
-        .find_map(|(local, meter)| find(meter).map(|index| (local, meter.first_slot + index)))?;
-    let mut inputs = vec![(air_meter, air_slot)];
+    let has_air = |meter: &MeterPlan| ambients(&meter.series).next().is_some();
+    let (air, meter) = meters.iter().enumerate().find(|(_, meter)| has_air(meter))?;
+    let mut inputs: Vec<(usize, usize)> =
+        ambients(&meter.series).map(|index| (air, meter.first_slot + index)).collect();
+    let air: Vec<usize> = (0..inputs.len()).collect();
     let mut computed: Vec<(Quantity, Formula)> = Vec::new();
     for (local, meter) in
-        meters.iter().enumerate().filter(|(_, meter)| meter.feeder.is_none() && find(meter).is_none())
+        meters.iter().enumerate().filter(|(_, meter)| meter.feeder.is_none() && !has_air(meter))
     {
         for (index, point) in meter.series.iter().enumerate() {
             let Some(rise) = rise_of(*point) else { continue };
@@ -114,7 +131,7 @@ pub(super) fn across_meters(meters: &[MeterPlan]) -> Option<AcrossMeters> {
                 continue;
             }
             inputs.push((local, meter.first_slot + index));
-            computed.push((rise, Formula::Rise { hot: inputs.len() - 1, ambient: 0 }));
+            computed.push((rise, Formula::Rise { hot: inputs.len() - 1, ambients: air.clone() }));
         }
     }
     (!computed.is_empty()).then_some((inputs, computed))

@@ -5,7 +5,7 @@ use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan, RollingPlan}
 use crate::defaults::{Rating, default_limits};
 use crate::measurand::{Kind, Quantity};
 use crate::output::Rule;
-use crate::plant::{AppliesTo, Bound, Limit, Mark, Meter, Plant, SideOf, Target, Transformer};
+use crate::plant::{AppliesTo, Bound, Condition, Limit, Mark, Meter, Plant, SideOf, Target, Transformer};
 
 /// The base for default limits of what a meter sits on.
 pub(super) fn rating(plant: &Plant, meter: &Meter) -> Rating {
@@ -149,26 +149,10 @@ impl ScopeBuilder {
                 not_judged.push(NotJudged { meter: meter.name.clone(), quantity: *quantity, reason });
             }
             for limit in in_force(plant, whose, *quantity, rating) {
-                let when = match limit.when {
-                    None => None,
-                    Some(condition) => {
-                        let on = Quantity::whole(condition.on);
-                        let Some(index) = meter.series.iter().position(|known| *known == on) else {
-                            let reason = format!(
-                                "judged only while {} is above {} {}, which this meter does not give; a feeder needs its rated_a",
-                                on,
-                                condition.above,
-                                on.what.facts().unit.symbol()
-                            );
-                            not_judged.push(NotJudged {
-                                meter: meter.name.clone(),
-                                quantity: *quantity,
-                                reason,
-                            });
-                            continue;
-                        };
-                        Some((index, condition.above))
-                    }
+                let Some(when) = conditions(meter, &limit) else {
+                    let reason = never_judged(&limit);
+                    not_judged.push(NotJudged { meter: meter.name.clone(), quantity: *quantity, reason });
+                    continue;
                 };
                 compiled.push(self.compile(meter, series, limit, when, &mut windows));
             }
@@ -183,7 +167,7 @@ impl ScopeBuilder {
         meter: &MeterPlan,
         series: usize,
         limit: Limit,
-        when: Option<(usize, f64)>,
+        when: Box<[(usize, f64)]>,
         windows: &mut Vec<(usize, crate::time::Span)>,
     ) -> LimitPlan {
         let quantity = meter.series[series];
@@ -233,6 +217,26 @@ impl ScopeBuilder {
             origin: limit.origin,
         }
     }
+}
+
+/// The limit's conditions on the series of a meter, as far as it gives them; `None`: there are some, and it gives none.
+fn conditions(meter: &MeterPlan, limit: &Limit) -> Option<Box<[(usize, f64)]>> {
+    let series = |condition: &Condition| {
+        let on = Quantity::whole(condition.on);
+        Some((meter.series.iter().position(|known| *known == on)?, condition.above))
+    };
+    let known: Box<[(usize, f64)]> = limit.when.iter().filter_map(series).collect();
+    (limit.when.is_empty() || !known.is_empty()).then_some(known)
+}
+
+fn never_judged(limit: &Limit) -> String {
+    let one = |condition: &Condition| {
+        format!("{} is above {} {}", condition.on.key(), condition.above, condition.on.facts().unit.symbol())
+    };
+    let all: Vec<String> = limit.when.iter().map(one).collect();
+    let none =
+        if all.len() > 1 { "none of which this meter gives" } else { "which this meter does not give" };
+    format!("judged only while {}, {none}; a feeder needs its rated_a", all.join(" or "))
 }
 
 fn window_for(

@@ -124,6 +124,8 @@ pub struct MeterPlan {
     pub silent: Box<[(Span, AlarmIx)]>,
     /// Frozen after so long, and its alarm.
     pub frozen: Option<(Span, AlarmIx)>,
+    /// Which other meters (local) measure at the same place.
+    pub beside: Box<[usize]>,
     /// Its other troubles, each with its alarm; empty for a meter made here.
     pub troubles: Box<[(MeterTrouble, AlarmIx)]>,
     /// Points whose last digit always moves on a live meter.
@@ -237,8 +239,8 @@ pub struct LimitPlan {
     pub deadband: f64,
     /// Before it clears.
     pub off_delay: Span,
-    /// Judged only while this series is above this value.
-    pub when: Option<(usize, f64)>,
+    /// Judged only while any of these series is above its value; empty: always.
+    pub when: Box<[(usize, f64)]>,
     /// The ladder, mildest first.
     pub levels: Box<[LevelPlan]>,
     /// The rule for intermittent faults.

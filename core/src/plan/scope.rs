@@ -22,6 +22,8 @@ pub(super) struct ScopeBuilder {
     grid: Option<GridPlan>,
     alarms: Vec<AlarmPlan>,
     subjects: Vec<SubjectPlan>,
+    /// What each meter measures; nothing for one made here.
+    targets: Vec<Option<Target>>,
 }
 
 impl ScopeBuilder {
@@ -34,10 +36,16 @@ impl ScopeBuilder {
             grid: None,
             alarms: Vec::new(),
             subjects: Vec::new(),
+            targets: Vec::new(),
         }
     }
 
-    pub(super) fn finish(self, around: Around) -> ScopePlan {
+    pub(super) fn finish(mut self, around: Around) -> ScopePlan {
+        let targets = self.targets;
+        for (local, meter) in self.meters.iter_mut().enumerate() {
+            let same = |other: &usize| *other != local && targets[*other] == targets[local];
+            meter.beside = (0..targets.len()).filter(same).filter(|_| targets[local].is_some()).collect();
+        }
         let across = self.grid.iter().flat_map(|grid| &grid.inputs).map(|(local, _)| *local);
         ScopePlan {
             recording: RecordingPlan::new(around, &self.meters, across),
@@ -144,6 +152,7 @@ impl ScopeBuilder {
             limits: Box::default(),
             silent: Box::default(),
             frozen: None,
+            beside: Box::default(),
             troubles: Box::default(),
             lively: lively.into_boxed_slice(),
             absent_after: meter.silent_after,
@@ -155,6 +164,7 @@ impl ScopeBuilder {
         self.watch_fitting(&mut compiled, meter, &rating);
         let whose = Whose { meter: Some(number), measures: meter.measures };
         self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
+        self.targets.push(Some(meter.measures));
         self.meters.push(compiled);
     }
 
@@ -226,6 +236,7 @@ impl ScopeBuilder {
             limits: Box::default(),
             silent: Box::default(),
             frozen: None,
+            beside: Box::default(),
             troubles: Box::default(),
             lively: Box::default(),
             absent_after: Span::ZERO,
@@ -236,6 +247,7 @@ impl ScopeBuilder {
         let whose = Whose { meter: None, measures: Target::Transformer(transformer, SideOf::Secondary) };
         self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
         self.grid = Some(GridPlan { inputs: inputs.into_boxed_slice(), meter: self.meters.len() });
+        self.targets.push(None);
         self.meters.push(compiled);
         true
     }

@@ -74,7 +74,7 @@ pub fn limit(on: Measurand, levels: Vec<Level>, deadband: f64, off_delay: i64) -
         rate: false,
         deadband,
         off_delay: Span::seconds(off_delay),
-        when: None,
+        when: Vec::new(),
         recurs: None,
         latch: false,
         origin: "this test".to_owned(),

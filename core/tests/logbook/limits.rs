@@ -112,7 +112,7 @@ fn a_condition_holds_for_the_mean_of_a_window_too() {
     let over = Some(Span::minutes(1));
     let mut own =
         limit(Measurand::CurrentUnbalance, vec![Level { over, ..level(30.0, Priority::Low, 0) }], 3.0, 0);
-    own.when = Some(kvarden_core::plant::Condition { on: Measurand::LoadingPhase, above: 80.0 });
+    own.when = vec![kvarden_core::plant::Condition { on: Measurand::LoadingPhase, above: 80.0 }];
     plant.limits.push(own);
     let mut hall = Hall::of(&plant);
     hall.show(T2, 3, 150.0).show(T2, 4, 75.0).show(T2, 5, 75.0).run(300);

@@ -9,6 +9,7 @@ mod health;
 mod kinds;
 mod limits;
 mod meters;
+mod neutral;
 mod people;
 mod plan;
 mod rates;

@@ -1,6 +1,6 @@
 //! What meters do: fall silent, stand still, send what can't be, send late, twice or from the future.
 
-use crate::cannery::{AIR, Hall, MP3, SENSORS, T2, UNBALANCE, at, name};
+use crate::cannery::{AIR, Hall, MP3, SENSORS, T2, UNBALANCE, at, meter, name, plant};
 use kvarden_core::input::{HealthFact, Input, Part};
 use kvarden_core::output::{Output, Rule};
 use kvarden_core::time::Span;
@@ -270,4 +270,40 @@ fn a_corrected_clock_neither_hastens_nor_delays_silence_and_the_door() {
         hall.alarms("T2 secondary"),
         [format!("{} silent level 1 raised: unacknowledged", 219 - 3600)]
     );
+}
+
+/// The table of default limits: silence is for this shift at once where nothing else shows what a standing alarm is on.
+// Seen to fail without the question whether another meter shows it, and without the question for a standing alarm.
+#[test]
+fn the_only_eye_on_a_standing_alarm_is_missed_at_once() {
+    let levels = |hall: &Hall| -> Vec<String> {
+        let raised = hall.alarms("T2 secondary");
+        raised.into_iter().filter(|line| line.contains("silent") && line.contains("raised")).collect()
+    };
+    let mut quiet = Hall::new();
+    quiet.run(100);
+    quiet.speaks[T2] = false;
+    quiet.run(300);
+    assert_eq!(levels(&quiet).len(), 1, "nothing stands: {:?}", levels(&quiet));
+
+    let mut blind = Hall::new();
+    blind.unbalance(4.0).run(100);
+    blind.speaks[T2] = false;
+    blind.run(300);
+    assert_eq!(levels(&blind).len(), 2, "{:?}", levels(&blind));
+    assert!(levels(&blind)[1].contains("silent level 3"), "{:?}", levels(&blind));
+
+    let mut plant = plant();
+    let second =
+        meter("T2 check", plant.meters[T2].measures, "voltage_ll_v.AB voltage_ll_v.BC voltage_ll_v.CA", 1);
+    plant.meters.push(second);
+    let mut seen = Hall::of(&plant);
+    let other = plant.meters.len() - 1;
+    for (point, volts) in crate::cannery::unbalanced(4.0).into_iter().enumerate() {
+        seen.show(other, point, volts);
+    }
+    seen.unbalance(4.0).run(100);
+    seen.speaks[T2] = false;
+    seen.run(300);
+    assert_eq!(levels(&seen).len(), 1, "the other meter shows it: {:?}", levels(&seen));
 }
