@@ -10,6 +10,7 @@ use crate::problem::Problem;
 use crate::section::Section;
 use crate::topics::{pointer, topic};
 use crate::values::{choice, factor, offset, span, yes_or_no};
+use kvarden_core::measurand::Kind;
 use kvarden_core::time::Span;
 
 /// How long the order of stamped readings is settled if the map does not say.
@@ -58,6 +59,7 @@ pub(crate) fn json_map(name: &str, text: &str) -> (Option<JsonMap>, Vec<Problem>
             let quantity = quantity(s, &mut seen);
             let noted = notes(s, quantity.map(|quantity| quantity.what));
             let mut point = json_point(s, &mut places)?;
+            point.flag = quantity.is_some_and(|quantity| quantity.what.kind() == Kind::Flag);
             let (unit, notes) = noted?;
             (point.scale, point.offset) = unit.after(point.scale, point.offset);
             Some((quantity?, (point, notes)))
@@ -88,7 +90,7 @@ fn json_point(s: &mut Section<'_>, places: &mut Vec<(Option<String>, String)>) -
         };
         s.fault(key, Fault::new(message, "used before", "give each point the place of its own value"));
     }
-    Some(JsonPoint { topic, pointer, scale: scale?, offset: offset? })
+    Some(JsonPoint { topic, pointer, scale: scale?, offset: offset?, flag: false })
 }
 
 /// A topic for each value, or none for any; and then what a payload tells is one value, with the time of receipt.

@@ -65,6 +65,8 @@ pub struct JsonPoint {
     pub scale: f64,
     /// … plus this is the value in the measurand's unit.
     pub offset: f64,
+    /// It is told as a state: JSON's `true` and `false` are 1 and 0.
+    pub flag: bool,
 }
 
 /// The MQTT broker.

@@ -114,8 +114,8 @@ fn a_telling_meter_with_a_time_is_stamped_by_itself_and_waits() {
         quoted: false,
         time: Some(TimeField { pointer: "/t".into(), form: TimeForm::UnixMillis }),
         points: vec![
-            JsonPoint { topic: None, pointer: "/i/0".into(), scale: 0.001, offset: 0.0 },
-            JsonPoint { topic: None, pointer: "/i/3".into(), scale: 1.0, offset: 0.25 },
+            JsonPoint { topic: None, pointer: "/i/0".into(), scale: 0.001, offset: 0.0, flag: false },
+            JsonPoint { topic: None, pointer: "/i/3".into(), scale: 1.0, offset: 0.25, flag: false },
         ],
     };
     assert_eq!(configuration.sources[1], SourceSpec::Mqtt(spec));
@@ -305,6 +305,7 @@ fn columns_have_their_unit_in_factor_and_offset() {
     assert_eq!((logs[1].meter, logs[1].delimiter, logs[1].every), (2, b',', None));
     let hot = &logs[1].columns[0];
     assert!((212.0 * hot.factor + hot.offset - 100.0).abs() < 1e-9);
+    assert_eq!(logs.len(), 3);
     assert_eq!(logs[1].columns[1], column("Amb", Quantity::whole(Measurand::Ambient), 1.0, 0.0));
 }
 

@@ -29,6 +29,7 @@ struct Point {
     slot: usize,
     scale: f64,
     offset: f64,
+    flag: bool,
 }
 
 /// What a reading gave besides the values.
@@ -86,8 +87,12 @@ impl PayloadReader {
     ) -> Result<Self, BadPointer> {
         let values = points.clone().map(|(_, point)| point.pointer.as_str());
         let time = spec.time.as_ref().map(|field| field.pointer.as_str());
-        let point =
-            |(slot, point): (usize, &JsonPoint)| Point { slot, scale: point.scale, offset: point.offset };
+        let point = |(slot, point): (usize, &JsonPoint)| Point {
+            slot,
+            scale: point.scale,
+            offset: point.offset,
+            flag: point.flag,
+        };
         Ok(Self {
             list: spec.readings.as_deref().map(|list| Pointers::new([list])).transpose()?,
             pointers: Pointers::new(values.chain(time))?,
@@ -133,7 +138,8 @@ impl PayloadReader {
         let (mut time, mut not_numbers) = (None, 0);
         let take = |at: usize, text: &_| match self.points.get(at) {
             Some(point) => {
-                let value = self.number(text).map(|number| number * point.scale + point.offset).into();
+                let number = if point.flag { flag(text) } else { None }.or_else(|| self.number(text));
+                let value = number.map(|number| number * point.scale + point.offset).into();
                 values[point.slot] = value;
                 not_numbers += usize::from(!value.is_present() && text != "null");
             }
@@ -164,6 +170,15 @@ fn number(text: &str) -> Option<f64> {
     fast_float2::parse(text).ok().filter(|number: &f64| number.is_finite())
 }
 
+/// JSON's own words for a state. Others ("on", "closed") can be read in two ways and are none.
+fn flag(text: &str) -> Option<f64> {
+    match text {
+        "true" => Some(1.0),
+        "false" => Some(0.0),
+        _ => None,
+    }
+}
+
 /// Whether a text is a JSON number and nothing else (RFC 8259 section 6).
 fn is_number(text: &str) -> bool {
     let ends = |text: &str| text.ends_with(|last: char| last.is_ascii_digit());
@@ -191,7 +206,7 @@ mod tests {
 
     fn spec(time: Option<TimeForm>) -> MqttSpec {
         let point =
-            |pointer: &str, scale| JsonPoint { topic: None, pointer: pointer.to_owned(), scale, offset: 0.0 };
+            |pointer: &str, scale| JsonPoint { topic: None, pointer: pointer.to_owned(), scale, offset: 0.0, flag: false };
         MqttSpec {
             topic: "cannery/mp3".to_owned(),
             named: None,
@@ -242,6 +257,49 @@ mod tests {
         check(r#"{"v":{"a":"NaN","b":{"x":-1e999}}}"#, [None, None], 2);
     }
 
+    /// Seen to fail without the words for a state. That a state is 0 or 1 and nothing between is seen to in core, which
+    /// counts what is neither: `core/tests/logbook/kinds.rs`.
+    #[test]
+    fn true_and_false_are_the_states_of_a_flag_and_of_nothing_else() {
+        let mut flags = spec(None);
+        flags.points[0].flag = true;
+        let read = |payload: &str| {
+            let (_, not_numbers, values) = all(&flags, payload).unwrap()[0].unwrap();
+            (values, not_numbers)
+        };
+        assert_eq!(read(r#"{"v":{"a":true,"b":1}}"#), ([Some(1.0), Some(0.5)], 0));
+        assert_eq!(read(r#"{"v":{"a":false}}"#), ([Some(0.0), None], 0));
+        assert_eq!(read(r#"{"v":{"a":1}}"#).0[0], Some(1.0));
+        assert_eq!(read(r#"{"v":{"a":0}}"#).0[0], Some(0.0));
+        assert_eq!(read(r#"{"v":{"a":null}}"#), ([None, None], 0));
+        for other in ["\"true\"", "\"on\"", "\"ON\"", "\"closed\"", "\"\"", "[true]", "{\"x\":true}"] {
+            assert_eq!(read(&format!("{{\"v\":{{\"a\":{other}}}}}")), ([None, None], 1), "{other}");
+        }
+        assert_eq!(read(r#"{"v":{"a":true,"b":true}}"#), ([Some(1.0), None], 1), "no flag is a number");
+        // A contact that is closed while the breaker is open.
+        (flags.points[0].scale, flags.points[0].offset) = (-1.0, 1.0);
+        let turned = all(&flags, r#"{"v":{"a":true}}"#).unwrap()[0].unwrap().2[0];
+        assert_eq!(turned, Some(0.0));
+    }
+
+    /// On a topic of its own, bare.
+    #[test]
+    fn a_plain_word_for_a_state_is_a_payload_where_a_flag_is_told() {
+        let mut flags = spec(None);
+        let point = JsonPoint { topic: Some("q2".to_owned()), pointer: String::new(), ..flags.points[0].clone() };
+        flags.points = vec![JsonPoint { flag: true, scale: 1.0, ..point }];
+        let one = |payload: &str| {
+            let mut values = [Sample::ABSENT];
+            let reader = PayloadReader::of_points(&flags, flags.points.iter().enumerate()).unwrap();
+            reader.read(payload.as_bytes(), &mut values, |_, _| {})?;
+            Ok(values[0].get())
+        };
+        assert_eq!((one("true"), one("false"), one("1")), (Ok(Some(1.0)), Ok(Some(0.0)), Ok(Some(1.0))));
+        for payload in ["ON", "True", "yes", "open"] {
+            assert_eq!(one(payload), Err(Refusal::Malformed(Malformed::NotJson)), "{payload}");
+        }
+    }
+
     fn time(form: TimeForm, text: &str) -> Option<i64> {
         match all(&spec(Some(form)), &format!("{{\"t\":{text},\"v\":{{\"a\":1}}}}")) {
             Ok(readings) => readings[0].unwrap().0,
@@ -283,6 +341,7 @@ mod tests {
             pointer: String::new(),
             scale: 10.0,
             offset: 0.5,
+            flag: false,
         };
         let spec = MqttSpec { points: vec![point], ..spec(None) };
         let reader = PayloadReader::of_points(&spec, spec.points.iter().map(|point| (1, point))).unwrap();
