@@ -134,11 +134,29 @@ pub enum Part {
     Queue,
     /// This machine's own clock can be believed.
     Clock,
+    /// A certificate of the encrypted link to the broker does not end soon.
+    Certificate(Certificate),
+}
+
+/// Whose certificate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Certificate {
+    /// Ours, by which the broker knows us.
+    Own,
+    /// That of the authority which we trust.
+    Authority,
+    /// The one that the broker shows.
+    Broker,
+}
+
+impl Certificate {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Own, Self::Authority, Self::Broker];
 }
 
 impl Part {
     /// Those that every site has; channels come from the plant.
-    pub const FIXED: [Self; 7] = [
+    pub const FIXED: [Self; 10] = [
         Self::Broker,
         Self::Store,
         Self::BrokerAccess,
@@ -146,13 +164,16 @@ impl Part {
         Self::Disk,
         Self::Queue,
         Self::Clock,
+        Self::Certificate(Certificate::Own),
+        Self::Certificate(Certificate::Authority),
+        Self::Certificate(Certificate::Broker),
     ];
 
-    /// How soon a person must act when it does not work. Disk and queue warn before anything is lost: the store's
-    /// and the channels' own alarms say when it is (common practice, no source).
+    /// How soon a person must act when it does not work. Disk, queue and certificates warn before anything is lost: the
+    /// alarms of the store, the channels and the link say when it is (common practice, no source).
     pub const fn priority(&self) -> Priority {
         match self {
-            Self::Disk | Self::Queue => Priority::Low,
+            Self::Disk | Self::Queue | Self::Certificate(_) => Priority::Low,
             Self::Broker
             | Self::Store
             | Self::Channel(_)
@@ -173,6 +194,9 @@ impl Part {
             Self::Disk => "disk".to_owned(),
             Self::Queue => "queue".to_owned(),
             Self::Clock => "clock".to_owned(),
+            Self::Certificate(Certificate::Own) => "certificate own".to_owned(),
+            Self::Certificate(Certificate::Authority) => "certificate authority".to_owned(),
+            Self::Certificate(Certificate::Broker) => "certificate broker".to_owned(),
         }
     }
 }

@@ -1,7 +1,7 @@
 //! The way to the broker, which both clients go: plain on this machine, encrypted beyond it.
 
-use crate::tls::{Client, Tunnel, Unusable};
-use crate::world::{Dial, Sink};
+use crate::tls::{Client, Ends, Tunnel, Unusable};
+use crate::world::Dial;
 use kvarden_config::{BrokerSpec, Secret};
 use rumqttc::{ConnectReturnCode, ConnectionError, MqttOptions, StateError, Transport};
 use std::io;
@@ -55,10 +55,10 @@ impl Route {
         folder: &Path,
         name: &str,
         dial: Rc<dyn Dial>,
-        clock: Rc<dyn Sink>,
+        ends: Rc<Ends>,
     ) -> Result<Self, NoRoute> {
         let tunnel = match encryption(broker)? {
-            Some(client) => Some(Tunnel::open(client, &broker.address, folder, name, dial, clock)?),
+            Some(client) => Some(Tunnel::open(client, &broker.address, folder, name, dial, ends)?),
             None => None,
         };
         Ok(Self { tunnel, ..Self::plain(broker) })

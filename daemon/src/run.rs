@@ -14,6 +14,7 @@ use crate::digest::maker::Maker;
 use crate::engine::{Desk, Engine, SNAPSHOT_EVERY};
 use crate::restore::restore;
 use crate::store::{Error as StoreError, Keeper, Options, Store};
+use crate::tls::Ends;
 use crate::tasks::{MOST_RESTARTS, Tasks};
 use crate::words::{Site, Whereabouts};
 use crate::world::{Courier, Dial, Sink, TcpDial};
@@ -188,8 +189,10 @@ pub async fn run(
             desk.part(Part::Store, true);
         });
     }
-    start_acquiring(&mut tasks, &world, &configuration, &plan, &desk)?;
-    start_telling(&mut tasks, &mut world, &configuration, &desk, &site)?;
+    let encryption = configuration.broker.as_ref().map(crate::broker::encryption).transpose();
+    let ends = Rc::new(Ends::of(encryption.map_err(NoRoute::from)?.flatten().as_ref()));
+    start_acquiring(&mut tasks, &world, &configuration, (&plan, &ends), &desk)?;
+    start_telling(&mut tasks, &mut world, &configuration, (&site, &ends), &desk)?;
     if world.outside == Outside::Open {
         let listener = crate::control::listen(&configuration.store.folder)
             .map_err(machine("the control socket can't be made in the store's folder"))?;
@@ -201,7 +204,7 @@ pub async fn run(
         biased;
         () = stop => Ok(()),
         result = tasks.supervise() => result,
-        () = every_second(&desk, &world.keeper, &maker) => Ok(()),
+        () = every_second(&desk, &world.keeper, &maker, &ends) => Ok(()),
         () = desk.store_replaced() => Err(RunError::StoreReplaced),
         _ = &mut settling => Ok(()),
     };
@@ -250,7 +253,7 @@ fn start_acquiring(
     tasks: &mut Tasks,
     world: &World,
     configuration: &Configuration,
-    plan: &Plan,
+    (plan, ends): (&Plan, &Rc<Ends>),
     desk: &Rc<Desk>,
 ) -> Result<(), RunError> {
     let mut polled = Vec::new();
@@ -283,7 +286,7 @@ fn start_acquiring(
             &configuration.store.folder,
             "in.sock",
             Rc::clone(&world.dial),
-            Rc::clone(desk) as Rc<dyn Sink>,
+            Rc::clone(ends),
         )?);
         let (desk, broker) = (Rc::clone(desk), broker.clone());
         tasks.always(move || {
@@ -304,8 +307,8 @@ fn start_telling(
     tasks: &mut Tasks,
     world: &mut World,
     configuration: &Configuration,
+    (site, ends): (&Site, &Rc<Ends>),
     desk: &Rc<Desk>,
-    site: &Site,
 ) -> Result<(), RunError> {
     let outbox: Rc<dyn Outbox> = Rc::new(KeptOutbox::new(world.keeper.clone(), site.clone()));
     let sink = Rc::clone(desk) as Rc<dyn Sink>;
@@ -327,7 +330,7 @@ fn start_telling(
             &configuration.store.folder,
             "out.sock",
             Rc::clone(&world.dial),
-            Rc::clone(&sink),
+            Rc::clone(ends),
         )?;
         let settings = MqttSettings {
             route,
@@ -351,13 +354,16 @@ fn maker(world: &World, configuration: &Configuration, plan: &Plan) -> Rc<Maker>
 }
 
 /// What each second brings, and now and then a look at old rows and at the digest.
-async fn every_second(desk: &Rc<Desk>, keeper: &Keeper, maker: &Rc<Maker>) {
+async fn every_second(desk: &Rc<Desk>, keeper: &Keeper, maker: &Rc<Maker>, ends: &Ends) {
     let mut ticks = interval(Duration::from_secs(1));
     ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
     let disk_told = Rc::new(Cell::new(false));
     for second in 0u64.. {
         ticks.tick().await;
         desk.second();
+        if desk.clock_is_trusted() {
+            desk.look_at_certificates(ends);
+        }
         if second % SWEEP_EVERY == 0 {
             let desk = Rc::clone(desk);
             tokio::task::spawn_local(async move { desk.count_letters().await });

@@ -33,6 +33,9 @@ pub struct Status {
     /// What must be known of the store, a sentence each.
     #[serde(default)]
     pub store_notices: Vec<String>,
+    /// Certificates that end soon, a sentence each.
+    #[serde(default)]
+    pub certificates: Vec<String>,
     /// Topics that are subscribed to but belong to no meter.
     #[serde(default)]
     pub strangers: Strangers,
@@ -178,7 +181,7 @@ pub fn page(status: &Status) -> String {
     if !status.store_works {
         let _ = writeln!(text, "The store can't be written: judging and telling go on from memory.");
     }
-    for notice in &status.store_notices {
+    for notice in status.store_notices.iter().chain(&status.certificates) {
         let _ = writeln!(text, "{notice}");
     }
     if status.not_kept > 0 {
@@ -294,6 +297,7 @@ mod tests {
             not_kept: 0,
             store_works: true,
             store_notices: Vec::new(),
+            certificates: Vec::new(),
             strangers: Strangers::default(),
         }
     }

@@ -31,12 +31,19 @@ pub struct Issued {
 }
 
 impl Authority {
-    /// A new one.
+    /// A new one that holds longer than any test.
     pub fn new() -> Self {
+        Self::until(FAR_OFF)
+    }
+
+    /// A new one that holds until this day.
+    pub fn until(day: Day) -> Self {
         let mut params = CertificateParams::new(Vec::new()).expect("no names, so none that is wrong");
         params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
         params.distinguished_name.push(DnType::CommonName, format!("Larkspur Cannery {}", free_port()));
         params.key_usages.extend([KeyUsagePurpose::KeyCertSign, KeyUsagePurpose::CrlSign]);
+        params.not_before = date_time_ymd(LONG_AGO.0, LONG_AGO.1, LONG_AGO.2);
+        params.not_after = date_time_ymd(day.0, day.1, day.2);
         let key = KeyPair::generate().expect("the machine has randomness");
         let own = params.self_signed(&key).expect("the parameters are whole");
         Self { pem: own.pem(), issuer: Issuer::new(params, key) }

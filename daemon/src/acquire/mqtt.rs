@@ -263,6 +263,8 @@ impl<'a> Link<'a> {
                 }
                 if any {
                     intake.await_commit();
+                    // What they wait for may be stored already; if the library takes no more now, the next commit does it.
+                    receipts.settle(&client, *committed.borrow());
                 }
             }
         };

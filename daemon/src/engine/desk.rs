@@ -4,6 +4,7 @@ use super::{BATCH_INPUTS, Engine, SNAPSHOT_EVERY, WRITE_AGAIN};
 use crate::clock::Clock;
 use crate::status::{AlertStatus, ChannelStatus, Status, Strangers};
 use crate::store::{Keeper, NotTaken};
+use crate::tls::Ends;
 use crate::words::{Site, message};
 use crate::world::Sink;
 use kvarden_core::input::{Deed, HealthFact, MeterTrouble, Part};
@@ -46,6 +47,8 @@ pub struct Desk {
     /// The store's file was found damaged and begun anew.
     replaced: Notify,
     strangers: RefCell<Strangers>,
+    /// What must be known of certificates.
+    certificates: RefCell<Vec<String>>,
 }
 
 impl Desk {
@@ -67,6 +70,7 @@ impl Desk {
             hurry: Notify::new(),
             replaced: Notify::new(),
             strangers: RefCell::default(),
+            certificates: RefCell::default(),
         }
     }
 
@@ -127,6 +131,15 @@ impl Desk {
         engine.watch_queue(now, self.letters_wait.get());
         drop(engine);
         self.flush(true);
+    }
+
+    /// Looks which certificates end soon. By a clock that is not trusted any would.
+    pub fn look_at_certificates(&self, ends: &Ends) {
+        let now = self.now();
+        for (part, holds) in ends.look(now) {
+            self.engine.borrow_mut().part(now, part, holds);
+        }
+        *self.certificates.borrow_mut() = ends.notices(now);
     }
 
     /// Looks how many letters wait for the channel that has the most; what was found counts from the next second on.
@@ -331,6 +344,7 @@ impl Desk {
                 store_works: engine.store_works,
                 store_notices: Vec::new(),
                 strangers: self.strangers.borrow().clone(),
+                certificates: self.certificates.borrow().clone(),
             }
         };
         let names: Vec<String> = status.channels.iter().map(|channel| channel.channel.clone()).collect();

@@ -8,11 +8,13 @@ mod ends;
 mod tunnel;
 mod words;
 
+pub use ends::Ends;
 pub use tunnel::{SHAKE_DEADLINE, Tunnel};
 pub use words::words;
 
 use ends::end_of;
 use kvarden_config::TlsSpec;
+use kvarden_core::input::Certificate;
 use kvarden_core::time::EventTime;
 use std::sync::Arc;
 use tokio_rustls::TlsConnector;
@@ -58,8 +60,8 @@ pub fn install_provider() {
 pub struct Client {
     connector: TlsConnector,
     name: ServerName<'static>,
-    /// When our certificate and those that we trust end, each with its key in the configuration.
-    ends: Vec<(&'static str, EventTime)>,
+    /// When our certificate and those that we trust end.
+    ends: Vec<(Certificate, EventTime)>,
 }
 
 impl Client {
@@ -71,13 +73,13 @@ impl Client {
         let name = spec.server_name.as_deref().unwrap_or(host);
         let server = ServerName::try_from(name.to_owned()).map_err(|_| Unusable::Name(name.to_owned()))?;
         let mut ends = Vec::new();
-        let mut note = |key, certificates: &[CertificateDer<'_>]| {
-            ends.extend(certificates.iter().filter_map(|one| Some((key, end_of(one)?))));
+        let mut note = |whose, certificates: &[CertificateDer<'_>]| {
+            ends.extend(certificates.iter().filter_map(end_of).max().map(|end| (whose, end)));
         };
         let mut trusted = RootCertStore::empty();
         if let Some(authority) = &spec.authority {
             let certificates = certificates("ca_file", authority)?;
-            note("ca_file", &certificates);
+            note(Certificate::Authority, &certificates);
             for certificate in certificates {
                 trusted.add(certificate).map_err(|_| Unusable::Certificates { key: "ca_file" })?;
             }
@@ -95,18 +97,13 @@ impl Client {
             None => config.with_no_client_auth(),
             Some(identity) => {
                 let own = certificates("certificate_file", &identity.certificates)?;
-                note("certificate_file", &own[..1]);
+                note(Certificate::Own, &own[..1]);
                 let key = PrivateKeyDer::from_pem_slice(identity.key.expose().as_bytes())
                     .map_err(|_| Unusable::Key)?;
                 config.with_client_auth_cert(own, key).map_err(|error| Unusable::Identity(words(&error)))?
             }
         };
         Ok(Self { connector: TlsConnector::from(Arc::new(config)), name: server, ends })
-    }
-
-    /// When our certificate and those that we trust end, each with its key in the configuration.
-    pub fn ends(&self) -> &[(&'static str, EventTime)] {
-        &self.ends
     }
 }
 

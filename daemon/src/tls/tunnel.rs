@@ -5,9 +5,7 @@
 
 use super::ends::{Ends, end_of};
 use super::{Client, words};
-use crate::words::time::duration;
-use crate::world::{Dial, Sink};
-use kvarden_core::time::{EventTime, Span};
+use crate::world::Dial;
 use std::cell::RefCell;
 use std::io;
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
@@ -38,9 +36,8 @@ struct Inside {
     client: Client,
     address: String,
     dial: Rc<dyn Dial>,
-    clock: Rc<dyn Sink>,
     said: Rc<RefCell<Option<String>>>,
-    ends: RefCell<Ends>,
+    ends: Rc<Ends>,
     /// Whose processes may come in: who owns the socket.
     owner: u32,
 }
@@ -56,7 +53,7 @@ impl Tunnel {
         folder: &Path,
         name: &str,
         dial: Rc<dyn Dial>,
-        clock: Rc<dyn Sink>,
+        ends: Rc<Ends>,
     ) -> io::Result<Self> {
         let path = folder.join(name);
         // The store's lock is held, so a socket that is there was left by a daemon that is gone.
@@ -72,9 +69,8 @@ impl Tunnel {
             client,
             address: address.to_owned(),
             dial,
-            clock,
             said: Rc::clone(&said),
-            ends: RefCell::default(),
+            ends,
             owner,
         };
         let task = tokio::task::spawn_local(Rc::new(inside).accept(listener));
@@ -140,24 +136,8 @@ impl Inside {
         let mut secured = shaken
             .map_err(|_| "no agreement on an encrypted link in time")?
             .map_err(|error| reason(&error))?;
-        self.tell_ends(secured.get_ref().1.peer_certificates().and_then(|shown| end_of(shown.first()?)));
+        self.ends.shown(secured.get_ref().1.peer_certificates().and_then(|shown| end_of(shown.first()?)));
         copy_bidirectional(stream, &mut secured).await.map(drop).map_err(|error| reason(&error))
-    }
-
-    /// Tells of certificates that end soon.
-    fn tell_ends(&self, theirs: Option<EventTime>) {
-        let now = self.clock.now();
-        let mut ends = self.ends.borrow_mut();
-        let theirs = theirs.map(|end| ("the broker's certificate", end));
-        for (whose, end) in theirs.into_iter().chain(self.client.ends().iter().copied()) {
-            match ends.due(whose, end, now) {
-                Some(left) if left > Span::ZERO => {
-                    tracing::warn!(certificate = whose, "a certificate ends in {}: renew it", duration(left));
-                }
-                Some(_) => tracing::warn!(certificate = whose, "a certificate has ended: renew it"),
-                None => {}
-            }
-        }
     }
 }
 

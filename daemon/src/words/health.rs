@@ -1,8 +1,11 @@
 //! What is said of a meter itself and of the parts of the program: the words of each health alarm, in one table.
 
 use super::alphabet::clipped;
-use kvarden_core::input::{MeterTrouble, Part};
+use super::time::{duration, rfc3339};
+use jiff::tz::TimeZone;
+use kvarden_core::input::{Certificate, MeterTrouble, Part};
 use kvarden_core::output::Rule;
+use kvarden_core::time::EventTime;
 use std::borrow::Cow;
 
 /// The longest name of a channel in a sentence.
@@ -151,5 +154,37 @@ pub(super) fn of_part(part: &Part) -> Condition {
             "clock of this machine plausible again",
             "not to be trusted",
         ],
+        Part::Certificate(whose) => return of_certificate(*whose),
     })
+}
+
+fn of_certificate(whose: Certificate) -> Condition {
+    let what = certificate(whose);
+    Condition {
+        what: Cow::Borrowed(what),
+        stands: Cow::Owned(format!("{what} near or past its end")),
+        cost: ", then the link to the broker ends",
+        over: Cow::Owned(format!("{what} good for more than 30 days again")),
+        listed: "near or past its end",
+    }
+}
+
+/// When a certificate ends, as told at `now`.
+pub fn certificate_end(whose: Certificate, end: EventTime, now: EventTime) -> String {
+    let (what, day) = (certificate(whose), rfc3339(end, &TimeZone::UTC));
+    let day = &day[..day.len().min("2026-12-16".len())];
+    if end > now {
+        format!("{what}: ends on {day}, in {}", duration(end - now))
+    } else {
+        format!("{what}: ended on {day}")
+    }
+}
+
+/// Whose certificate.
+const fn certificate(whose: Certificate) -> &'static str {
+    match whose {
+        Certificate::Own => "our certificate for the broker",
+        Certificate::Authority => "certificate of the broker's authority",
+        Certificate::Broker => "certificate that the broker shows",
+    }
 }

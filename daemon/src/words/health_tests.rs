@@ -39,6 +39,12 @@ fn each_trouble_of_a_meter_or_part_is_told_in_its_own_words() {
     HIGH Larkspur Cannery: little waiting to be stored or sent again since 13:50; still to be acknowledged
     HIGH Larkspur Cannery: clock of this machine not to be trusted since 13:10, times may be wrong and digests wait
     HIGH Larkspur Cannery: clock of this machine plausible again since 13:50; still to be acknowledged
+    HIGH Larkspur Cannery: our certificate for the broker near or past its end since 13:10, then the link to the broker ends
+    HIGH Larkspur Cannery: our certificate for the broker good for more than 30 days again since 13:50; still to be acknowledged
+    HIGH Larkspur Cannery: certificate of the broker's authority near or past its end since 13:10, then the link to the broker ends
+    HIGH Larkspur Cannery: certificate of the broker's authority good for more than 30 days again since 13:50; still to be acknowledged
+    HIGH Larkspur Cannery: certificate that the broker shows near or past its end since 13:10, then the link to the broker ends
+    HIGH Larkspur Cannery: certificate that the broker shows good for more than 30 days again since 13:50; still to be acknowledged
     ");
     let lists = stories.iter().map(|one| super::subject::alarm(&one.subject, one.rule));
     insta::assert_snapshot!(lists.collect::<Vec<_>>().join("\n"), @r"
@@ -54,6 +60,9 @@ fn each_trouble_of_a_meter_or_part_is_told_in_its_own_words() {
     disk of the store nearly full
     queue to store and channels too long
     clock of this machine not to be trusted
+    our certificate for the broker near or past its end
+    certificate of the broker's authority near or past its end
+    certificate that the broker shows near or past its end
     ");
     let instead = revised(&stories[0], Revised::Instead, AlarmState::Unacknowledged, "13:30");
     insta::assert_snapshot!(lines(&[instead]), @"HIGH Larkspur Cannery T2, MP-3: meter link breaking again and again since 13:10, values are missing in between; told now instead of what was told before of this meter");

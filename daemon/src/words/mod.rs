@@ -22,6 +22,7 @@ mod health_tests;
 mod tests;
 
 pub use code::{code, fingerprint};
+pub use health::certificate_end;
 pub use message::{Message, message};
 pub use refusal::refusal;
 pub use whereabouts::Whereabouts;
