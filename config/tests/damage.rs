@@ -90,7 +90,8 @@ fn suggests(file: &str, text: &str, at: &Range<usize>, key: &str) {
     let last = &key[key.len() - 1..];
     let problems = read_with(file, &format!("{}{key}{last}{}", &text[..at.start], &text[at.end..]));
     let meant = format!("did you mean `{key}`?");
-    let told = problems.iter().any(|problem| problem.span().start == at.start && problem.mend().contains(&meant));
+    let told =
+        problems.iter().any(|problem| problem.span().start == at.start && problem.mend().contains(&meant));
     assert!(told, "{file}: `{key}{last}` is not told to be `{key}`, but\n{}", render(&problems));
 }
 

@@ -35,7 +35,9 @@ fn below(section: &'static str, key: &str) -> Option<&'static str> {
         ("[[log]]", "time") => known.name == "time of a [[log]]",
         _ => {
             let section = section.trim_start_matches("a ");
-            [format!("{key} of {section}"), format!("{key} of a {section}")].iter().any(|name| name == known.name)
+            [format!("{key} of {section}"), format!("{key} of a {section}")]
+                .iter()
+                .any(|name| name == known.name)
         }
     });
     found.map(|shape| shape.name)
@@ -51,7 +53,8 @@ fn gather(section: &'static str, table: &DeTable<'_>, found: &mut BTreeSet<(&'st
             _ => Vec::new(),
         };
         for table in tables {
-            let below = below(section, name).unwrap_or_else(|| panic!("no section for `{name}` of {section}"));
+            let below =
+                below(section, name).unwrap_or_else(|| panic!("no section for `{name}` of {section}"));
             gather(below, table, found);
         }
     }
@@ -63,7 +66,8 @@ fn every_key_occurs_in_a_good_file() {
     for (file, text) in good_texts() {
         gather(root(file), DeTable::parse(&text).unwrap().get_ref(), &mut found);
     }
-    let all = SECTIONS.iter().flat_map(|section| section.keys.iter().map(|key| (section.name, (*key).to_owned())));
+    let all =
+        SECTIONS.iter().flat_map(|section| section.keys.iter().map(|key| (section.name, (*key).to_owned())));
     let missing: Vec<_> = all.filter(|one| !found.contains(one)).collect();
     assert!(missing.is_empty(), "in no good file: {missing:?}");
 }

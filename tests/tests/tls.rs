@@ -240,14 +240,21 @@ fn a_certificate_that_ends_soon_is_an_alarm_until_a_newer_one_is_in_place() {
     assert!(message["check"].as_array().is_some_and(|check| check.len() >= 2), "what to do: {message}");
     let day = format!("{}-{:02}-{:02}", soon.0, soon.1, soon.2);
     let page = String::from_utf8_lossy(&daemon.run("status", &[]).stdout).into_owned();
-    assert!(page.contains(&format!("ends on {day}")) && daemon.log().contains(&format!("ends on {day}")), "{page}");
+    assert!(
+        page.contains(&format!("ends on {day}")) && daemon.log().contains(&format!("ends on {day}")),
+        "{page}"
+    );
     daemon.stop();
 
     // The broker's new authority stands beside the old one; 40 days are enough.
     let newer = Authority::until(in_days(40));
     drop(mosquitto);
-    let _mosquitto =
-        broker_at(port, &newer.issue("broker", &[name], LONG_AGO, in_days(40)), &newer, "allow_anonymous true");
+    let _mosquitto = broker_at(
+        port,
+        &newer.issue("broker", &[name], LONG_AGO, in_days(40)),
+        &newer,
+        "allow_anonymous true",
+    );
     newer.issue("kvarden", &[], LONG_AGO, in_days(40)).write(folder.path(), "own", 0o600);
     std::fs::write(site.path("authority.pem"), format!("{}{}", authority.pem(), newer.pem()))
         .expect("a file can be written");

@@ -18,6 +18,8 @@ pub(crate) fn good_texts() -> Vec<(&'static str, String)> {
         "maps/every-topic.toml",
     ];
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/good");
-    let read = |name: &'static str| (name, std::fs::read_to_string(folder.join(name)).expect("it lies beside the others"));
+    let read = |name: &'static str| {
+        (name, std::fs::read_to_string(folder.join(name)).expect("it lies beside the others"))
+    };
     FILES.into_iter().map(read).collect()
 }

@@ -133,7 +133,13 @@ mod tests {
     use std::time::Duration;
 
     fn meter(number: u32, topic: &str, pointer: &str, timed: bool) -> ToldMeter {
-        let points = vec![JsonPoint { topic: None, pointer: pointer.to_owned(), scale: 1.0, offset: 0.0, flag: false }];
+        let points = vec![JsonPoint {
+            topic: None,
+            pointer: pointer.to_owned(),
+            scale: 1.0,
+            offset: 0.0,
+            flag: false,
+        }];
         let time = timed.then(|| TimeField { pointer: "/t".to_owned(), form: TimeForm::UnixMillis });
         let (topic, readings, quoted) = (topic.to_owned(), None, false);
         let spec = MqttSpec { topic, named: None, qos: None, readings, quoted, time, points };

@@ -91,7 +91,8 @@ impl Peer {
 }
 
 fn meter(number: u32, topic: &str) -> ToldMeter {
-    let points = vec![JsonPoint { topic: None, pointer: "/v".to_owned(), scale: 1.0, offset: 0.0, flag: false }];
+    let points =
+        vec![JsonPoint { topic: None, pointer: "/v".to_owned(), scale: 1.0, offset: 0.0, flag: false }];
     let (topic, readings, quoted) = (topic.to_owned(), None, false);
     let spec = MqttSpec { topic, named: None, qos: None, readings, quoted, time: None, points };
     ToldMeter { meter: MeterId(number), name: format!("MP-{number}"), every: Span::seconds(1), spec }

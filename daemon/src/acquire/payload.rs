@@ -205,8 +205,13 @@ mod tests {
     use kvarden_config::TimeField;
 
     fn spec(time: Option<TimeForm>) -> MqttSpec {
-        let point =
-            |pointer: &str, scale| JsonPoint { topic: None, pointer: pointer.to_owned(), scale, offset: 0.0, flag: false };
+        let point = |pointer: &str, scale| JsonPoint {
+            topic: None,
+            pointer: pointer.to_owned(),
+            scale,
+            offset: 0.0,
+            flag: false,
+        };
         MqttSpec {
             topic: "cannery/mp3".to_owned(),
             named: None,
@@ -286,7 +291,8 @@ mod tests {
     #[test]
     fn a_plain_word_for_a_state_is_a_payload_where_a_flag_is_told() {
         let mut flags = spec(None);
-        let point = JsonPoint { topic: Some("q2".to_owned()), pointer: String::new(), ..flags.points[0].clone() };
+        let point =
+            JsonPoint { topic: Some("q2".to_owned()), pointer: String::new(), ..flags.points[0].clone() };
         flags.points = vec![JsonPoint { flag: true, scale: 1.0, ..point }];
         let one = |payload: &str| {
             let mut values = [Sample::ABSENT];

@@ -91,7 +91,9 @@ mod tests {
     fn soon(ends: &Ends, now: EventTime) -> Vec<Certificate> {
         let found = ends.look(now);
         let broken = found.into_iter().filter(|(_, holds)| !holds).map(|(part, _)| part);
-        broken.filter_map(|part| if let Part::Certificate(whose) = part { Some(whose) } else { None }).collect()
+        broken
+            .filter_map(|part| if let Part::Certificate(whose) = part { Some(whose) } else { None })
+            .collect()
     }
 
     /// Seen to fail without the thirty days.

@@ -65,14 +65,8 @@ impl Tunnel {
         std::fs::set_permissions(&path, PermissionsExt::from_mode(0o600))?;
         let owner = std::fs::metadata(&path)?.uid();
         let said = Rc::new(RefCell::new(None));
-        let inside = Inside {
-            client,
-            address: address.to_owned(),
-            dial,
-            said: Rc::clone(&said),
-            ends,
-            owner,
-        };
+        let inside =
+            Inside { client, address: address.to_owned(), dial, said: Rc::clone(&said), ends, owner };
         let task = tokio::task::spawn_local(Rc::new(inside).accept(listener));
         Ok(Self { path, said, task })
     }

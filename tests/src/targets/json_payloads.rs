@@ -21,8 +21,13 @@ pub(super) fn run(bytes: &[u8]) {
 }
 
 fn read(bytes: &[u8], time: Option<TimeForm>, readings: Option<&str>, quoted: bool) {
-    let point =
-        |pointer: &str| JsonPoint { topic: None, pointer: pointer.to_owned(), scale: 1.0, offset: 0.0, flag: false };
+    let point = |pointer: &str| JsonPoint {
+        topic: None,
+        pointer: pointer.to_owned(),
+        scale: 1.0,
+        offset: 0.0,
+        flag: false,
+    };
     let spec = MqttSpec {
         topic: "cannery/mp3/values".to_owned(),
         named: None,
