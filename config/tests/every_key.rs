@@ -3,8 +3,6 @@
 //!
 //! Seen to fail without `answers_as` in `good/every.toml`.
 
-#![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
-
 mod every;
 
 use every::good_texts;
