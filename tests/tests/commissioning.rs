@@ -1,5 +1,5 @@
 //! A map with the wrong word order, or with a scale ten times too large, through the real decoding of real registers: the
-//! numbers are told as not fitting the nameplate, and no limit judges them. Fault row 10.
+//! numbers are told as not fitting the nameplate, and no limit judges them.
 //!
 //! The registers are IEEE 754 single numbers as `f32::to_be_bytes` gives them, high word first as the protocol has it.
 

@@ -246,6 +246,31 @@ mod tests {
         check(&[(5, 5), (8, 2)], 11, Misfit::Count);
         check(&[(5, 9), (8, 6)], 15, Misfit::Count);
         check(&[(7, 0x83), (5, 4)], 10, Misfit::Form);
+        // More bytes than the count says, and as many as the count says but more than asked for.
+        check(&[(5, 9)], 15, Misfit::Form);
+        check(&[(5, 6)], 12, Misfit::Form);
+    }
+
+    /// Bits come eight to a byte: a byte too few or too many is not the answer. Seen to fail without the look at the
+    /// number of bytes that the question needs.
+    #[test]
+    fn fewer_or_more_bits_than_asked_for_are_refused() {
+        let mut values = [7; 32];
+        for (count, bytes, fits) in [
+            (1, 1, true),
+            (8, 1, true),
+            (9, 1, false),
+            (9, 2, true),
+            (9, 3, false),
+            (16, 2, true),
+            (17, 2, false),
+        ] {
+            let question = asked(Registers::Coils, count);
+            let mut frame = vec![0, 5, 0, 0, 0, 3 + bytes, 17, 1, bytes];
+            frame.resize(9 + usize::from(bytes), 0xFF);
+            let expected = if fits { Parsed::Values } else { Parsed::Misfit(Misfit::Count) };
+            assert_eq!(question.parse(5, &frame, &mut values), expected, "{bytes} bytes for {count} bits");
+        }
     }
 
     #[test]

@@ -96,6 +96,10 @@ async fn an_answer_in_two_parts_within_the_deadline_is_good() {
     assert_eq!(good_polls(&notebook), [0, 1, 2, 3]);
 }
 
+/// Fault: wrong transaction, unit, function, protocol, byte count, fewer or more registers: refused before a value is
+/// taken out of it, by a comparison that is in every build. Seen to fail without the look at each: at the transaction
+/// (values of another question), the unit, the function, the protocol, the byte count against the bytes (values that the
+/// answer does not count), and at the number of registers against the question.
 #[tokio::test(start_paused = true)]
 async fn an_odd_answer_is_no_value_and_the_next_poll_is_good() {
     for (odd, trouble) in [
@@ -104,6 +108,7 @@ async fn an_odd_answer_is_no_value_and_the_next_poll_is_good() {
         (Answer::WrongFunction, "answer to another function"),
         (Answer::WrongProtocol, "answer that is not Modbus"),
         (Answer::OddByteCount, "answer that contradicts itself"),
+        (Answer::MoreThanCounted, "answer that contradicts itself"),
         (Answer::FewerRegisters, "wrong number of registers in the answer"),
         (Answer::MoreRegisters, "wrong number of registers in the answer"),
     ] {
@@ -111,10 +116,59 @@ async fn an_odd_answer_is_no_value_and_the_next_poll_is_good() {
     }
 }
 
+/// Fault: a length of 65535 and then silence; bytes without end, all at once or one by one. Seen to fail without the
+/// bound on the length (the deadline ends it instead), with a deadline for each read in place of one for the whole
+/// answer, and without the refusal of bytes behind a frame.
 #[tokio::test(start_paused = true)]
 async fn a_frame_that_never_ends_is_cut() {
     check_one_bad_answer(Answer::HugeLength, "answer of impossible length").await;
     check_one_bad_answer(Answer::Endless, "answer to another question").await;
+    check_one_bad_answer(Answer::Trickle(ms(100)), "no answer in time").await;
+    check_one_bad_answer(Answer::GoodThenMore, "answer that contradicts itself").await;
+}
+
+/// Fault: accepts and never answers. Seen to fail without the deadline of a question (nothing is asked any more), and
+/// with meters of one `host:port` that are not taken together.
+#[tokio::test(start_paused = true)]
+async fn a_device_that_accepts_and_never_answers_is_asked_again_over_one_connection_at_a_time() {
+    let wakes = Instant::now() + ms(100_000);
+    let device = Scripted::new(move |q| if q.at < wakes { Answer::Silence } else { Answer::Good });
+    let elsewhere = Scripted::new(|_| Answer::Good);
+    let mut other = meter(4);
+    other.spec.address = "192.0.2.21:502".to_owned();
+    let groups = gateways([meter(1), other, meter(2), meter(3)]);
+    assert_eq!(groups.len(), 2, "one for each host:port");
+    let notebook = Rc::new(Notebook::at(0));
+    let tasks = LocalSet::new();
+    for (gateway, device) in groups.into_iter().zip([&device, &elsewhere]) {
+        tasks.spawn_local(run_gateway(gateway, notebook.clone(), Rc::new(device.clone()), Instant::now()));
+    }
+    tasks.run_until(tokio::time::sleep(ms(260_500))).await;
+    let asked = device.questions().iter().filter(|question| question.at < wakes).count();
+    assert!((12..=100).contains(&asked), "each of the three again and again, but not in a burst: {asked}");
+    assert_eq!(device.most_open(), 1, "each connection has ended before the next one is asked for");
+    assert_at_most_one_dial_a_second(&device);
+    for unit in 1..=3 {
+        let silent = format!("{unit}: no answer in time");
+        assert!(notebook.troubles().iter().filter(|trouble| **trouble == silent).count() >= 4, "unit {unit}");
+        let read = notebook.noted().iter().filter(|noted| noted.meter == unit).count();
+        assert!(read >= 60, "unit {unit} is read again when it answers: {read}");
+    }
+    let neighbour: Vec<_> = notebook.noted().into_iter().filter(|noted| noted.meter == 4).collect();
+    assert_eq!(neighbour.len(), 261);
+    assert!(neighbour.iter().all(|noted| noted.at.0 % 1000 < 50), "the neighbour is not disturbed");
+}
+
+/// Fault: a connection that is neither made nor refused. Seen to fail without the deadline of a connection.
+#[tokio::test(start_paused = true)]
+async fn a_connection_that_is_neither_made_nor_refused_is_given_up_and_tried_again() {
+    let device = Scripted::hanging(|number| number < 4, |_| Answer::Good);
+    let notebook = run(vec![meter(1)], &device, ms(60_000)).await;
+    let waits: Vec<_> = device.dials().windows(2).map(|pair| pair[1] - pair[0]).collect();
+    assert_eq!(waits.len(), 4);
+    assert!(waits.windows(2).all(|pair| pair[0] < pair[1]) && waits[0] >= ms(3000), "{waits:?}");
+    assert!(notebook.troubles().iter().all(|trouble| trouble == "1: no connection"));
+    assert!(good_polls(&notebook).len() > 10, "read when the connection is made");
 }
 
 #[tokio::test(start_paused = true)]

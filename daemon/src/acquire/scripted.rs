@@ -34,6 +34,8 @@ pub(super) enum Answer {
     FewerRegisters,
     MoreRegisters,
     OddByteCount,
+    /// More registers, of which the byte count names as many as were asked for.
+    MoreThanCounted,
     WrongTransaction,
     WrongUnit,
     WrongFunction,
@@ -42,6 +44,10 @@ pub(super) enum Answer {
     InTwoParts(Duration),
     /// Says that 65535 bytes follow, and they don't.
     HugeLength,
+    /// Says that the longest of all frames follows, and sends it a byte at a time, each after such a pause.
+    Trickle(Duration),
+    /// The answer, and in the same breath bytes that nobody asked for.
+    GoodThenMore,
     /// Bytes without end and sense.
     Endless,
     Silence,
@@ -58,10 +64,13 @@ type Holds = Box<dyn Fn(Question, u16) -> u16>;
 pub(super) struct Scripted {
     script: Script,
     accepts: Box<dyn Fn(usize) -> bool>,
+    /// Which connections are neither made nor refused.
+    hangs: Box<dyn Fn(usize) -> bool>,
     holds: Holds,
     /// So many connections at a time.
     room: usize,
     open: Cell<usize>,
+    most_open: Cell<usize>,
     dials: RefCell<Vec<Instant>>,
     questions: RefCell<Vec<Question>>,
 }
@@ -87,6 +96,14 @@ impl Scripted {
         Rc::new(Self { holds: Box::new(holds), ..Self::plain(script) })
     }
 
+    /// `hangs` is asked with the number of the connection, from 0, whether nothing comes of it for ever.
+    pub(super) fn hanging(
+        hangs: impl Fn(usize) -> bool + 'static,
+        script: impl Fn(Question) -> Answer + 'static,
+    ) -> Rc<Self> {
+        Rc::new(Self { hangs: Box::new(hangs), ..Self::plain(script) })
+    }
+
     /// Refuses a further connection while so many are open.
     pub(super) fn with_room(room: usize, script: impl Fn(Question) -> Answer + 'static) -> Rc<Self> {
         Rc::new(Self { room, ..Self::plain(script) })
@@ -96,9 +113,11 @@ impl Scripted {
         Self {
             script: Box::new(script),
             accepts: Box::new(|_| true),
+            hangs: Box::new(|_| false),
             holds: Box::new(|question, address| u16::from(question.unit) * 1000 + address),
             room: usize::MAX,
             open: Cell::default(),
+            most_open: Cell::default(),
             dials: RefCell::default(),
             questions: RefCell::default(),
         }
@@ -109,6 +128,11 @@ impl Scripted {
         self.dials.borrow().clone()
     }
 
+    /// The most connections that were open at a time.
+    pub(super) fn most_open(&self) -> usize {
+        self.most_open.get()
+    }
+
     /// Every request.
     pub(super) fn questions(&self) -> Vec<Question> {
         self.questions.borrow().clone()
@@ -116,6 +140,7 @@ impl Scripted {
 
     async fn serve(self: Rc<Self>, stream: DuplexStream) {
         self.open.set(self.open.get() + 1);
+        self.most_open.set(self.most_open.get().max(self.open.get()));
         // A connection ends when the client is gone.
         let _ = self.converse(stream).await;
         self.open.set(self.open.get() - 1);
@@ -143,6 +168,16 @@ impl Scripted {
                     stream.write_all(&good[..5]).await?;
                     sleep(pause).await;
                     stream.write_all(&good[5..]).await?;
+                }
+                Answer::GoodThenMore => stream.write_all(&[&good[..], &[0, 0, 0]].concat()).await?,
+                Answer::Trickle(pause) => {
+                    let mut longest = good[..8].to_vec();
+                    longest[4..6].copy_from_slice(&254u16.to_be_bytes());
+                    longest.resize(260, 0);
+                    for byte in longest {
+                        stream.write_all(&[byte]).await?;
+                        sleep(pause).await;
+                    }
                 }
                 Answer::Endless => loop {
                     stream.write_all(&[0, 0, 0, 0, 0, 9, 1, 3, 200, 1, 2, 3, 4]).await?;
@@ -189,6 +224,12 @@ impl Scripted {
             Answer::WrongFunction => {
                 good_frame(transaction, Question { function: 7 - question.function, ..question })
             }
+            Answer::MoreThanCounted => {
+                let count = good[8];
+                let mut more = good_frame(transaction, Question { count: question.count + 1, ..question });
+                more[8] = count;
+                more
+            }
             Answer::OddByteCount => {
                 good[8] -= 1;
                 good
@@ -218,6 +259,9 @@ impl Dial for Rc<Scripted> {
         Box::pin(async move {
             let number = self.dials.borrow().len();
             self.dials.borrow_mut().push(Instant::now());
+            if (self.hangs)(number) {
+                std::future::pending::<()>().await;
+            }
             if !(self.accepts)(number) || self.open.get() >= self.room {
                 return Err(io::ErrorKind::ConnectionRefused.into());
             }
