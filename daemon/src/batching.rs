@@ -168,4 +168,6 @@ pub fn append(older: &mut Batch, newer: Batch) {
     older.refused.extend(newer.refused);
     older.precious.retain(|known| newer.precious.iter().all(|new| new.scope != known.scope));
     older.precious.extend(newer.precious);
+    older.learned.retain(|known| newer.learned.iter().all(|new| new.meter != known.meter));
+    older.learned.extend(newer.learned);
 }

@@ -5,6 +5,7 @@
 
 use kvarden::status::MeterStatus;
 use kvarden::store::{OwnedInput, Store};
+use kvarden_core::time::Span;
 use kvarden_tests::modbus_server::{Answer, Pymodbus, Question, serve};
 use kvarden_tests::program::{Daemon, PATIENCE, text};
 use kvarden_tests::site::{Site, point};
@@ -209,6 +210,8 @@ fn after_a_late_short_halved_or_foreign_answer_no_value_is_wrong_and_the_next_on
         assert!(troubles.iter().any(|(known, _)| known == what), "{what}: {troubles:?}");
     }
 
+    // Each poll brought new numbers, so what lasts a poll is seen; that is kept for the digest.
+    assert_eq!(site.store().shortest_event("T2 secondary").expect("it can be read"), Some(Span::seconds(1)));
     let readings = readings(&site.store());
     assert!(readings.len() >= 20, "{}", readings.len());
     let mut last_poll = None;

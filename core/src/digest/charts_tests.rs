@@ -26,6 +26,7 @@ fn meter(
         series,
         limits: Vec::new(),
         rolls_over_at: Vec::new(),
+        shortest_event: None,
         rows: (0..1440)
             .map(|minute| {
                 (EventTime(minute * MINUTE), (0..columns).map(|column| cell(minute, column)).collect())

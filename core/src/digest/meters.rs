@@ -18,6 +18,7 @@ pub(super) fn meter_day(input: &DayInput<'_>, rows: &MeterRows) -> MeterDay {
         counters: Vec::new(),
         measured: 0.0,
         least: None,
+        shortest_event: rows.shortest_event,
     };
     for (column, quantity) in rows.series.iter().enumerate() {
         let minutes = measured(input, rows, column);

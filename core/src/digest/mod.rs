@@ -59,6 +59,8 @@ pub struct MeterRows {
     pub limits: Vec<LimitOn>,
     /// Counters whose end is known, and the first value that each can't show.
     pub rolls_over_at: Vec<(Quantity, f64)>,
+    /// How long an event lasts at least that the meter can't miss, as was learned of it; `None`: not learned.
+    pub shortest_event: Option<Span>,
     /// Start of the minute, and one value per column.
     pub rows: Vec<(EventTime, Vec<MinuteValue>)>,
 }
@@ -132,6 +134,10 @@ pub struct MeterDay {
     /// Of what the meter is read for, the least measured, and its share of the day.
     #[serde(default)]
     pub least: Option<(Quantity, f64)>,
+    /// How long an event lasts at least that the meter can't miss, as was learned of it when the day was frozen; `None`:
+    /// not learned, or the meter is not polled.
+    #[serde(default)]
+    pub shortest_event: Option<Span>,
 }
 
 /// One column's day.

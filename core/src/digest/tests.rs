@@ -87,6 +87,7 @@ fn a_figure_says_what_share_of_the_day_was_measured() {
         series: vec![Quantity::whole(Measurand::LoadingKva), Quantity::whole(Measurand::LoadingPhase)],
         limits: Vec::new(),
         rolls_over_at: Vec::new(),
+        shortest_event: None,
         rows,
     };
     let figures = day(&[], &[], &[meter]);
@@ -168,6 +169,7 @@ fn the_least_measured_point_of_a_meter_stands_beside_its_best() {
         series: vec![a, b, c, Quantity::whole(Measurand::CurrentUnbalance)],
         limits: Vec::new(),
         rolls_over_at: Vec::new(),
+        shortest_event: None,
         rows: (0..1440)
             .map(|minute| {
                 let of_b = if minute < 720 { 60_000 } else { 0 };
@@ -188,6 +190,7 @@ fn loading(rows: Vec<(EventTime, Vec<MinuteValue>)>) -> MeterRows {
         series: vec![Quantity::whole(Measurand::VoltageUnbalance)],
         limits: Vec::new(),
         rolls_over_at: Vec::new(),
+        shortest_event: None,
         rows,
     }
 }

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::digest::{Form, render};
-use crate::store::{Batch, MinuteRow, Options, OwnedInput, TailRecord};
+use crate::store::{Batch, Learned, MinuteRow, Options, OwnedInput, TailRecord};
 use jiff::tz::TimeZone;
 use kvarden_core::digest::MeterRows;
 use kvarden_core::measurand::{Measurand, Quantity};
@@ -22,6 +22,7 @@ fn context() -> DigestContext {
         series: vec![Quantity::whole(Measurand::LoadingKva)],
         limits: Vec::new(),
         rolls_over_at: Vec::new(),
+        shortest_event: None,
         rows: Vec::new(),
     };
     DigestContext {
@@ -180,6 +181,36 @@ async fn a_revision_never_knows_less_and_keeps_the_limits_of_its_day() {
     assert_eq!((next.revision, &next.limits), (2, &old.limits));
     assert!(next.figures.meters.iter().any(|meter| meter.meter == "T2 secondary"));
     assert!(next.figures.lines.iter().any(|line| line.meter == "T2 secondary"));
+}
+
+/// Seen to fail where a revision takes what was learned since.
+#[tokio::test]
+async fn what_a_meter_can_show_is_frozen_with_the_day_and_stays_so_in_its_revisions() {
+    let site = Site::new();
+    let learned = |seconds| {
+        let shortest_event = Span::seconds(seconds);
+        move |_| Batch {
+            learned: vec![Learned { meter: "T2 secondary".into(), shortest_event }],
+            ..Batch::default()
+        }
+    };
+    site.store(minutes("T2 secondary", 0..1440, 50.0, due(-60))).await;
+    site.store(learned(5)).await;
+    site.look(due(0)).await;
+    let first = site.day(None).await.unwrap();
+    let shown =
+        |day: &FrozenDay| day.figures.meters.iter().map(|meter| meter.shortest_event).collect::<Vec<_>>();
+    assert_eq!(shown(&first), [Some(Span::seconds(5)), None], "of the other meter nothing was learned");
+    let said = "shows what lasted 5 s or longer; what was shorter may be missing";
+    assert!(site.file("txt").contains(said) && site.file("html").contains(said), "{}", site.file("txt"));
+    assert_eq!(site.file("txt").matches("or longer; what was shorter").count(), 1);
+    assert!(site.file("json").contains("\"shortest_event\":5000"), "{}", site.file("json"));
+    // Since then the meter was set to another pace; then minutes of the day come late.
+    site.store(learned(1)).await;
+    site.store(minutes("MP-3", 0..10, 45.0, due(5))).await;
+    site.look(due(60)).await;
+    let second = site.day(None).await.unwrap();
+    assert_eq!((second.revision, shown(&second)), (2, shown(&first)));
 }
 
 /// A day that an earlier version kept, in the form that it had then.

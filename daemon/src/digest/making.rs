@@ -52,6 +52,7 @@ impl Making {
         for run in store.minutes(&rows.meter, self.from, self.to)? {
             add_run(&mut rows, &run);
         }
+        rows.shortest_event = store.shortest_event(&rows.meter)?;
         Ok(MeterPart::new(&self.input(), &rows))
     }
 

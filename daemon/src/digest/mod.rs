@@ -237,6 +237,7 @@ pub fn meters_of(plan: &Plan) -> Vec<MeterRows> {
                     .iter()
                     .map(|(series, end)| (meter.series[*series], *end))
                     .collect(),
+                shortest_event: None,
                 rows: Vec::new(),
             })
         })

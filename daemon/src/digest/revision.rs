@@ -43,6 +43,12 @@ pub(super) fn revised(
             fresh.lines.extend(old.figures.lines.iter().filter(|line| line.meter == meter.meter).cloned());
         }
     }
+    // What was learned of it by then; minutes that came late say nothing new of that.
+    for meter in &mut fresh.meters {
+        if let Some(was) = old.figures.meters.iter().find(|one| one.meter == meter.meter) {
+            meter.shortest_event = was.shortest_event;
+        }
+    }
     for line in &mut fresh.lines {
         let was =
             old.figures.lines.iter().find(|one| (&one.meter, one.quantity) == (&line.meter, line.quantity));

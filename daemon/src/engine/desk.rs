@@ -411,9 +411,7 @@ impl Sink for Desk {
     }
 
     fn shortest_event(&self, meter: MeterId, lasts: Span) {
-        if let Some(status) = self.engine.borrow_mut().meters.get_mut(meter.0 as usize) {
-            status.shortest_event = Some(lasts);
-        }
+        self.engine.borrow_mut().learned(meter, lasts);
     }
 
     fn stranger(&self, topic: &str) {

@@ -9,7 +9,7 @@ pub use desk::Desk;
 use self::undated::Undated;
 use crate::batching::Gathered;
 use crate::status::MeterStatus;
-use crate::store::{Applied, Batch, OwnedInput, TailRecord, Unwritten};
+use crate::store::{Applied, Batch, Learned, OwnedInput, TailRecord, Unwritten};
 use kvarden_core::input::{Deed, HealthFact, Input, MeterTrouble, Order, Part};
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::{Answer, Denial, Output};
@@ -126,6 +126,16 @@ impl Engine {
         let fact = HealthFact::Meter { meter, trouble, holds };
         if self.monitor.is_news(&fact) {
             self.fact(now, fact);
+        }
+    }
+
+    /// How long an event must last to be seen by this meter.
+    fn learned(&mut self, meter: MeterId, shortest_event: Span) {
+        if let Some(status) = self.meters.get_mut(meter.0 as usize) {
+            status.shortest_event = Some(shortest_event);
+        }
+        if let Some(meter) = self.gathered.meter_name(meter) {
+            self.batch.learned.push(Learned { meter, shortest_event });
         }
     }
 

@@ -1,8 +1,9 @@
 //! All that one moment brings, stored as one transaction.
 
 use super::{
-    Durability, Error, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Salvage, Store,
-    TailRecord, late, minutes, outbox, recordings, refuge, refused, room, state, tail, tens, told,
+    Durability, Error, Learned, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Salvage,
+    Store, TailRecord, late, learned, minutes, outbox, recordings, refuge, refused, room, state, tail, tens,
+    told,
 };
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use kvarden_core::time::EventTime;
@@ -28,6 +29,8 @@ pub struct Batch {
     pub refused: Vec<RefusedRow>,
     /// Alarms and alerts of a scope as they are now saved.
     pub precious: Vec<Precious>,
+    /// What was learned of meters.
+    pub learned: Vec<Learned>,
 }
 
 impl Batch {
@@ -38,6 +41,7 @@ impl Batch {
             && self.minutes.is_empty()
             && self.recordings.is_empty()
             && self.refused.is_empty()
+            && self.learned.is_empty()
             && !self.tells()
     }
 
@@ -122,6 +126,7 @@ impl Store {
             told::alerts(db, &batch.alerts)?;
             told::excursions(db, &batch.excursions)?;
             refused::add(db, names, &batch.refused)?;
+            learned::put(db, &batch.learned)?;
             state::put_precious(db, &batch.precious)?;
             let (added, refused) = minutes::append(db, names, &batch.minutes)?;
             applied.refused_minutes = refused;

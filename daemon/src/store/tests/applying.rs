@@ -38,6 +38,7 @@ fn full_batch() -> Batch {
         letters: vec![letter("a", 1)],
         refused: vec![RefusedRow { number: 2, meter: "T2 secondary".into(), what: out_of_range }],
         precious: vec![Precious { scope: "T2".into(), number: 2, body: "{}".to_owned() }],
+        learned: vec![Learned { meter: "T2 secondary".into(), shortest_event: Span::seconds(5) }],
     }
 }
 
@@ -72,6 +73,8 @@ fn told_again_after_a_restart_nothing_changes() {
     let again = store.apply(&full_batch()).unwrap();
     assert_eq!((again.last_number, again.new_letters), (2, 0));
     assert_eq!(dump(&store), before);
+    assert_eq!(store.shortest_event("T2 secondary").unwrap(), Some(Span::seconds(5)));
+    assert_eq!(store.shortest_event("MP-3").unwrap(), None);
 }
 
 #[test]

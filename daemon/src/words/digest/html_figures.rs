@@ -1,6 +1,6 @@
 //! The tables of figures: one for each meter.
 
-use super::{Extremes, Page, TOLD, least_matters, measured_words, meter_words, percent, value};
+use super::{Extremes, Page, TOLD, least_matters, measured_words, meter_words, percent, unseen_words, value};
 use kvarden_core::digest::MeterDay;
 use maud::{Markup, html};
 
@@ -28,6 +28,7 @@ impl Page<'_> {
         html! {
             div.table {
                 h3 { (meter.transformer) ", " (meter_words(&meter.meter, meter.feeder.as_deref())) ": " (measured_words(meter)) }
+                @if let Some(unseen) = unseen_words(meter) { p.soft { (unseen) } }
                 @if !rows.is_empty() {
                     table {
                         thead { tr { th scope="col" { "Quantity" } th scope="col" { "mean" } th scope="col" { "least" } th scope="col" { "peak" } th scope="col" { "share" } } }

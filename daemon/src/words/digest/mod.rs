@@ -13,7 +13,7 @@ pub use html::html;
 pub use text::text;
 
 use super::subject;
-use super::time::moment;
+use super::time::{duration, moment};
 use crate::digest::FrozenDay;
 use kvarden_core::digest::{AlarmDay, DayFigures, MeterDay, SeriesDay};
 use kvarden_core::measurand::{Measurand, Quantity};
@@ -165,6 +165,13 @@ fn meter_words(meter: &str, feeder: Option<&str>) -> String {
         Some(feeder) => format!("{meter} (feeder {feeder})"),
         None => meter.to_owned(),
     }
+}
+
+/// What the meter may not have seen, as far as that is known.
+fn unseen_words(meter: &MeterDay) -> Option<String> {
+    meter.shortest_event.map(|shortest| {
+        format!("shows what lasted {} or longer; what was shorter may be missing", duration(shortest))
+    })
 }
 
 /// `measured 46 % of the day, least winding temperature phase B (12 %)`.

@@ -31,6 +31,7 @@ fn page() -> String {
         meter: NASTY.to_owned(),
         limits: vec![LimitOn { quantity: series[0], line }],
         rolls_over_at: Vec::new(),
+        shortest_event: None,
         rows: (0..1440)
             .map(|minute| (EventTime(minute * MINUTE), (0..3).map(|column| value(minute, column)).collect()))
             .collect(),

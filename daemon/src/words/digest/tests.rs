@@ -46,6 +46,7 @@ fn sensors(covered: [u32; 2]) -> MeterRows {
         series: vec![Quantity::at(Measurand::Winding, Place::A), Quantity::at(Measurand::Winding, Place::B)],
         limits: Vec::new(),
         rolls_over_at: Vec::new(),
+        shortest_event: None,
         rows: minutes.map(|minute| (EventTime(minute * MINUTE), covered.map(value).to_vec())).collect(),
     }
 }

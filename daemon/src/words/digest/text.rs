@@ -3,7 +3,7 @@
 use super::super::advice;
 use super::{
     Extremes, Item, MOST_NEEDS, NOT_SEEN, Page, TOLD, differs, least_matters, measured_words, meter_words,
-    percent, value,
+    percent, unseen_words, value,
 };
 use crate::digest::FrozenDay;
 use kvarden_core::digest::{MeterDay, RecurrenceDay};
@@ -119,6 +119,9 @@ fn by_hour(one: &RecurrenceDay, text: &mut String) {
 fn meter_lines(page: &Page<'_>, meter: &MeterDay, text: &mut String) {
     let name = meter_words(&meter.meter, meter.feeder.as_deref());
     let _ = writeln!(text, "  {name}: {}", measured_words(meter));
+    if let Some(unseen) = unseen_words(meter) {
+        let _ = writeln!(text, "    {unseen}");
+    }
     for extremes in TOLD.iter().filter_map(|what| Extremes::of(meter, *what)) {
         measurand(page, meter, &extremes, text);
     }
