@@ -35,7 +35,7 @@ shapes! {
     STATE: "[[state]]" ["name" "meter" "measurand" "number"];
     METER: "[[meter]]" ["name" "measures" "every" "modbus" "mqtt" "silent_after" "frozen_after"];
     MEASURES: "measures of a [[meter]]" ["transformer" "side" "feeder"];
-    MODBUS: "modbus of a [[meter]]" ["address" "unit" "answers_as" "map" "sunspec" "also" "every"];
+    MODBUS: "modbus of a [[meter]]" ["address" "unit" "answers_as" "map" "sunspec" "which" "also" "every"];
     MQTT: "mqtt of a [[meter]]" ["topic" "named" "map" "every" "qos"];
     LIMIT: "[[limit]]" ["on" "of" "place" "order" "number" "side" "over" "rate_over" "levels" "deadband" "on_delay" "off_delay" "when" "recurs" "latch"];
     LEVEL: "a level of a [[limit]]" ["setpoint" "priority" "on_delay" "over"];

@@ -37,11 +37,11 @@ pub use main_file::{load, parse};
 pub use mqtt_settings::{BrokerSpec, Identity, JsonPoint, MqttSpec, Qos, TimeField, TimeForm, TlsSpec};
 pub use problem::{Problem, render};
 pub use registers::{
-    Bits, ByteOrder, MOST_BITS, MOST_REGISTERS, ModbusSpec, NumberKind, Order, Reach, RegisterPoint,
-    Registers, ScaleRegister, Scaling, Special, WordOrder,
+    Bits, ByteOrder, MOST_BITS, MOST_REGISTERS, ModbusSpec, NumberKind, OneModel, Order, Reach,
+    RegisterPoint, Registers, ScaleRegister, Scaling, Special, WordOrder,
 };
 pub use settings::{
     Configuration, DigestSpec, LogColumn, LogSpec, LogTime, Notes, Secret, SourceSpec, StoreSpec, TellSpec,
     TemperatureUnit,
 };
-pub use sunspec::{MODELS, Model, model};
+pub use sunspec::{MODELS, MOST_MODELS, Model, model};

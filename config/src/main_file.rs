@@ -18,7 +18,7 @@ use crate::settings::Configuration;
 use crate::site::{feeder, site};
 use crate::supplies::{Known, circuit, peek_flags, settle, source, state};
 use kvarden_core::plant::Plant;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::Path;
 
@@ -95,7 +95,13 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
     let mut read_feeders = root.tables("feeder", &FEEDER, |s| feeder(s, &known, &mut fed.1));
     settle(root, &plates, &mut read_feeders, &fed);
     let circuits = root.tables("circuit", &CIRCUIT, |s| circuit(s, &feeders));
-    let maps = Maps { files, base: base.clone(), registers: BTreeMap::new(), json: BTreeMap::new() };
+    let maps = Maps {
+        files,
+        base: base.clone(),
+        registers: BTreeMap::new(),
+        json: BTreeMap::new(),
+        models: BTreeSet::new(),
+    };
     let mut context = meter::Context { transformers, feeders, has_broker, maps };
     let read_meters = root.tables("meter", &METER, |s| meter(s, &mut context));
     let meters_alone: Vec<_> =

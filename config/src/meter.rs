@@ -8,16 +8,16 @@ use crate::mqtt_settings::MqttSpec;
 use crate::names::Names;
 use crate::problem::Problem;
 use crate::register_map::{RegisterMap, register_map};
-use crate::registers::{MOST_REGISTERS, ModbusSpec, Reach};
+use crate::registers::{MOST_REGISTERS, ModbusSpec, OneModel, Reach};
 use crate::section::{Optional, Section, Value};
 use crate::settings::{Notes, SourceSpec};
-use crate::sunspec;
+use crate::sunspec::{self, MOST_MODELS};
 use crate::topics::{filter, level, qos};
 use crate::values::{LONGEST, address, choice, span, span_or_never, text, whole, written_span};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::plant::{Meter, SideOf, StampedBy, Target};
 use kvarden_core::time::Span;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// How often a meter gives values, if nothing says so.
@@ -47,6 +47,8 @@ pub(crate) struct Maps<'f> {
     pub(crate) base: PathBuf,
     pub(crate) registers: BTreeMap<PathBuf, Option<RegisterMap>>,
     pub(crate) json: BTreeMap<PathBuf, Option<JsonMap>>,
+    /// SunSpec models that a meter is: of which address and unit.
+    pub(crate) models: BTreeSet<(String, i64, OneModel)>,
 }
 
 /// Where a meter's values come from, with what that says of the meter itself.
@@ -104,7 +106,7 @@ pub(crate) fn meter(s: &mut Section<'_>, context: &mut Context<'_>) -> Option<(M
 /// in every build.
 fn fingerprint(source: &SourceSpec) -> u64 {
     let points = match source {
-        SourceSpec::Modbus(spec) => format!("{:?}", spec.points),
+        SourceSpec::Modbus(spec) => format!("{:?}{:?}", spec.points, spec.sunspec),
         SourceSpec::Mqtt(spec) => format!("{:?}", spec.points),
         SourceSpec::Logged => String::new(),
     };
@@ -218,7 +220,10 @@ fn modbus(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {
             s.fault("map", Fault::new(message, "one too many", "leave `map` or `sunspec` out"));
         }
         let reach = Reach { gap: MOST_REGISTERS, ..Reach::default() };
-        (model.quantities, model.points, Vec::new(), reach, Some(model.id))
+        if let (Some(address), Some(unit)) = (&address, unit) {
+            read_once(s, maps, (address.clone(), unit, model.model));
+        }
+        (model.quantities, model.points, Vec::new(), reach, Some(model.model))
     } else {
         let map = maps.find(s, |maps| &mut maps.registers, register_map)?;
         (map.quantities, map.points, map.notes, map.more, None)
@@ -240,6 +245,24 @@ fn modbus(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {
         stamped_by: StampedBy::Receipt,
         wait: Span::ZERO,
     })
+}
+
+/// Two meters that are one model of one unit would be one meter under two names: a device with several has a model for
+/// each.
+fn read_once(s: &mut Section<'_>, maps: &mut Maps<'_>, one: (String, i64, OneModel)) {
+    let (address, unit, OneModel { id, nth }) = &one;
+    if maps.models.contains(&one) {
+        let message = format!(
+            "model {id}, number {nth} of its kind, of unit {unit} at {address} is another meter already"
+        );
+        let help = format!(
+            "if the device has several models {id}, say which one this meter is, for example: which = {}; \
+             `kvarden look {address} --unit {unit}` lists them",
+            nth % MOST_MODELS + 1
+        );
+        s.fault(if s.has("which") { "which" } else { "sunspec" }, Fault::new(message, "the same one", help));
+    }
+    maps.models.insert(one);
 }
 
 fn mqtt(s: &mut Section<'_>, maps: &mut Maps<'_>) -> Option<Origin> {

@@ -109,6 +109,7 @@ fn point(s: &mut Section<'_>, usual: Order) -> Option<RegisterPoint> {
         address: address? as u16,
         kind: kind?,
         order,
+        added_at: None,
         bits: bits?,
         scale: scale?,
         scale_register: scale_register?,

@@ -25,7 +25,16 @@ pub struct ModbusSpec {
     pub points: Vec<RegisterPoint>,
     /// The SunSpec model that the points lie in. Their addresses then count from the model's header, and where
     /// that stands is found in the device.
-    pub sunspec: Option<u16>,
+    pub sunspec: Option<OneModel>,
+}
+
+/// One of the SunSpec models of a device: several meters in one device have models of one number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct OneModel {
+    /// Its number.
+    pub id: u16,
+    /// Which of those with this number, in their order in the device, from 1.
+    pub nth: u16,
 }
 
 /// What one request may span.
@@ -54,6 +63,8 @@ pub struct RegisterPoint {
     pub kind: NumberKind,
     /// In which order its registers and their bytes stand.
     pub order: Order,
+    /// A second number of this kind, so many registers after the first one, is added to it: only both make a value.
+    pub added_at: Option<u16>,
     /// Only these bits of the number, if not all.
     pub bits: Option<Bits>,
     /// The raw number times this …
@@ -76,6 +87,7 @@ impl RegisterPoint {
             address,
             kind,
             order: Order::default(),
+            added_at: None,
             bits: None,
             scale: 1.0,
             scale_register: None,
@@ -87,6 +99,11 @@ impl RegisterPoint {
 }
 
 impl RegisterPoint {
+    /// How many registers or bits must be read for it, from its address on.
+    pub fn extent(&self) -> u16 {
+        self.added_at.unwrap_or(0) + self.kind.registers()
+    }
+
     /// The first value that a counter in these registers can't show, as wide as they are: what a meter does that says
     /// nothing else. `None` for what is no counter, a float, or scaled by another register.
     pub(crate) fn counts_to(&self, what: Measurand) -> Option<f64> {

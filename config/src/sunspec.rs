@@ -3,14 +3,18 @@
 //! repository sunspec/models, models 201 to 204 and 211 to 214.
 
 use crate::fault::{Fault, suggest};
-use crate::registers::{NumberKind, RegisterPoint, Registers, ScaleRegister, Scaling, Special};
+use crate::registers::{NumberKind, OneModel, RegisterPoint, Registers, ScaleRegister, Scaling, Special};
 use crate::section::{Optional, Section};
-use crate::values::{one_of, text};
+use crate::values::{one_of, text, whole};
 use kvarden_core::measurand::{Kind, Measurand, Quantity};
 use kvarden_core::phases::Place;
 
 /// What int16 and a scale factor hold where the device has no such value.
 const NO_I16: u64 = 0x8000;
+/// From the reactive energy of one quadrant to that of the next, in both kinds of models.
+const NEXT_QUADRANT: u16 = 8;
+/// More models than any device has: a longer list is not followed (common practice, no source).
+pub const MOST_MODELS: u16 = 100;
 
 /// A model of a meter.
 #[derive(Debug, PartialEq, Eq)]
@@ -73,7 +77,9 @@ struct Row(Measurand, &'static [Place], u16, u16, u16);
 
 const WHOLE: &[Place] = &[Place::Whole];
 
-/// The values that have a measurand; phases and pairs of lines stand one after another.
+/// The values that have a measurand; phases and pairs of lines stand one after another. Reactive energy is counted by
+/// quadrants: what is taken is the sum of the first two, what is given back that of the others. Without a measurand are
+/// the total current, the means of the voltages, apparent energy given back, each quadrant by itself, and events.
 const ROWS: &[Row] = &[
     Row(Measurand::Current, &Place::PHASES, 3, 4, 6),
     Row(Measurand::VoltageLn, &Place::PHASES, 8, 12, 15),
@@ -88,8 +94,15 @@ const ROWS: &[Row] = &[
     Row(Measurand::PowerFactor, WHOLE, 33, 52, 37),
     Row(Measurand::PowerFactor, &Place::PHASES, 34, 54, 37),
     Row(Measurand::EnergyExport, WHOLE, 38, 60, 54),
+    Row(Measurand::EnergyExport, &Place::PHASES, 40, 62, 54),
     Row(Measurand::EnergyImport, WHOLE, 46, 68, 54),
+    Row(Measurand::EnergyImport, &Place::PHASES, 48, 70, 54),
     Row(Measurand::ApparentEnergy, WHOLE, 63, 84, 71),
+    Row(Measurand::ApparentEnergy, &Place::PHASES, 65, 86, 71),
+    Row(Measurand::ReactiveEnergyImport, WHOLE, 72, 92, 104),
+    Row(Measurand::ReactiveEnergyImport, &Place::PHASES, 74, 94, 104),
+    Row(Measurand::ReactiveEnergyExport, WHOLE, 88, 108, 104),
+    Row(Measurand::ReactiveEnergyExport, &Place::PHASES, 90, 110, 104),
 ];
 
 impl Form {
@@ -111,10 +124,8 @@ impl Form {
     /// Whether the standard asks every device for it.
     fn always_has(self, what: Measurand, place: Place) -> bool {
         match what {
-            Measurand::Frequency | Measurand::Current | Measurand::EnergyExport | Measurand::EnergyImport => {
-                true
-            }
-            Measurand::Power => place == Place::Whole,
+            Measurand::Frequency | Measurand::Current => true,
+            Measurand::Power | Measurand::EnergyExport | Measurand::EnergyImport => place == Place::Whole,
             Measurand::VoltageLn | Measurand::VoltageLl => self != Self::Single,
             _ => false,
         }
@@ -140,13 +151,13 @@ impl Model {
     }
 
     fn point(&self, what: Measurand, nth: u16, (scaled, float): (u16, u16), scale: u16) -> RegisterPoint {
+        let counts = what.facts().kind == Kind::Counter;
         let mut point = match self.numbers {
             Numbers::Float => RegisterPoint::plain(Registers::Holding, float + 2 * nth, NumberKind::F32),
             Numbers::Scaled => {
-                let counts = what.facts().kind == Kind::Counter;
                 let (kind, absent) =
                     if counts { (NumberKind::U32, vec![]) } else { (NumberKind::I16, vec![NO_I16]) };
-                let point = RegisterPoint::plain(Registers::Holding, scaled + nth, kind);
+                let point = RegisterPoint::plain(Registers::Holding, scaled + nth * kind.registers(), kind);
                 let scale_register = ScaleRegister {
                     address: scale,
                     kind: NumberKind::I16,
@@ -158,8 +169,11 @@ impl Model {
         };
         if what == Measurand::PowerFactor {
             point.special = Special::PercentOrRatio;
-        } else if what.facts().kind == Kind::Counter {
+        } else if counts {
             point.special = Special::ZeroUntilMoved;
+        }
+        if matches!(what, Measurand::ReactiveEnergyImport | Measurand::ReactiveEnergyExport) {
+            point.added_at = Some(NEXT_QUADRANT);
         }
         point
     }
@@ -167,21 +181,30 @@ impl Model {
 
 /// What a meter that is read as a model gives.
 pub(crate) struct Described {
-    pub(crate) id: u16,
+    pub(crate) model: OneModel,
     pub(crate) quantities: Vec<Quantity>,
     pub(crate) points: Vec<RegisterPoint>,
 }
 
-/// Reads `sunspec` and `also` of a meter.
+/// Reads `sunspec`, `which` and `also` of a meter.
 pub(crate) fn points(s: &mut Section<'_>) -> Optional<Described> {
     let id = s.optional("sunspec", one_of(&NUMBERS))?;
     let Some(model) = id.and_then(|id| model(id as u16)) else {
-        if s.has("also") {
-            let message = "`also` has no meaning without `sunspec`: a map names all its values".to_owned();
-            s.fault("also", Fault::new(message, "this value", "leave `also` out, or add `sunspec`"));
+        for (key, why) in [
+            ("also", "a map names all its values"),
+            ("which", "it says which of a device's models of one number the meter is"),
+        ] {
+            if s.has(key) {
+                let message = format!("`{key}` has no meaning without `sunspec`: {why}");
+                s.fault(
+                    key,
+                    Fault::new(message, "this value", format!("leave `{key}` out, or add `sunspec`")),
+                );
+            }
         }
         return Some(None);
     };
+    let nth = s.or("which", 1, whole(1..=i64::from(MOST_MODELS)));
     let values = model.values();
     let also = s.list("also", |value| {
         let given = text(value)?;
@@ -198,5 +221,6 @@ pub(crate) fn points(s: &mut Section<'_>) -> Optional<Described> {
     })?;
     let taken = values.into_iter().filter(|(quantity, always, _)| *always || also.contains(quantity));
     let (quantities, points) = taken.map(|(quantity, _, point)| (quantity, point)).unzip();
-    Some(Some(Described { id: model.id, quantities, points }))
+    let model = OneModel { id: model.id, nth: nth? as u16 };
+    Some(Some(Described { model, quantities, points }))
 }

@@ -6,7 +6,7 @@ mod tree;
 use crate::acquire::{MOST_APART, ReadPlan};
 use crate::words::subject::quantity_words;
 use crate::words::time::duration;
-use kvarden_config::{Configuration, ModbusSpec, SourceSpec};
+use kvarden_config::{Configuration, ModbusSpec, OneModel, SourceSpec};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::plan::{LimitPlan, MeterPlan, NotJudged, Plan, ScopePlan};
 use kvarden_core::plant::Bound;
@@ -42,7 +42,12 @@ pub fn page(configuration: &Configuration, plan: &Plan) -> String {
 
 fn meter_lines(configuration: &Configuration, scope: &ScopePlan, meter: &MeterPlan, text: &mut String) {
     let source = match configuration.sources.get(meter.id.0 as usize) {
-        Some(SourceSpec::Modbus(spec)) => format!("Modbus TCP {} unit {}", spec.address, spec.unit),
+        Some(SourceSpec::Modbus(spec)) => {
+            let model = spec.sunspec.map_or_else(String::new, |OneModel { id, nth }| {
+                format!(", SunSpec model {id}, number {nth} of its kind in the device")
+            });
+            format!("Modbus TCP {} unit {}{model}", spec.address, spec.unit)
+        }
         Some(SourceSpec::Mqtt(spec)) => format!("MQTT {}", spec.topic),
         Some(SourceSpec::Logged) => "logged files only".to_owned(),
         None => "computed across meters".to_owned(),

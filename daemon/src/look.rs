@@ -1,7 +1,7 @@
 //! `kvarden look`: shows what a device says of itself, so that a person can compare it with the meter's own display
 //! before the meter is configured. Asks reading questions only.
 
-use crate::acquire::{Fault, Line, Survey, Surveyed, survey};
+use crate::acquire::{Fault, Line, Maker, Survey, Surveyed, survey};
 use crate::words::advice::caution;
 use crate::world::TcpDial;
 use kvarden_config::model;
@@ -58,23 +58,23 @@ pub fn page(whom: &Whom, survey: &Survey) -> String {
         );
         return text;
     }
-    if let Some(parts) = &survey.device {
-        let heads = ["maker", "model", "version", "serial number"];
-        let said = heads.iter().zip(parts).filter(|(_, said)| !said.is_empty());
-        let said: Vec<String> = said.map(|(head, said)| format!("{head} {said}")).collect();
-        let _ = writeln!(text, "It says of itself: {}", said.join(", "));
+    if let [only] = &survey.makers[..] {
+        let _ = writeln!(text, "It says of itself: {}", made_by(only));
     }
     for found in &survey.models {
-        let words = match (found.id, model(found.id)) {
-            (1, _) => "who made it",
-            (_, Some(model)) => model.words,
-            (_, None) => "not used here",
+        let maker = survey.makers.iter().find(|maker| maker.address == found.address);
+        let words = match (maker, model(found.id)) {
+            (Some(maker), _) if survey.makers.len() > 1 => format!("what follows is of {}", made_by(maker)),
+            (Some(_), _) => "who made it".to_owned(),
+            (_, Some(model)) => model.words.to_owned(),
+            (_, None) => "not used here".to_owned(),
         };
         let _ =
             writeln!(text, "  model {} at {}, {} registers: {words}", found.id, found.address, found.length);
     }
     for meter in &survey.meters {
-        meter_page(whom, meter, &mut text);
+        let others = survey.meters.iter().any(|one| one.model.id == meter.model.id && one.nth != meter.nth);
+        meter_page(whom, meter, others, &mut text);
     }
     if survey.meters.is_empty() {
         text.push_str("None of them is a meter that can be read without a map.\n");
@@ -85,8 +85,18 @@ pub fn page(whom: &Whom, survey: &Survey) -> String {
     text
 }
 
-fn meter_page(whom: &Whom, meter: &Surveyed, text: &mut String) {
-    let _ = writeln!(text, "\nModel {}, {}", meter.model.id, meter.model.words);
+fn made_by(maker: &Maker) -> String {
+    let heads = ["maker", "model", "version", "serial number"];
+    let said = heads.iter().zip(&maker.says).filter(|(_, said)| !said.is_empty());
+    let said: Vec<String> = said.map(|(head, said)| format!("{head} {said}")).collect();
+    said.join(", ")
+}
+
+/// `others`: the device has more models of this number.
+fn meter_page(whom: &Whom, meter: &Surveyed, others: bool, text: &mut String) {
+    let number = if others { format!(", number {} of its kind", meter.nth) } else { String::new() };
+    let (model, words, address) = (meter.model.id, meter.model.words, meter.address);
+    let _ = writeln!(text, "\nModel {model} at {address}{number}, {words}");
     for (quantity, always, value) in &meter.values {
         let facts = quantity.what.facts();
         let value = match value {
@@ -102,10 +112,11 @@ fn meter_page(whom: &Whom, meter: &Surveyed, text: &mut String) {
         same if same == whom.unit => String::new(),
         other => format!(", answers_as = {other}"),
     };
+    let which = if others { format!(", which = {}", meter.nth) } else { String::new() };
     let also = if also.is_empty() { String::new() } else { format!(", also = [{}]", also.join(", ")) };
     let _ = writeln!(
         text,
-        "To read it, write into its [[meter]]:\nmodbus = {{ address = \"{}\", unit = {}{answers}, sunspec = {}{also} }}",
-        whom.address, whom.unit, meter.model.id
+        "To read it, write into its [[meter]]:\nmodbus = {{ address = \"{}\", unit = {}{answers}, sunspec = {model}{which}{also} }}",
+        whom.address, whom.unit
     );
 }

@@ -57,4 +57,4 @@ pub use pointer::{BadPointer, MOST_STEPS};
 pub use polled::PolledMeter;
 pub use requests::{MOST_APART, ReadPlan, ReadRequest, Stamp};
 pub use routes::Subscription;
-pub use sunspec::{Found, MOST_MODELS, Survey, Surveyed, Walk, survey};
+pub use sunspec::{Found, Maker, Survey, Surveyed, Walk, survey};

@@ -6,7 +6,8 @@ use super::notebook::Notebook;
 use super::polled::PolledMeter;
 use super::scripted::{Answer, Question, Scripted};
 use kvarden_config::{
-    MOST_REGISTERS, NumberKind, Order, Reach, RegisterPoint, Registers, ScaleRegister, Scaling, model,
+    MOST_REGISTERS, NumberKind, OneModel, Order, Reach, RegisterPoint, Registers, ScaleRegister, Scaling,
+    model,
 };
 use kvarden_core::input::MeterTrouble;
 use kvarden_core::measurand::{Measurand, Quantity};
@@ -139,7 +140,8 @@ async fn a_link_that_drops_each_second_is_one_alarm_and_is_made_at_most_once_a_s
     );
 }
 
-/// Fault: a device with room for one connection that holds dead ones.
+/// Fault: a device with room for one connection that holds dead ones. Seen to fail where a connection that is of no use
+/// any more is left open, and with waits after refusals that don't grow.
 #[tokio::test(start_paused = true)]
 async fn a_device_with_room_for_one_connection_is_left_alone_longer_and_longer_and_read_when_it_lets_go() {
     // It sticks to the dead connection for a minute and a half.
@@ -199,7 +201,7 @@ fn sunspec_meter(unit: u8) -> PolledMeter {
     let of: Vec<_> = of.into_iter().filter(|(_, always, _)| *always).collect();
     meter.quantities = of.iter().map(|(quantity, ..)| *quantity).collect();
     meter.spec.points = of.into_iter().map(|(.., point)| point).collect();
-    meter.spec.sunspec = Some(203);
+    meter.spec.sunspec = Some(OneModel { id: 203, nth: 1 });
     meter.spec.reach = Reach { gap: MOST_REGISTERS, most: MOST_REGISTERS };
     meter
 }

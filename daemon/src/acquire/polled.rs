@@ -5,7 +5,7 @@ use super::requests::{ReadPlan, Stamp};
 use super::slow::Pace;
 use super::special::{FactorForm, Specials};
 use super::sunspec::Finder;
-use kvarden_config::ModbusSpec;
+use kvarden_config::{ModbusSpec, OneModel};
 use kvarden_core::measurand::{Quantity, Source};
 use kvarden_core::plan::MeterPlan;
 use kvarden_core::reading::{MeterId, Sample};
@@ -49,7 +49,7 @@ pub(super) struct Polled {
     pub(super) every: Duration,
     pub(super) plan: ReadPlan,
     answers_as: u8,
-    sunspec: Option<u16>,
+    sunspec: Option<OneModel>,
     specials: Specials,
     lively: Box<[usize]>,
 }

@@ -42,6 +42,7 @@ fn number(kind: NumberKind, bits: u64) -> f64 {
 pub struct Decoder {
     kind: NumberKind,
     order: Order,
+    added_at: Option<u16>,
     field: Option<Bits>,
     scale: f64,
     offset: f64,
@@ -55,6 +56,7 @@ impl Decoder {
         Self {
             kind: point.kind,
             order: point.order,
+            added_at: point.added_at,
             field: point.bits,
             scale: point.scale,
             offset: point.offset,
@@ -69,19 +71,32 @@ impl Decoder {
     /// * `words` – the registers from the point's address on; of coils and discrete inputs one bit each.
     /// * `scale_words` – those from its scale register's address on, of the same moment; not looked at if it has none.
     pub fn sample(&self, words: &[u16], scale_words: &[u16]) -> Sample {
-        let Some(bits) = bits(self.kind, self.order, words) else { return Sample::ABSENT };
-        if self.absent.contains(&bits) {
-            return Sample::ABSENT;
-        }
-        let raw = match self.field {
-            Some(Bits { first, last }) => (bits >> first & (u64::MAX >> (63 - (last - first)))) as f64,
-            None => number(self.kind, bits),
-        };
+        let Some(raw) = self.raw(words) else { return Sample::ABSENT };
         let scaled = match self.scaled_by {
             Some(register) => scaled(raw, register, scale_words),
             None => Some(raw),
         };
         scaled.map_or(Sample::ABSENT, |scaled| Sample::new(scaled * self.scale + self.offset))
+    }
+
+    /// The number as it stands in the registers, or both numbers together where there are two.
+    fn raw(&self, words: &[u16]) -> Option<f64> {
+        let first = self.one(words)?;
+        match self.added_at {
+            Some(after) => Some(first + self.one(words.get(usize::from(after)..)?)?),
+            None => Some(first),
+        }
+    }
+
+    fn one(&self, words: &[u16]) -> Option<f64> {
+        let bits = bits(self.kind, self.order, words)?;
+        if self.absent.contains(&bits) {
+            return None;
+        }
+        Some(match self.field {
+            Some(Bits { first, last }) => (bits >> first & (u64::MAX >> (63 - (last - first)))) as f64,
+            None => number(self.kind, bits),
+        })
     }
 }
 
@@ -209,6 +224,23 @@ mod tests {
         assert_eq!(factor(12, &[0]), None, "a ratio of 0 is none");
         let float = with(register(NumberKind::F32, Scaling::Factor));
         assert_eq!((float(3, &[0x7FC0, 0]), float(3, &[0x4000, 0])), (None, Some(6.0)));
+    }
+
+    /// Seen to fail where a second number that is missing counts as 0.
+    #[test]
+    fn two_numbers_are_one_value_together_and_only_if_both_are_there() {
+        let with = |kind| {
+            let of = RegisterPoint { added_at: Some(4), ..point(kind, WordOrder::HighFirst) };
+            move |words: &[u16]| Decoder::new(&of).sample(words, &[]).get()
+        };
+        let whole = with(NumberKind::U32);
+        assert_eq!(whole(&[1, 2, 77, 77, 0, 5]), Some(65_543.0));
+        assert_eq!(whole(&[0xFFFF, 0xFFFF, 0, 0, 0xFFFF, 0xFFFF]), Some(2.0 * 4_294_967_295.0));
+        assert_eq!((whole(&[1, 2, 77, 77, 0]), whole(&[1, 2])), (None, None));
+        let float = with(NumberKind::F32);
+        assert_eq!(float(&[0x4000, 0, 0, 0, 0x3F80, 0]), Some(3.0));
+        assert_eq!(float(&[0x4000, 0, 0, 0, 0x7FC0, 0]), None, "the second one is not implemented");
+        assert_eq!(float(&[0x7FC0, 0, 0, 0, 0x4000, 0]), None);
     }
 
     #[test]

@@ -76,12 +76,12 @@ pub struct Stamp {
 
 /// The header's item, and the model.
 fn header_of(spec: &ModbusSpec) -> Option<(Item, &'static Model)> {
-    let model = spec.sunspec.and_then(model)?;
+    let model = spec.sunspec.and_then(|one| model(one.id))?;
     Some((Item { registers: Registers::Holding, address: 0, count: 2 }, model))
 }
 
 fn item_of(point: &RegisterPoint) -> Item {
-    Item { registers: point.registers, address: point.address, count: point.kind.registers() }
+    Item { registers: point.registers, address: point.address, count: point.extent() }
 }
 
 fn scale_of(point: &RegisterPoint) -> Option<Item> {

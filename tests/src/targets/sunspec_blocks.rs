@@ -1,8 +1,9 @@
 //! Bytes as the registers of a device, from one of the standard's addresses on, looked at as `kvarden look` does: the
 //! look ends, and whatever stands there every value is a finite number or absent.
 
-use kvarden::acquire::{Line, MOST_MODELS, survey};
+use kvarden::acquire::{Line, survey};
 use kvarden::world::{Dial, Here, Wire};
+use kvarden_config::MOST_MODELS;
 use std::io;
 use std::rc::Rc;
 use std::time::Duration;
@@ -26,12 +27,14 @@ pub(super) fn run(bytes: &[u8]) {
     });
     // A model whose length is a lie makes the device refuse: that ends the look with a reason.
     let Ok(survey) = found else { return };
-    assert!(survey.models.len() <= MOST_MODELS);
+    assert!(survey.models.len() <= usize::from(MOST_MODELS));
     for meter in &survey.meters {
         assert!(meter.values.iter().filter_map(|(.., value)| *value).all(f64::is_finite));
     }
-    if let Some(parts) = survey.device {
-        assert!(parts.iter().all(|part| part.chars().all(|char| char == ' ' || char.is_ascii_graphic())));
+    for maker in survey.makers {
+        assert!(
+            maker.says.iter().all(|part| part.chars().all(|char| char == ' ' || char.is_ascii_graphic()))
+        );
     }
 }
 

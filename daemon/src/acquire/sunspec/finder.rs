@@ -3,7 +3,7 @@
 use super::walk::{Found, Walk};
 use crate::acquire::frame::Question;
 use crate::acquire::modbus::{Fault, Line};
-use kvarden_config::Registers;
+use kvarden_config::{OneModel, Registers};
 use std::time::Duration;
 
 /// Questions of one turn: others may wait for the connection, and the walk goes on at the next turn.
@@ -12,7 +12,7 @@ const QUESTIONS_A_TURN: usize = 8;
 /// Finds one model of one unit.
 #[derive(Debug)]
 pub(in crate::acquire) struct Finder {
-    id: u16,
+    model: OneModel,
     state: State,
 }
 
@@ -24,8 +24,8 @@ enum State {
 
 impl Finder {
     /// Not found yet.
-    pub(in crate::acquire) fn new(id: u16) -> Self {
-        Self { id, state: State::Looking(Walk::default()) }
+    pub(in crate::acquire) fn new(model: OneModel) -> Self {
+        Self { model, state: State::Looking(Walk::default()) }
     }
 
     /// Address of the model's header. Asks at most a few questions; `ask` says of whom.
@@ -45,7 +45,7 @@ impl Finder {
         };
         for _ in 0..QUESTIONS_A_TURN {
             let Some((address, count)) = walk.next() else {
-                let found = walk.find(self.id);
+                let found = walk.find(self.model);
                 self.state = found.map_or(State::Looking(Walk::default()), State::At);
                 return found.map(|found| found.address).ok_or(Fault::NoModel);
             };

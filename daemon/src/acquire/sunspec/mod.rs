@@ -6,5 +6,5 @@ mod survey;
 mod walk;
 
 pub(super) use finder::Finder;
-pub use survey::{Survey, Surveyed, survey};
-pub use walk::{Found, MOST_MODELS, Walk};
+pub use survey::{Maker, Survey, Surveyed, survey};
+pub use walk::{Found, Walk};

@@ -5,7 +5,7 @@ use crate::acquire::frame::Question;
 use crate::acquire::modbus::{Fault, Line};
 use crate::acquire::requests::ReadPlan;
 use crate::acquire::special::Specials;
-use kvarden_config::{MOST_REGISTERS, ModbusSpec, Model, Reach, Registers, model};
+use kvarden_config::{MOST_REGISTERS, ModbusSpec, Model, OneModel, Reach, Registers, model};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::reading::Sample;
 use kvarden_core::time::Span;
@@ -19,12 +19,21 @@ const COMMON_LENGTH: u16 = 65;
 /// What a look has shown.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Survey {
-    /// Maker, model, version and serial number, as the device says; empty texts where it says nothing.
-    pub device: Option<[String; 4]>,
+    /// What it says of who made it: once, or where it stands for several devices, once for each.
+    pub makers: Vec<Maker>,
     /// All its models, in their order.
     pub models: Vec<Found>,
     /// Those that are meters.
     pub meters: Vec<Surveyed>,
+}
+
+/// Who made a device, as it says.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Maker {
+    /// Address of the model that says it.
+    pub address: u16,
+    /// Maker, model, version and serial number; empty texts where it says nothing.
+    pub says: [String; 4],
 }
 
 /// A meter among the models.
@@ -32,6 +41,10 @@ pub struct Survey {
 pub struct Surveyed {
     /// The model.
     pub model: &'static Model,
+    /// Which of those with its number, from 1.
+    pub nth: u16,
+    /// Address of its header.
+    pub address: u16,
     /// What it can give, whether every device of the model must give it, and its value now.
     pub values: Vec<(Quantity, bool, Option<f64>)>,
 }
@@ -62,15 +75,17 @@ pub async fn survey(line: &mut Line, whom: (u8, u8), deadline: Duration) -> Resu
         }
     }
     let mut words = [0; MOST_REGISTERS as usize];
-    let mut device = None;
-    if let Some(common) = walk.find(COMMON).filter(|common| common.length >= COMMON_LENGTH) {
+    let mut makers = Vec::new();
+    for common in walk.of(COMMON).filter(|common| common.length >= COMMON_LENGTH) {
         line.ask(ask(common.address + 2, COMMON_LENGTH), deadline, &mut words).await?;
         let part = |from: usize, count: usize| shown(&words[from..from + count]);
-        device = Some([part(0, 16), part(16, 16), part(40, 8), part(48, 16)]);
+        let says = [part(0, 16), part(16, 16), part(40, 8), part(48, 16)];
+        makers.push(Maker { address: common.address, says });
     }
     let mut meters = Vec::new();
     for found in walk.models() {
         let Some(model) = model(found.id).filter(|model| found.length >= model.length) else { continue };
+        let nth = walk.of(found.id).take_while(|one| one.address <= found.address).count() as u16;
         let (spec, quantities, always) = everything(model);
         let plan = ReadPlan::new(&spec, &[]);
         let mut values = vec![Sample::ABSENT; plan.points()];
@@ -82,9 +97,9 @@ pub async fn survey(line: &mut Line, whom: (u8, u8), deadline: Duration) -> Resu
         Specials::new(&spec.points, &quantities).settle(&mut values);
         let values = quantities.into_iter().zip(always).zip(values);
         let values = values.map(|((quantity, always), value)| (quantity, always, value.get())).collect();
-        meters.push(Surveyed { model, values });
+        meters.push(Surveyed { model, nth, address: found.address, values });
     }
-    Ok(Survey { device, models: walk.models().to_vec(), meters })
+    Ok(Survey { makers, models: walk.models().to_vec(), meters })
 }
 
 /// A meter that gives all that its model can have.
@@ -99,7 +114,7 @@ fn everything(model: &Model) -> (ModbusSpec, Vec<Quantity>, Vec<bool>) {
         every: Span::seconds(1),
         reach: Reach { gap: MOST_REGISTERS, most: MOST_REGISTERS },
         points: values.into_iter().map(|(.., point)| point).collect(),
-        sunspec: Some(model.id),
+        sunspec: Some(OneModel { id: model.id, nth: 1 }),
     };
     (spec, quantities, always)
 }

@@ -2,14 +2,14 @@
 //!
 //! Source: SunSpec model discovery, public wiki; handbook of the trade for devices that are off by one.
 
+use kvarden_config::{MOST_MODELS, OneModel};
+
 /// Where the marker stands, by how often: the three places of the standard, then those off by one.
 const BASES: [u16; 8] = [40_000, 50_000, 0, 39_999, 40_001, 49_999, 50_001, 1];
 /// `SunS`.
 const MARKER: [u16; 2] = [0x5375, 0x6E53];
 /// This model means that no more follow.
 const END: u16 = 0xFFFF;
-/// More models than any device has: a walk that does not end is ended (common practice, no source).
-pub const MOST_MODELS: usize = 100;
 /// Registers of the marker and of a model's header.
 const HEADER: u16 = 2;
 
@@ -77,7 +77,7 @@ impl Walk {
                 self.models.push(Found { id, address, length });
                 let next = address.checked_add(HEADER).and_then(|begins| begins.checked_add(length));
                 match next {
-                    Some(next) if self.models.len() < MOST_MODELS => Self::header(next),
+                    Some(next) if self.models.len() < usize::from(MOST_MODELS) => Self::header(next),
                     _ => At::Over,
                 }
             }
@@ -95,9 +95,14 @@ impl Walk {
         &self.models
     }
 
-    /// The first model with this number.
-    pub fn find(&self, id: u16) -> Option<Found> {
-        self.models.iter().copied().find(|model| model.id == id)
+    /// All models with this number.
+    pub fn of(&self, id: u16) -> impl Iterator<Item = Found> + '_ {
+        self.models.iter().copied().filter(move |model| model.id == id)
+    }
+
+    /// This one of the models with its number.
+    pub fn find(&self, one: OneModel) -> Option<Found> {
+        self.of(one.id).nth(usize::from(one.nth.checked_sub(1)?))
     }
 }
 
@@ -114,7 +119,7 @@ mod tests {
             let from = address.checked_sub(base).map(usize::from);
             walk.answer(from.and_then(|from| registers.get(from..from + usize::from(count))));
             questions += 1;
-            assert!(questions <= BASES.len() + MOST_MODELS + 1, "it ends");
+            assert!(questions <= BASES.len() + usize::from(MOST_MODELS) + 1, "it ends");
         }
         (walk, questions)
     }
@@ -127,9 +132,19 @@ mod tests {
             let (walk, _) = walk(base, &DEVICE);
             let found: Vec<_> = walk.models().iter().map(|model| (model.id, model.address - base)).collect();
             assert_eq!(found, [(1, 2), (203, 8)], "at {base}");
-            assert_eq!(walk.find(203), Some(Found { id: 203, address: base + 8, length: 3 }));
-            assert_eq!(walk.find(201), None);
+            let find = |id, nth| walk.find(OneModel { id, nth });
+            assert_eq!(find(203, 1), Some(Found { id: 203, address: base + 8, length: 3 }));
+            assert_eq!((find(201, 1), find(203, 2), find(203, 0)), (None, None, None));
         }
+    }
+
+    /// Seen to fail where the first model with the number is taken, whichever is asked for.
+    #[test]
+    fn models_of_one_number_are_told_apart_by_their_order() {
+        let device = [21_365, 28_243, 203, 1, 7, 201, 0, 203, 2, 8, 9, 65_535, 0];
+        let (walk, _) = walk(0, &device);
+        let find = |nth| walk.find(OneModel { id: 203, nth }).map(|found| (found.address, found.length));
+        assert_eq!((find(1), find(2), find(3)), (Some((2, 1)), Some((7, 2)), None));
     }
 
     #[test]
@@ -148,7 +163,7 @@ mod tests {
     fn a_list_that_never_ends_is_ended() {
         let mut endless = vec![21_365, 28_243];
         endless.resize(1000, 0);
-        assert_eq!(walk(40_000, &endless).0.models().len(), MOST_MODELS);
+        assert_eq!(walk(40_000, &endless).0.models().len(), usize::from(MOST_MODELS));
         let beyond = [21_365, 28_243, 203, 20_000, 0];
         let (walk, _) = walk(50_000, &beyond);
         assert_eq!(walk.models(), [Found { id: 203, address: 50_002, length: 20_000 }]);
@@ -160,7 +175,7 @@ mod tests {
             let mut device = MARKER.to_vec();
             device.extend(registers);
             let (walk, _) = walk(BASES[at], &device);
-            prop_assert!(walk.models().len() <= MOST_MODELS);
+            prop_assert!(walk.models().len() <= usize::from(MOST_MODELS));
         }
     }
 }
