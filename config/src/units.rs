@@ -48,6 +48,7 @@ pub(crate) fn fitting(unit: Unit) -> &'static [(&'static str, Conversion)] {
         Unit::MillimetrePerSecond => {
             const { &[("mm/s", times(1.0)), ("m/s", times(1e3)), ("in/s", times(25.4))] }
         }
+        Unit::Hour => const { &[("h", times(1.0)), ("min", times(1.0 / 60.0))] },
     }
 }
 
@@ -79,6 +80,7 @@ mod tests {
         check(Unit::VoltAmpereHour, "kVAh", 2.0, 2000.0);
         check(Unit::Degree, "rad", std::f64::consts::FRAC_PI_2, 90.0);
         check(Unit::MillimetrePerSecond, "in/s", 0.5, 12.7);
+        check(Unit::Hour, "min", 90.0, 1.5);
     }
 
     #[test]

@@ -135,7 +135,7 @@ fn three(row: &[Sample], slots: [usize; 3]) -> Option<[f64; 3]> {
 }
 
 /// The mean of those that have a value; nothing where none has.
-fn mean_present(row: &[Sample], slots: &[usize]) -> Option<f64> {
+pub(crate) fn mean_present(row: &[Sample], slots: &[usize]) -> Option<f64> {
     let (sum, count) = slots
         .iter()
         .filter_map(|slot| row[*slot].get())

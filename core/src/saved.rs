@@ -17,6 +17,7 @@ use crate::recorder::Recorder;
 use crate::rolling::Rolling;
 use crate::scope::Scope;
 use crate::sequencer::Sequencer;
+use crate::study::{Learned, Study};
 use crate::time::{EventTime, Span};
 use crate::trouble::{ClockWatch, NonsenseWatch};
 use crate::watch::LimitWatch;
@@ -50,6 +51,9 @@ pub struct Precious {
     /// Which meters' values have fitted the nameplate.
     #[serde(default)]
     pub fittings: Vec<SavedFitting>,
+    /// What the models have learned.
+    #[serde(default)]
+    pub learned: Learned,
 }
 
 /// Windows, panes, delays under way.
@@ -57,6 +61,7 @@ pub struct Precious {
 pub struct Rebuildable {
     meters: Vec<SavedMeter>,
     grid: Option<(Vec<(String, Quantity)>, Grid)>,
+    study: Study,
     recorder: Recorder,
     doubts_clock: bool,
 }
@@ -94,6 +99,7 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
                 .map(|(plan, state)| save_meter(plan, state))
                 .collect(),
             grid: scope.grid.clone().map(|grid| (grid_keys(plan), grid)),
+            study: scope.study.clone(),
             recorder: scope.recorder.clone(),
             doubts_clock: scope.doubts_clock,
         },
@@ -122,6 +128,7 @@ pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
     let former = &scope.former;
     Precious {
         fittings: fittings.collect(),
+        learned: scope.study.learned(),
         alarms: former.alarms.iter().cloned().chain(alarms).collect(),
         alerts: former.alerts.iter().cloned().chain(alerts).collect(),
     }
@@ -178,6 +185,7 @@ fn quantities(plan: &MeterPlan, windows: &RollingPlan) -> Vec<Quantity> {
 
 /// Puts a saved state into a new scope, as far as the names are the same; says what is no longer watched.
 pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out: &mut Vec<Output>) {
+    let learned = state.precious.learned.clone();
     let fittings = adopt_precious(plan, scope, state.at, state.precious, out);
     for saved in state.rebuildable.meters {
         if let Some(local) = plan.meters.iter().position(|meter| meter.name == saved.name) {
@@ -191,6 +199,10 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
     };
     if let Some((_, grid)) = state.rebuildable.grid.filter(same_grid) {
         scope.grid = Some(grid);
+    }
+    if let Some(grid) = &plan.grid {
+        scope.study.adopt(&grid.study, state.rebuildable.study);
+        scope.study.adopt_learned(learned);
     }
     for (meter, state) in plan.meters.iter().zip(scope.meters.iter_mut()) {
         if let (Some(fitting), Some(plan)) = (&mut state.fitting, &meter.fitting) {

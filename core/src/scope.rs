@@ -16,6 +16,7 @@ use crate::reading::{Reading, Sample};
 use crate::recorder::Recorder;
 use crate::saved::Precious;
 use crate::sequencer::Taken;
+use crate::study::{Study, Turn};
 use crate::time::{EventTime, Span};
 
 /// The state of one scope.
@@ -23,6 +24,7 @@ use crate::time::{EventTime, Span};
 pub(crate) struct Scope {
     pub(crate) meters: Box<[MeterState]>,
     pub(crate) grid: Option<Grid>,
+    pub(crate) study: Study,
     pub(crate) alarms: AlarmBook,
     pub(crate) alerts: AlertBook,
     pub(crate) recorder: Recorder,
@@ -43,6 +45,7 @@ impl Scope {
         Self {
             meters: plan.meters.iter().map(MeterState::new).collect(),
             grid: plan.grid.as_ref().map(Grid::new),
+            study: plan.grid.as_ref().map(|grid| Study::new(&grid.study)).unwrap_or_default(),
             alarms: AlarmBook::new(plan.alarms.len()),
             alerts: AlertBook::new(plan.subjects.len()),
             recorder: Recorder::default(),
@@ -156,7 +159,8 @@ impl Scope {
             for (index, formula) in meter.formulas.iter().enumerate() {
                 self.row[meter.first_slot + index] = formula.evaluate(&self.grid_values);
             }
-            let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
+            let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
+            self.study.step(&grid_plan.study, &mut Turn { end, inputs: &self.grid_values, row });
             let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
             let state = &mut self.meters[grid_plan.meter];
             let stands_for = (end, state.cadence.credit(end, meter.every));
@@ -392,6 +396,7 @@ impl Scope {
         if let Some(grid) = &mut self.grid {
             grid.clear();
         }
+        self.study.shift(by);
         self.due = self.exact_deadline(plan);
     }
 }

@@ -92,6 +92,10 @@ measurands! {
     NeutralOverPhase: "neutral_over_phase_percent", "neutral current over the highest phase", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     MeteredPower: "metered_power_w", "mean power by the energy counter", Watt, Level, Whole, Single, 0, 0.0 ..= 1.0e8, Computed;
     WindingRise: "winding_rise_k", "winding rise over ambient", Kelvin, Level, Phases, Single, 1, -200.0 ..= 500.0, Computed;
+    WindingExpected: "winding_expected_c", "expected winding temperature", Celsius, Level, Phases, Single, 1, -60.0 ..= 1000.0, Computed;
+    HotSpot: "hot_spot_c", "hot spot of the windings", Celsius, Level, Whole, Single, 1, -60.0 ..= 1000.0, Computed;
+    AgeingRate: "ageing_rate", "ageing rate of the insulation", One, Level, Whole, Single, 2, 0.0 ..= 1.0e12, Computed;
+    AgeingHours: "ageing_h", "equivalent hours of ageing", Hour, Counter, Whole, Single, 1, 0.0 ..= 1.0e15, Computed;
     TerminationRise: "termination_rise_k", "termination rise over ambient", Kelvin, Level, PhasesAndNeutral, Several, 1, -200.0 ..= 700.0, Computed;
 }
 

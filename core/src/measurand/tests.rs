@@ -46,6 +46,7 @@ fn unit_in(key: &str) -> Unit {
         ("_deg", Unit::Degree),
         ("_dba", Unit::Decibel),
         ("_mm_s", Unit::MillimetrePerSecond),
+        ("_h", Unit::Hour),
     ];
     ends.iter().find(|(end, _)| key.ends_with(end)).map_or(Unit::One, |(_, unit)| *unit)
 }

@@ -35,11 +35,13 @@ pub enum Unit {
     Decibel,
     /// Millimetres a second: the speed of a vibration.
     MillimetrePerSecond,
+    /// Hours.
+    Hour,
 }
 
 impl Unit {
     /// Every unit.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::Volt,
         Self::Ampere,
         Self::Watt,
@@ -56,6 +58,7 @@ impl Unit {
         Self::Degree,
         Self::Decibel,
         Self::MillimetrePerSecond,
+        Self::Hour,
     ];
 
     /// The symbol shown to people.
@@ -77,6 +80,7 @@ impl Unit {
             Self::Degree => "°",
             Self::Decibel => "dB(A)",
             Self::MillimetrePerSecond => "mm/s",
+            Self::Hour => "h",
         }
     }
 
@@ -98,6 +102,7 @@ impl Unit {
             Self::Degree => "°/h",
             Self::Decibel => "dB(A)/h",
             Self::MillimetrePerSecond => "mm/s/h",
+            Self::Hour => "h/h",
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Which computed quantities a meter's points allow, and which only several meters together allow.
 
-use super::{MeterPlan, MeteredPlan};
+use super::MeteredPlan;
+use super::study::Draft;
 use crate::defaults::Rating;
 use crate::formula::{Formula, PowerSource};
 use crate::measurand::{Measurand, Quantity};
@@ -82,7 +83,7 @@ pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Ve
 }
 
 /// Which of a meter's series are the air around the transformer: one sensor, or several that are numbered.
-fn ambients(series: &[Quantity]) -> impl Iterator<Item = usize> + '_ {
+pub(super) fn ambients(series: &[Quantity]) -> impl Iterator<Item = usize> + '_ {
     let all = series.iter().enumerate().filter(|(_, quantity)| quantity.what == Measurand::Ambient);
     all.map(|(index, _)| index)
 }
@@ -110,29 +111,27 @@ fn rise_of(point: Quantity) -> Option<Quantity> {
     }
 }
 
-/// Inputs as (meter, slot), and formulas over the inputs in their order.
-type AcrossMeters = (Vec<(usize, usize)>, Vec<(Quantity, Formula)>);
-
 /// What only several meters together allow: the rise of a transformer's windings and terminations whose module
 /// has no ambient sensor, over the air that another module of the same transformer measures.
-pub(super) fn across_meters(meters: &[MeterPlan]) -> Option<AcrossMeters> {
-    let has_air = |meter: &MeterPlan| ambients(&meter.series).next().is_some();
-    let (air, meter) = meters.iter().enumerate().find(|(_, meter)| has_air(meter))?;
-    let mut inputs: Vec<(usize, usize)> =
-        ambients(&meter.series).map(|index| (air, meter.first_slot + index)).collect();
-    let air: Vec<usize> = (0..inputs.len()).collect();
-    let mut computed: Vec<(Quantity, Formula)> = Vec::new();
-    for (local, meter) in
-        meters.iter().enumerate().filter(|(_, meter)| meter.feeder.is_none() && !has_air(meter))
-    {
-        for (index, point) in meter.series.iter().enumerate() {
-            let Some(rise) = rise_of(*point) else { continue };
-            if computed.iter().any(|(known, _)| *known == rise) {
-                continue;
-            }
-            inputs.push((local, meter.first_slot + index));
-            computed.push((rise, Formula::Rise { hot: inputs.len() - 1, ambients: air.clone() }));
+pub(super) fn across_meters(draft: &mut Draft<'_>) {
+    let air = draft.air();
+    if air.is_empty() {
+        return;
+    }
+    let without_air = draft.own_meters().filter(|(_, meter)| ambients(&meter.series).next().is_none());
+    let rises: Vec<_> = without_air
+        .flat_map(|(local, meter)| {
+            let rise = move |(index, point): (usize, &Quantity)| {
+                Some((rise_of(*point)?, (local, meter.first_slot + index)))
+            };
+            meter.series.iter().enumerate().filter_map(rise)
+        })
+        .collect();
+    for (rise, hot) in rises {
+        if !draft.has(rise) {
+            let ambients = air.iter().map(|input| draft.input(*input)).collect();
+            let formula = Formula::Rise { hot: draft.input(hot), ambients };
+            draft.formula(rise, formula);
         }
     }
-    (!computed.is_empty()).then_some((inputs, computed))
 }

@@ -7,6 +7,7 @@ mod gaps;
 mod limits;
 mod rolling;
 mod scope;
+mod study;
 
 pub use rolling::RollingPlan;
 
@@ -16,6 +17,7 @@ use crate::measurand::Quantity;
 use crate::output::{Rule, Subject};
 use crate::plant::{Around, Bound, Priority, StampedBy};
 use crate::reading::MeterId;
+use crate::study::StudyPlan;
 use crate::time::Span;
 use std::ops::Range;
 
@@ -104,7 +106,7 @@ pub struct MeterPlan {
     pub series: Box<[Quantity]>,
     /// Slot of its first series in the row.
     pub first_slot: usize,
-    /// One per computed series, in order.
+    /// One per computed series, in order; of a meter made here those of its first series.
     pub formulas: Box<[Formula]>,
     /// What its values must be like before its limits may judge.
     pub fitting: Option<FittingPlan>,
@@ -282,10 +284,21 @@ pub struct RecursPlan {
 /// Judgement across meters.
 #[derive(Debug, Clone, PartialEq)]
 pub struct GridPlan {
-    /// Values that it needs: the meter (local) and the slot of the row.
+    /// Values that it needs, by column: the meter (local) and the slot of the row. Those of one meter lie side by side.
     pub inputs: Box<[(usize, usize)]>,
+    /// By meter (local): its columns, none where it gives nothing that is needed.
+    pub columns: Box<[Range<usize>]>,
     /// The meter (local) that takes the results.
     pub meter: usize,
+    /// What is made of them with memory, after the formulas.
+    pub study: StudyPlan,
+}
+
+impl GridPlan {
+    /// Whether a meter (local) gives anything that is needed.
+    pub(crate) fn needs(&self, meter: usize) -> bool {
+        self.columns.get(meter).is_some_and(|columns| !columns.is_empty())
+    }
 }
 
 /// What is kept around the limit alarms of a scope.

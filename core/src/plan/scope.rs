@@ -1,11 +1,11 @@
 //! Collects the plan of one scope: its meters, alarms and the subjects of its alerts.
 
 use super::limits::{self, Whose};
+use super::study::{Across, across_meters};
 use super::{
     AlarmIx, AlarmPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, RecordingPlan, ScopePlan, SubjectIx,
     SubjectPlan, formulas,
 };
-use crate::formula::Formula;
 use crate::input::MeterTrouble;
 use crate::measurand::{Measurand, Quantity, Source};
 use crate::output::{Matter, Rule, Subject};
@@ -214,8 +214,9 @@ impl ScopeBuilder {
         id: usize,
         not_judged: &mut Vec<NotJudged>,
     ) -> bool {
-        let Some((inputs, computed)) = formulas::across_meters(&self.meters) else { return false };
-        let (series, formulas): (Vec<Quantity>, Vec<Formula>) = computed.into_iter().unzip();
+        let Some(Across { grid, formulas, series }) = across_meters(plant, transformer, &self.meters) else {
+            return false;
+        };
         let mut compiled = MeterPlan {
             id: MeterId(id as u32),
             name: format!("{} across meters", self.name),
@@ -246,7 +247,7 @@ impl ScopeBuilder {
         let rating = limits::rating_of_transformer(plant, transformer);
         let whose = Whose { meter: None, measures: Target::Transformer(transformer, SideOf::Secondary) };
         self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
-        self.grid = Some(GridPlan { inputs: inputs.into_boxed_slice(), meter: self.meters.len() });
+        self.grid = Some(grid);
         self.targets.push(None);
         self.meters.push(compiled);
         true

@@ -6,6 +6,7 @@ mod cannery;
 mod absence;
 mod commissioning;
 mod health;
+mod heat;
 mod kinds;
 mod limits;
 mod meters;

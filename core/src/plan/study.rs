@@ -1,0 +1,182 @@
+//! What several meters together allow: which of their values the grid takes, and what is made of them there.
+
+use super::formulas;
+use super::{GridPlan, MeterPlan};
+use crate::formula::Formula;
+use crate::measurand::{Measurand, Quantity};
+use crate::phases::Place;
+use crate::plant::{Cooling, Plant, SideOf, Target};
+use crate::study::{AgeingPlan, HeatPlan, PlacePlan, StudyPlan};
+use crate::thermal::ageing::DryClass;
+use crate::thermal::dry_type::{USUAL_ALLOWANCE_K, allowance_k};
+
+/// Inputs of the grid while it is planned. Everything is planned twice: first it is learned what is wanted, then each
+/// input has its column, those of one meter side by side.
+#[derive(Debug, Default)]
+struct Inputs {
+    wanted: Vec<(usize, usize)>,
+    sorted: bool,
+}
+
+impl Inputs {
+    /// The column of an input, a meter (local) and the slot of the row. While it is learned what is wanted, any.
+    fn column(&mut self, input: (usize, usize)) -> usize {
+        match self.wanted.iter().position(|known| *known == input) {
+            Some(column) if self.sorted => column,
+            Some(_) => 0,
+            None => {
+                self.wanted.push(input);
+                0
+            }
+        }
+    }
+
+    fn sort(&mut self) {
+        self.wanted.sort_unstable();
+        self.sorted = true;
+    }
+}
+
+/// What is computed across the meters of one transformer, as it is being planned.
+pub(super) struct Draft<'a> {
+    plant: &'a Plant,
+    transformer: usize,
+    meters: &'a [MeterPlan],
+    inputs: Inputs,
+    formulas: Vec<Formula>,
+    series: Vec<Quantity>,
+}
+
+/// What is computed across the meters of one transformer.
+pub(super) struct Across {
+    pub(super) grid: GridPlan,
+    pub(super) formulas: Vec<Formula>,
+    pub(super) series: Vec<Quantity>,
+}
+
+/// Plans what the meters of a transformer allow together; `None`: nothing.
+pub(super) fn across_meters(plant: &Plant, transformer: usize, meters: &[MeterPlan]) -> Option<Across> {
+    let mut draft = Draft {
+        plant,
+        transformer,
+        meters,
+        inputs: Inputs::default(),
+        formulas: Vec::new(),
+        series: Vec::new(),
+    };
+    draft.all();
+    draft.inputs.sort();
+    let study = draft.all();
+    let Draft { inputs: Inputs { wanted, .. }, formulas, series, .. } = draft;
+    if series.is_empty() {
+        return None;
+    }
+    let first = |local: usize| wanted.partition_point(|(meter, _)| *meter < local);
+    let columns: Box<[_]> = (0..meters.len()).map(|local| first(local)..first(local + 1)).collect();
+    let grid = GridPlan { inputs: wanted.into_boxed_slice(), columns, meter: meters.len(), study };
+    Some(Across { grid, formulas, series })
+}
+
+impl Draft<'_> {
+    fn all(&mut self) -> StudyPlan {
+        self.formulas.clear();
+        self.series.clear();
+        // Those of the formulas come first, one each.
+        formulas::across_meters(self);
+        StudyPlan { heat: self.heat() }
+    }
+
+    /// The meters of the transformer itself, without those of its feeders, with their number (local).
+    pub(super) fn own_meters(&self) -> impl Iterator<Item = (usize, &MeterPlan)> {
+        self.meters.iter().enumerate().filter(|(_, meter)| meter.feeder.is_none())
+    }
+
+    /// The sensors in the air around the transformer: those of the first of all meters that has any.
+    pub(super) fn air(&self) -> Vec<(usize, usize)> {
+        let of_meter = |(local, meter): (usize, &MeterPlan)| -> Vec<(usize, usize)> {
+            formulas::ambients(&meter.series).map(|index| (local, meter.first_slot + index)).collect()
+        };
+        let all = self.meters.iter().enumerate().map(of_meter);
+        all.into_iter().find(|air| !air.is_empty()).unwrap_or_default()
+    }
+
+    /// The column of an input: a meter (local) and the slot of the row.
+    pub(super) fn input(&mut self, input: (usize, usize)) -> usize {
+        self.inputs.column(input)
+    }
+
+    /// Whether this is computed here already.
+    pub(super) fn has(&self, quantity: Quantity) -> bool {
+        self.series.contains(&quantity)
+    }
+
+    /// A series that a formula over the columns gives.
+    pub(super) fn formula(&mut self, quantity: Quantity, formula: Formula) {
+        self.formulas.push(formula);
+        self.series.push(quantity);
+    }
+
+    /// A series that a model writes; its place in the row of the grid's meter.
+    pub(super) fn series(&mut self, quantity: Quantity) -> usize {
+        self.series.push(quantity);
+        self.series.len() - 1
+    }
+
+    /// The meter (local) of one side that gives the most phase currents, and their slots.
+    fn currents(&self, side: SideOf) -> Option<(usize, Vec<(Place, usize)>)> {
+        let of_side = |meter: &MeterPlan| {
+            let measures = self.plant.meters.get(meter.id.0 as usize).map(|meter| meter.measures);
+            measures == Some(Target::Transformer(self.transformer, side))
+        };
+        let given = |meter: &MeterPlan| -> Vec<(Place, usize)> {
+            let places = Place::PHASES.into_iter();
+            places
+                .filter_map(|place| Some((place, slot(meter, Quantity::at(Measurand::Current, place))?)))
+                .collect()
+        };
+        let meters = self.own_meters().filter(|(_, meter)| of_side(meter));
+        // Of equals the first, as the owner lists them.
+        let all = meters.map(|(local, meter)| (local, given(meter))).filter(|(_, slots)| !slots.is_empty());
+        all.reduce(|best, other| if other.1.len() > best.1.len() { other } else { best })
+    }
+
+    /// The temperature of one winding by a sensor of the transformer.
+    fn winding(&mut self, place: Place) -> Option<usize> {
+        let winding = Quantity::at(Measurand::Winding, place);
+        let found = self.own_meters().find_map(|(local, meter)| Some((local, slot(meter, winding)?)));
+        found.map(|input| self.input(input))
+    }
+
+    /// Expected temperatures of a dry type's windings.
+    fn heat(&mut self) -> Option<HeatPlan> {
+        let transformer = &self.plant.transformers[self.transformer];
+        let rated_rise_k = transformer.rated_rise_k?;
+        if !matches!(transformer.cooling, Cooling::Dry) {
+            return None;
+        }
+        let class = transformer.insulation_class_c;
+        let rated_a = transformer.rated_a(SideOf::Secondary).filter(|rated| *rated > 0.0)?;
+        let air = self.air();
+        let (local, slots) = self.currents(SideOf::Secondary).filter(|_| !air.is_empty())?;
+        let ambients = air.into_iter().map(|input| self.input(input)).collect();
+        let places = slots.into_iter().map(|(place, slot)| PlacePlan {
+            currents: [self.input((local, slot))].into(),
+            measured: self.winding(place),
+            expected: self.series(Quantity::at(Measurand::WindingExpected, place)),
+        });
+        let places = places.collect();
+        let hot_spot = self.series(Quantity::whole(Measurand::HotSpot));
+        let ageing = class.and_then(DryClass::of).map(|class| AgeingPlan {
+            class,
+            rate: self.series(Quantity::whole(Measurand::AgeingRate)),
+            hours: self.series(Quantity::whole(Measurand::AgeingHours)),
+        });
+        let gradient_k = class.map_or(USUAL_ALLOWANCE_K, allowance_k);
+        Some(HeatPlan { ambients, rated_a, rated_rise_k, gradient_k, places, hot_spot, ageing })
+    }
+}
+
+/// The slot of a meter's series.
+fn slot(meter: &MeterPlan, quantity: Quantity) -> Option<usize> {
+    meter.series.iter().position(|known| *known == quantity).map(|index| meter.first_slot + index)
+}

@@ -1,0 +1,87 @@
+//! What needs memory across meters and time: one step each time that the grid turns, after the formulas. What a model
+//! says becomes a series of the grid's meter, so that windows, limits, minutes and history follow by themselves.
+//!
+//! Each model is a file of its own: a plan that knows its inputs by their columns and its results by their series, a
+//! state that is saved, and a step that allocates nothing. Where inputs are absent, so are results.
+
+mod heat;
+
+pub use heat::{AgeingPlan, HeatLearned, HeatPlan, PlacePlan};
+
+use crate::reading::Sample;
+use crate::time::{EventTime, Span};
+use heat::Heat;
+use serde::{Deserialize, Serialize};
+
+/// The models of one scope, compiled.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct StudyPlan {
+    /// What a healthy transformer would show.
+    pub heat: Option<HeatPlan>,
+}
+
+/// What a step works on.
+pub(crate) struct Turn<'a> {
+    /// The end of the step.
+    pub(crate) end: EventTime,
+    /// The grid's inputs, by column.
+    pub(crate) inputs: &'a [Sample],
+    /// The row of the grid's meter, by series: results go in.
+    pub(crate) row: &'a mut [Sample],
+}
+
+/// The models of one scope. What is learned is precious and saved apart, see [`Learned`]; the rest can be built again.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(crate) struct Study {
+    heat: Option<Heat>,
+}
+
+/// What the models of one scope have learned, and must never be lost. Each part may be missing, as in a state that was
+/// saved before there was such a part.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Learned {
+    /// Of the transformer's heat.
+    #[serde(default)]
+    pub heat: Option<HeatLearned>,
+}
+
+impl Study {
+    pub(crate) fn new(plan: &StudyPlan) -> Self {
+        Self { heat: plan.heat.as_ref().map(Heat::new) }
+    }
+
+    /// Lets every model take one step of the grid.
+    pub(crate) fn step(&mut self, plan: &StudyPlan, turn: &mut Turn<'_>) {
+        if let (Some(heat), Some(plan)) = (&mut self.heat, &plan.heat) {
+            heat.step(plan, turn);
+        }
+    }
+
+    /// Goes on from what was saved, as far as it fits the plan.
+    pub(crate) fn adopt(&mut self, plan: &StudyPlan, saved: Self) {
+        if let (Some(plan), Some(saved)) = (&plan.heat, saved.heat)
+            && saved.fits(plan)
+        {
+            self.heat = Some(saved);
+        }
+    }
+
+    /// What must never be lost.
+    pub(crate) fn learned(&self) -> Learned {
+        Learned { heat: self.heat.as_ref().map(Heat::learned) }
+    }
+
+    /// Takes what was learned before.
+    pub(crate) fn adopt_learned(&mut self, learned: Learned) {
+        if let (Some(heat), Some(learned)) = (&mut self.heat, learned.heat) {
+            heat.adopt_learned(learned);
+        }
+    }
+
+    /// Our clock was corrected: what it stamped moves with it.
+    pub(crate) fn shift(&mut self, by: Span) {
+        if let Some(heat) = &mut self.heat {
+            heat.shift(by);
+        }
+    }
+}

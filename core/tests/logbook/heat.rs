@@ -1,0 +1,70 @@
+//! What a healthy transformer would show: expected temperatures, hot spot and ageing as series of the grid's meter.
+
+use crate::cannery::{AIR, Hall, SENSORS, T2};
+use kvarden_core::measurand::Quantity;
+use kvarden_core::output::Output;
+use kvarden_core::plan::Plan;
+
+/// The mean of the latest closed minute of a series of "T2 across meters".
+fn latest(hall: &Hall, key: &str) -> Option<f64> {
+    let plan: &Plan = hall.monitor.plan();
+    let meter = plan.meter_by_name("T2 across meters")?;
+    let quantity = Quantity::from_key(key)?;
+    let series = plan.meter(meter)?.series.iter().position(|known| *known == quantity)?;
+    let minutes = hall.told.iter().rev().filter_map(|output| match output {
+        Output::Minute(closed) if closed.meter == meter => Some(closed),
+        _ => None,
+    });
+    let pane = minutes.into_iter().next()?.panes[series];
+    pane.mean().or(pane.max())
+}
+
+/// T2: 115 K at 208.2 A, by the load to the 1.6 (IEEE C57.96, from memory); class 220: hot spot 30 K above at rated.
+#[test]
+fn after_hours_of_one_load_the_steady_state_is_shown() {
+    let mut hall = Hall::new();
+    hall.run(1200);
+    for (phase, amperes) in [("A", 100.0), ("B", 101.0), ("C", 99.0)] {
+        let rise = 115.0 * rise_pu(amperes);
+        let expected = latest(&hall, &format!("winding_expected_c.{phase}")).expect("it is known");
+        assert!((expected - 25.0 - rise).abs() < 1e-6, "{phase}: {expected}");
+    }
+    let spot = latest(&hall, "hot_spot_c").expect("it is known");
+    let by_c = 97.0 + 30.0 * rise_pu(99.0);
+    assert!((spot - by_c).abs() < 1e-6, "the warmest winding as measured, and the allowance: {spot}, {by_c}");
+}
+
+/// Steady rise per unit of the rated one, by the load to the 1.6.
+fn rise_pu(amperes: f64) -> f64 {
+    (amperes / (1000.0 * 75.0 / (3f64.sqrt() * 208.0))).powf(1.6)
+}
+
+#[test]
+fn without_load_or_air_it_is_absent_and_comes_back() {
+    let mut hall = Hall::new();
+    hall.run(1200).show(T2, 4, f64::NAN).run(900);
+    assert_eq!(latest(&hall, "winding_expected_c.B"), None);
+    assert!(latest(&hall, "winding_expected_c.A").is_some(), "each phase by its own current");
+    hall.heal(T2).run(600);
+    assert!(latest(&hall, "winding_expected_c.B").is_some());
+    hall.speaks[AIR] = false;
+    hall.run(1200);
+    assert_eq!(latest(&hall, "winding_expected_c.A"), None, "the air is not known");
+    hall.speaks[SENSORS] = false;
+    hall.run(1200);
+    assert_eq!(latest(&hall, "hot_spot_c"), None);
+}
+
+/// Class 220 ages at the rated rate at 210 °C (IEC 60076-12 Table 1): an hour there is an hour.
+#[test]
+fn an_hour_at_the_rated_hot_spot_ages_by_an_hour() {
+    let mut hall = Hall::new();
+    hall.run(1200);
+    let before = latest(&hall, "ageing_h").expect("it is known");
+    let gradient = 30.0 * rise_pu(101.0);
+    hall.show(SENSORS, 1, 210.0 - gradient).run(3600);
+    let rate = latest(&hall, "ageing_rate").expect("it is known");
+    assert!((rate - 1.0).abs() < 1e-6, "{rate}");
+    let aged = latest(&hall, "ageing_h").expect("it is known") - before;
+    assert!((aged - 1.0).abs() < 0.12, "the grid is up to 5 min behind, for the thermometer: {aged}");
+}
