@@ -1,18 +1,20 @@
 //! What a healthy transformer would show: expected temperatures, hot spot and ageing as series of the grid's meter.
 
-use crate::cannery::{AIR, Hall, SENSORS, T2};
+use crate::cannery::{AIR, Hall, SENSORS, T2, at};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::output::Output;
 use kvarden_core::plan::Plan;
 
-/// The mean of the latest closed minute of a series of "T2 across meters".
+/// The mean, or of a counter the latest value, in the latest closed minute of the last quarter of an hour of a series of "T2 across meters".
 fn latest(hall: &Hall, key: &str) -> Option<f64> {
     let plan: &Plan = hall.monitor.plan();
     let meter = plan.meter_by_name("T2 across meters")?;
     let quantity = Quantity::from_key(key)?;
     let series = plan.meter(meter)?.series.iter().position(|known| *known == quantity)?;
     let minutes = hall.told.iter().rev().filter_map(|output| match output {
-        Output::Minute(closed) if closed.meter == meter => Some(closed),
+        Output::Minute(closed) if closed.meter == meter && closed.minute >= at(hall.second - 900) => {
+            Some(closed)
+        }
         _ => None,
     });
     let pane = minutes.into_iter().next()?.panes[series];
