@@ -202,7 +202,7 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
     }
     if let Some(grid) = &plan.grid {
         scope.study.adopt(&grid.study, state.rebuildable.study);
-        scope.study.adopt_learned(learned);
+        scope.study.adopt_learned(&learned);
     }
     for (meter, state) in plan.meters.iter().zip(scope.meters.iter_mut()) {
         if let (Some(fitting), Some(plan)) = (&mut state.fitting, &meter.fitting) {

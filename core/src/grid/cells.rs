@@ -16,7 +16,7 @@ struct Cell {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Cells {
     /// One row of columns for each step, the rows as a ring.
-    cells: Box<[Cell]>,
+    rows: Box<[Cell]>,
     columns: usize,
     /// Row of the first step.
     first: usize,
@@ -26,7 +26,7 @@ pub(super) struct Cells {
 
 impl Cells {
     pub(super) fn new(columns: usize) -> Self {
-        Self { cells: vec![Cell::default(); MOST_CELLS * columns].into(), columns, first: 0, filled: 0 }
+        Self { rows: vec![Cell::default(); MOST_CELLS * columns].into(), columns, first: 0, filled: 0 }
     }
 
     pub(super) fn columns(&self) -> usize {
@@ -47,7 +47,7 @@ impl Cells {
             return;
         }
         let row = self.row(step);
-        for (cell, value) in self.cells[row + columns.start..row + columns.end].iter_mut().zip(values) {
+        for (cell, value) in self.rows[row + columns.start..row + columns.end].iter_mut().zip(values) {
             if let Some(value) = value.get() {
                 self.filled += usize::from(cell.count == 0);
                 cell.sum += value;
@@ -58,7 +58,7 @@ impl Cells {
 
     /// Mean of a column in the first step.
     pub(super) fn first_mean(&self, column: usize) -> Option<f64> {
-        let cell = self.cells[self.row(0) + column];
+        let cell = self.rows[self.row(0) + column];
         (cell.count > 0).then(|| cell.sum / f64::from(cell.count))
     }
 
@@ -77,13 +77,13 @@ impl Cells {
     }
 
     fn empty_row(&mut self, row: usize) {
-        let cells = &mut self.cells[row..row + self.columns];
+        let cells = &mut self.rows[row..row + self.columns];
         self.filled -= cells.iter().filter(|cell| cell.count > 0).count();
         cells.fill(Cell::default());
     }
 
     pub(super) fn clear(&mut self) {
-        self.cells.fill(Cell::default());
+        self.rows.fill(Cell::default());
         (self.first, self.filled) = (0, 0);
     }
 }
@@ -100,7 +100,7 @@ impl Serialize for Cells {
         let steps = if self.are_empty() { 0 } else { MOST_CELLS };
         let of_step = |step: usize| {
             let row = self.row(step);
-            let cells = self.cells[row..row + self.columns].iter().enumerate();
+            let cells = self.rows[row..row + self.columns].iter().enumerate();
             let filled = cells.filter(|(_, cell)| cell.count > 0);
             filled.map(move |(column, cell)| (step as u32, column as u32, *cell))
         };
@@ -122,8 +122,8 @@ impl<'de> Deserialize<'de> for Cells {
             let (step, column) = (step as usize, column as usize);
             if step < MOST_CELLS && column < cells.columns && cell.count > 0 {
                 let index = cells.row(step) + column;
-                cells.filled += usize::from(cells.cells[index].count == 0);
-                cells.cells[index] = cell;
+                cells.filled += usize::from(cells.rows[index].count == 0);
+                cells.rows[index] = cell;
             }
         }
         Ok(cells)

@@ -72,7 +72,7 @@ impl Study {
     }
 
     /// Takes what was learned before.
-    pub(crate) fn adopt_learned(&mut self, learned: Learned) {
+    pub(crate) fn adopt_learned(&mut self, learned: &Learned) {
         if let (Some(heat), Some(learned)) = (&mut self.heat, learned.heat) {
             heat.adopt_learned(learned);
         }

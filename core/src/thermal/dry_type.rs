@@ -33,7 +33,7 @@ pub fn allowance_k(class_c: u16) -> f64 {
 /// Heat made in a winding per unit of that at rated current: `L²·(1 + F_HL·P_EC-R)/(1 + P_EC-R)`.
 ///
 /// * `load_pu`: rms current over rated, ≥ 0.
-/// * `loss_factor`: harmonic loss factor F_HL of the current, ≥ 1 for any current; 1 for a pure sine.
+/// * `loss_factor`: harmonic loss factor `F_HL` of the current, ≥ 1 for any current; 1 for a pure sine.
 /// * `eddy_pu`: P_EC-R, eddy loss at rated current per unit of I²R, ≥ 0.
 ///
 /// Source: IEEE C57.110 (from memory).

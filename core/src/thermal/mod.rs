@@ -52,6 +52,8 @@ pub fn time_constant_min(tau_rated_min: f64, ultimate: f64, initial: f64, n: f64
 pub fn rise_after(now: f64, ultimate: f64, minutes: f64, tau_rated_min: f64, n: f64) -> Option<f64> {
     /// Longest step in minutes.
     const STEP_MIN: f64 = 1.0;
+    /// A rise that nobody could measure.
+    const NO_RISE: f64 = 1e-9;
     /// More steps than this are a steady state: ten days.
     const MOST_MIN: f64 = 14_400.0;
     if !(minutes >= 0.0 && now >= 0.0 && ultimate >= 0.0) {
@@ -61,7 +63,7 @@ pub fn rise_after(now: f64, ultimate: f64, minutes: f64, tau_rated_min: f64, n: 
     let step = minutes.min(MOST_MIN) / steps.max(1.0);
     let mut rise = now;
     for _ in 0..steps as u32 {
-        if rise == ultimate {
+        if ultimate.max(rise) < NO_RISE {
             break;
         }
         rise = approach(rise, ultimate, step, time_constant_min(tau_rated_min, ultimate, rise, n)?)?;
