@@ -6,6 +6,7 @@ mod cannery;
 
 mod afternoon;
 mod determinism;
+mod harmonics;
 mod hostile;
 mod recordings;
 mod statistics;

@@ -18,7 +18,6 @@ pub(super) const AREA: Area = Area {
         "iec_step",
         "liquid_steady",
         "liquid_step",
-        "liquid_with_harmonics",
         "oil_time_constant",
     ],
     got,
