@@ -23,7 +23,7 @@ shapes! {
     SOURCE: "[[source]]" ["name" "kind"];
     TRANSFORMER: "[[transformer]]" ["name" "location" "kind" "phases" "kva" "primary" "secondary" "fed_by"
         "impedance_percent" "x_over_r" "cooling" "rated_rise_c" "insulation_class_c" "k_rating" "rated_ambient_c"
-        "neutral_rating_percent" "warn_c" "trip_c" "taps" "no_load_w" "load_w" "winding" "serial" "year" "clearances"
+        "neutral_rating_percent" "warn_c" "trip_c" "taps" "no_load_w" "load_w" "primary_ohms" "secondary_ohms" "eddy_loss_percent" "winding" "serial" "year" "clearances"
         "lugs" "feeds" "call" "spare" "lead_time"];
     SIDE: "a side of a [[transformer]]" ["volts" "form" "high_leg" "grounded" "rated_a"];
     TAPS: "taps of a [[transformer]]" ["percent" "volts" "present"];

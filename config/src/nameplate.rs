@@ -48,6 +48,8 @@ pub(crate) fn transformer(s: &mut Section<'_>, known: &Known<'_>, fed: &mut Vec<
     let taps = s.table("taps", &TAPS, |s| taps(s, volts?));
     let no_load_w = s.optional("no_load_w", number(1.0..=100_000.0, "W"));
     let load_w = s.optional("load_w", number(1.0..=1_000_000.0, "W"));
+    let resistances_ohm = resistances(s);
+    let eddy_percent = s.optional("eddy_loss_percent", number(0.1..=200.0, "%"));
     let winding =
         s.optional("winding", choice(&[Metal::Copper, Metal::Aluminium].map(|metal| (metal.key(), metal))));
     let records = records(s);
@@ -66,7 +68,12 @@ pub(crate) fn transformer(s: &mut Section<'_>, known: &Known<'_>, fed: &mut Vec<
         neutral_rating_percent: neutral?,
         trip_points: trip_points?,
         taps: taps?,
-        losses: Losses { no_load_w: no_load_w?, load_w: load_w? },
+        losses: Losses {
+            no_load_w: no_load_w?,
+            load_w: load_w?,
+            resistances_ohm: resistances_ohm?,
+            eddy_percent: eddy_percent?,
+        },
         winding: winding?,
         records: records?,
         ..Transformer::new(&name?, kva?, primary.0, secondary.0)
@@ -76,6 +83,7 @@ pub(crate) fn transformer(s: &mut Section<'_>, known: &Known<'_>, fed: &mut Vec<
     }
     forms_fit(s, &transformer)?;
     amperes_fit(s, &transformer, [(SideOf::Primary, primary.1), (SideOf::Secondary, secondary.1)])?;
+    report_fits(s, &transformer)?;
     Some(transformer)
 }
 
@@ -219,6 +227,44 @@ fn amperes_fit(s: &mut Section<'_>, transformer: &Transformer, sides: [Printed; 
         }
     }
     fits
+}
+
+/// Resistances between the line terminals: of both sides or of none.
+fn resistances(s: &mut Section<'_>) -> Option<Option<(f64, f64)>> {
+    let ohms = |s: &mut Section<'_>, key| s.optional(key, number(0.000_001..=1000.0, "ohm"));
+    match (ohms(s, "primary_ohms")?, ohms(s, "secondary_ohms")?) {
+        (None, None) => Some(None),
+        (Some(primary), Some(secondary)) => Some(Some((primary, secondary))),
+        (one, _) => {
+            let (key, other) = if one.is_some() {
+                ("primary_ohms", "secondary_ohms")
+            } else {
+                ("secondary_ohms", "primary_ohms")
+            };
+            let message = format!("`{key}` stands without `{other}`: the loss is taken apart with both");
+            s.fault(
+                key,
+                Fault::new(
+                    message,
+                    "only this one",
+                    format!("add `{other}` by the test report, or leave it out"),
+                ),
+            );
+            None
+        }
+    }
+}
+
+/// What the windings lose by their resistance is no more than the whole load loss.
+fn report_fits(s: &mut Section<'_>, transformer: &Transformer) -> Option<()> {
+    if transformer.report_fits() {
+        return Some(());
+    }
+    let message =
+        "with these resistances the windings alone lose more than `load_w` at rated current".to_owned();
+    let help = "write resistances between two line terminals, in ohms, at the temperature of the load loss, as the test report has them";
+    s.fault("load_w", Fault::new(message, "less than they lose", help));
+    None
 }
 
 fn trip_points(s: &mut Section<'_>) -> Option<TripPoints> {

@@ -32,7 +32,13 @@ fn the_whole_nameplate_is_kept() {
     assert_eq!((unit.impedance_percent, unit.x_over_r), (Some(4.5), Some(1.2)));
     assert_eq!((unit.insulation_class_c, unit.k_rating), (Some(220), Some(13.0)));
     assert_eq!((unit.rated_ambient_c, unit.neutral_rating_percent), (Some(30.0), Some(200.0)));
-    assert_eq!(unit.losses, Losses { no_load_w: Some(310.0), load_w: Some(2200.0) });
+    let losses = Losses {
+        no_load_w: Some(310.0),
+        load_w: Some(2200.0),
+        resistances_ohm: Some((0.085, 0.012)),
+        eddy_percent: Some(7.5),
+    };
+    assert_eq!(unit.losses, losses);
     assert_eq!(unit.winding, Some(Metal::Aluminium));
     let taps = unit.taps.as_ref().expect("it has taps");
     assert_eq!((taps.volts.len(), taps.present_volts()), (5, Some(468.0)));

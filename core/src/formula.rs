@@ -1,5 +1,9 @@
 //! Computed quantities, compiled to slots: which formula reads which values of the row.
 
+mod harmonics;
+
+pub use harmonics::{Harmonics, PhaseLoad, PhaseOrders, SpectrumLoad};
+
 use crate::electrical::{loading, neutral, unbalance};
 use crate::reading::Sample;
 
@@ -44,6 +48,8 @@ pub enum Formula {
         /// The sensors in the air.
         ambients: Vec<usize>,
     },
+    /// Of harmonics.
+    Harmonics(Harmonics),
 }
 
 /// Where the total apparent power comes from, the best that the meter gives.
@@ -84,6 +90,7 @@ impl Formula {
             Self::Rise { hot, ambients } => {
                 row[*hot].get().zip(mean_present(row, ambients)).map(|(hot, air)| hot - air)
             }
+            Self::Harmonics(of) => of.evaluate(row),
         };
         value.into()
     }
@@ -106,6 +113,7 @@ impl Formula {
             Self::LoadingPhase { .. } => Vec::new(),
             Self::NeutralOverPhase { neutral, phases, .. } => [&[*neutral], phases.as_slice()].concat(),
             Self::Rise { hot, ambients } => [&[*hot], ambients.as_slice()].concat(),
+            Self::Harmonics(of) => of.combines(),
         }
     }
 }

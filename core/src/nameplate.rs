@@ -1,5 +1,7 @@
 //! A transformer's nameplate and what the site keeps with it.
 
+use crate::electrical::loss::{TestReport, eddy_part_of_stray, split};
+use crate::electrical::permissible::{BoundBy, Bounded, KnownBound};
 use crate::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
 use crate::plant::SideOf;
 use crate::supply::Supply;
@@ -156,6 +158,10 @@ pub struct Losses {
     pub no_load_w: Option<f64>,
     /// At rated load.
     pub load_w: Option<f64>,
+    /// Resistance in ohms between two line terminals of primary and secondary, at the temperature of the load loss.
+    pub resistances_ohm: Option<(f64, f64)>,
+    /// Winding eddy loss at rated load and the hottest place, in per cent of the loss by resistance there.
+    pub eddy_percent: Option<f64>,
 }
 
 /// What windings are made of.
@@ -274,5 +280,51 @@ impl Transformer {
     /// Rated line amperes of a side: as the nameplate has them, else by kVA and volts.
     pub fn rated_a(&self, side: SideOf) -> Option<f64> {
         self.side(side).rated_a.or_else(|| self.computed_a(side))
+    }
+
+    /// By what its load with harmonics is bounded: its K-rating, the eddy loss that is given, that by the test report, or the usual
+    /// share. Nothing where its kVA is not what its windings carry.
+    pub fn spectrum_bound(&self) -> Option<KnownBound> {
+        let liquid = self.cooling.is_liquid();
+        let of = |bounded, by| Some(KnownBound { bounded, by });
+        if !self.kind.carries_its_kva() {
+            None
+        } else if let Some(bounded) = Bounded::k_rated(self.k_rating) {
+            of(bounded, BoundBy::KRating)
+        } else if let Some(percent) = self.losses.eddy_percent {
+            of(Bounded::of_eddy(percent / 100.0, liquid), BoundBy::Given)
+        } else if let Some(bounded) = self.bound_by_report(liquid) {
+            of(bounded, BoundBy::TestReport)
+        } else {
+            of(Bounded::usual(self.kva, liquid, None), BoundBy::Usual)
+        }
+    }
+
+    /// Whether the losses of the test report fit together, if it gives the resistances: those lose no more than all of it.
+    pub fn report_fits(&self) -> bool {
+        let told = self.losses.load_w.is_some() && self.losses.resistances_ohm.is_some();
+        !told || self.bound_by_report(self.cooling.is_liquid()).is_some()
+    }
+
+    fn bound_by_report(&self, liquid: bool) -> Option<Bounded> {
+        let (load_loss_w, (primary_ohm, secondary_ohm)) = (self.losses.load_w?, self.losses.resistances_ohm?);
+        let primary = (self.primary.volts, self.rated_a(SideOf::Primary)?, primary_ohm);
+        let secondary = (self.secondary.volts, self.rated_a(SideOf::Secondary)?, secondary_ohm);
+        let (high, low) = if primary.0 >= secondary.0 { (primary, secondary) } else { (secondary, primary) };
+        let report = TestReport {
+            load_loss_w,
+            outer: (high.1, high.2),
+            inner: (low.1, low.2),
+            turns_ratio: high.0 / low.0,
+            three_phases: self.phases == 3,
+            eddy_part: eddy_part_of_stray(liquid),
+        };
+        let split = split(&report).ok()?;
+        let eddy_pu = split.hottest_eddy_pu;
+        Some(if liquid {
+            Bounded::Liquid { eddy_pu, other_stray_pu: split.other_stray_w / split.copper_w }
+        } else {
+            Bounded::Dry { eddy_pu }
+        })
     }
 }

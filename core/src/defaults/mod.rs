@@ -1,9 +1,11 @@
 //! The limits that a site gets when its owner sets none, each with where its numbers come from.
 
 mod amperes;
+mod harmonics;
 mod heat;
 mod volts;
 
+use crate::electrical::permissible::KnownBound;
 use crate::measurand::{Measurand, Quantity};
 use crate::plant::{AppliesTo, Bound, Cooling, Level, Limit, Priority, Recurs, TripPoints, WiringForm};
 use crate::time::Span;
@@ -29,6 +31,10 @@ pub struct Rating {
     pub cooling: Option<Cooling>,
     /// The maker's own trip points.
     pub trip_points: TripPoints,
+    /// By what its load with harmonics is bounded, for the meters on a transformer's load side.
+    pub bounded: Option<KnownBound>,
+    /// Impedance in per cent, of a transformer.
+    pub impedance_percent: Option<f64>,
     /// Whether motors hang on it.
     pub serves_motors: bool,
     /// Whether it is an open delta or open wye.
@@ -52,6 +58,9 @@ pub fn default_limits(on: Quantity, rating: &Rating) -> Vec<Limit> {
         Measurand::VoltageHarmonic if on.number > 1 => vec![volts::voltage_harmonic()],
         Measurand::LoadingKva => vec![amperes::loading(on.what)],
         Measurand::LoadingPhase => vec![amperes::loading_phase()],
+        Measurand::SpectrumLoading => {
+            rating.bounded.map(harmonics::spectrum_loading).into_iter().collect()
+        }
         Measurand::NeutralCurrent => rating.neutral_a.map(amperes::neutral_current).into_iter().collect(),
         Measurand::NeutralOverPhase => vec![amperes::neutral_over_phase()],
         Measurand::VoltageLl | Measurand::VoltageLn => {

@@ -104,6 +104,13 @@ pub fn loss_factor(spectrum: &Spectrum, of: Loss, floor: f64) -> Result<f64, Lac
     finite(weighted / plain)
 }
 
+/// The most that F_HL-STR can be where only F_HL is known: `F_HL^0.4`. `None` for a factor below 1.
+///
+/// Reasoning, no source: h^0.8 is (h²)^0.4, and the mean of a power below 1 is at most that power of the mean.
+pub fn most_other_stray(factor: f64) -> Option<f64> {
+    (factor >= 1.0 && factor.is_finite()).then(|| factor.powf(0.4))
+}
+
 /// The K-factor of a load: `K = Σ (I_h/I_R)²·h²`. It falls with the square of the load; at rated current it is the harmonic loss
 /// factor.
 ///

@@ -51,6 +51,40 @@ pub enum Bounded {
     },
 }
 
+/// By what a load is bounded, and where that comes from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KnownBound {
+    /// The bound.
+    pub bounded: Bounded,
+    /// Where it comes from.
+    pub by: BoundBy,
+}
+
+/// Where the share of eddy loss, or what stands in its place, comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BoundBy {
+    /// The K-rating on the nameplate.
+    KRating,
+    /// The share that its maker or owner gives.
+    Given,
+    /// Load loss and winding resistances of the test report.
+    TestReport,
+    /// Nothing of it is known: the usual share is taken.
+    Usual,
+}
+
+impl BoundBy {
+    /// Words for where a limit's numbers come from.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::KRating => "its K-rating",
+            Self::Given => "its eddy loss as given",
+            Self::TestReport => "eddy loss by its test report",
+            Self::Usual => "eddy loss not known, so the usual share is taken (common practice)",
+        }
+    }
+}
+
 /// From this K-rating on a unit is built for harmonics; less says nothing more than an unrated one (UL 1561, from memory:
 /// the ratings begin at 4).
 const LEAST_K_RATING: f64 = 4.0;
@@ -59,10 +93,16 @@ impl Bounded {
     /// What is taken of a unit of which no losses by winding are known: its K-rating, else the usual eddy share; of a liquid-
     /// filled one other stray loss stands to it as C57.110 divides stray loss.
     pub fn usual(kva: f64, liquid: bool, k_rating: Option<f64>) -> Self {
-        if let Some(k) = k_rating.filter(|k| *k >= LEAST_K_RATING) {
-            return Self::KRated { k };
-        }
-        let eddy_pu = usual_eddy_pu(kva, liquid);
+        Self::k_rated(k_rating).unwrap_or_else(|| Self::of_eddy(usual_eddy_pu(kva, liquid), liquid))
+    }
+
+    /// Of a unit built for harmonics; nothing for one that is not.
+    pub fn k_rated(k_rating: Option<f64>) -> Option<Self> {
+        k_rating.filter(|k| *k >= LEAST_K_RATING).map(|k| Self::KRated { k })
+    }
+
+    /// Of a unit whose winding eddy loss is known per unit of the loss by resistance; other stray loss as C57.110 divides it.
+    pub fn of_eddy(eddy_pu: f64, liquid: bool) -> Self {
         if liquid {
             let part = eddy_part_of_stray(true);
             Self::Liquid { eddy_pu, other_stray_pu: eddy_pu * (1.0 - part) / part }

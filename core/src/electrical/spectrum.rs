@@ -102,6 +102,17 @@ impl Spectrum {
         self
     }
 
+    /// All orders times one number above zero: the same spectrum in another unit.
+    #[must_use]
+    pub fn scaled(self, times: f64) -> Self {
+        Self::given(self.present().map(|(order, value)| (order, value * times)))
+    }
+
+    /// The r.m.s. value of all orders that are given, in the spectrum's unit.
+    pub fn size(&self) -> f64 {
+        self.root_sum(|_| true)
+    }
+
     /// The largest value that is given.
     pub(super) fn largest(&self) -> f64 {
         self.present().map(|(_, value)| value).fold(0.0, f64::max)

@@ -86,6 +86,15 @@ measurands! {
     GeneratorRunning: "generator_running", "generator running", One, Flag, Whole, Several, 2, 0.0 ..= 1.0, Measured;
     VoltageUnbalance: "voltage_unbalance_percent", "voltage unbalance", Percent, Level, Whole, Single, 1, 0.0 ..= 200.0, Computed;
     CurrentUnbalance: "current_unbalance_percent", "current unbalance", Percent, Level, Whole, Single, 0, 0.0 ..= 200.0, Computed;
+    DistortionCurrent: "distortion_current_a", "harmonic current", Ampere, Level, Phases, Single, 1, 0.0 ..= 20_000.0, Computed;
+    TriplenCurrent: "triplen_current_percent", "triplen orders of the current", Percent, Level, Phases, Single, 1, 0.0 ..= 1000.0, Computed;
+    EvenCurrent: "even_current_percent", "even orders of the current", Percent, Level, Phases, Single, 1, 0.0 ..= 1000.0, Computed;
+    OddCurrent: "odd_current_percent", "odd orders of the current without the triplen", Percent, Level, Phases, Single, 1, 0.0 ..= 1000.0, Computed;
+    NeutralExpected: "neutral_expected_a", "neutral current expected by the phases", Ampere, Level, Whole, Single, 1, 0.0 ..= 60_000.0, Computed;
+    SpectrumLossFactor: "spectrum_loss_factor", "harmonic loss factor by the orders", One, Level, Phases, Single, 2, 0.0 ..= 2500.0, Computed;
+    SpectrumKFactor: "spectrum_k_factor", "K-factor by the orders", One, Level, Phases, Single, 2, 0.0 ..= 2500.0, Computed;
+    PermissibleLoad: "permissible_load_percent", "permissible load with this spectrum", Percent, Level, Whole, Single, 0, 0.0 ..= 100.0, Computed;
+    SpectrumLoading: "spectrum_loading_percent", "loading with this spectrum", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     LoadingKva: "loading_kva_percent", "loading by kVA", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     LoadingPhase: "loading_phase_percent", "loading of the worst phase", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     NeutralLoading: "neutral_loading_percent", "loading of the neutral", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;

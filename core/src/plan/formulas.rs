@@ -1,5 +1,7 @@
 //! Which computed quantities a meter's points allow, and which only several meters together allow.
 
+mod harmonics;
+
 use super::MeteredPlan;
 use super::study::Draft;
 use crate::defaults::Rating;
@@ -79,6 +81,7 @@ pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Ve
             }
         }
     }
+    harmonics::append(points, first, rating, &mut computed);
     computed
 }
 

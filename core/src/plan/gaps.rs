@@ -1,9 +1,11 @@
 //! What is not judged although its owner may expect it, and what would mend that.
 
 use super::{MeterPlan, NotJudged, ScopePlan};
+use crate::electrical::permissible::factor_bounds;
+use crate::electrical::spectrum::Spectrum;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
-use crate::plant::{Kind, Plant, Target};
+use crate::plant::{Kind, Plant, SideOf, Target};
 
 /// Everything of a compiled plant that its owner may miss, for `check`.
 pub(super) fn gaps(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
@@ -49,6 +51,9 @@ fn of_meter(plant: &Plant, meter: &MeterPlan) -> Vec<NotJudged> {
         let reason = "it needs all three line-to-line voltages from one meter";
         gaps.push(gap(Measurand::VoltageUnbalance, reason));
     }
+    gaps.extend(
+        harmonics_reason(plant, meter, measures).map(|reason| gap(Measurand::SpectrumLoading, &reason)),
+    );
     if has(Measurand::Winding)
         && !meter.limits.iter().any(|limit| of(meter, limit.series) == Measurand::Winding && !limit.rate)
     {
@@ -59,6 +64,33 @@ fn of_meter(plant: &Plant, meter: &MeterPlan) -> Vec<NotJudged> {
         });
     }
     gaps
+}
+
+/// Why a transformer's loading with its harmonics is not told although its meter knows something of them.
+fn harmonics_reason(plant: &Plant, meter: &MeterPlan, measures: Option<Target>) -> Option<String> {
+    let points = &meter.series[..meter.points];
+    let has = |what: Measurand| points.iter().any(|quantity| quantity.what == what);
+    let is_told = meter.series.iter().any(|quantity| quantity.what == Measurand::SpectrumLoading);
+    let orders = has(Measurand::CurrentHarmonic) || has(Measurand::CurrentHarmonicAmperes);
+    match measures? {
+        Target::Transformer(..) if is_told => None,
+        Target::Transformer(_, SideOf::Primary) if orders => Some(
+            "orders of the supply side lack the triplen that circulate in a delta: give those of the secondary".to_owned(),
+        ),
+        Target::Transformer(index, SideOf::Secondary)
+            if has(Measurand::CurrentThd) && !orders && plant.transformers[index].kind.carries_its_kva() =>
+        {
+            // A round figure for the example, in the middle of what such loads have.
+            let example = 30.0;
+            let bounds = factor_bounds(example, Spectrum::HIGHEST).ok()?;
+            Some(format!(
+                "the THD alone does not say which orders it is made of: at {example} % the harmonic loss factor lies between {:.1} and \
+                 {:.0}, or {:.0} if the orders fall as they usually do; give orders 3, 5, 7 and on to 13 at least, or the factor",
+                bounds.least, bounds.most, bounds.most_if_falling
+            ))
+        }
+        _ => None,
+    }
 }
 
 fn of(meter: &MeterPlan, series: usize) -> Measurand {

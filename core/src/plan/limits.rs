@@ -46,6 +46,9 @@ fn rating_of_side(plant: &Plant, index: usize, side: SideOf) -> Rating {
         insulation_class_c: transformer.insulation_class_c,
         cooling: Some(transformer.cooling),
         trip_points: transformer.trip_points,
+        // The lines of the supply side show nothing of the orders that circuit in a delta.
+        bounded: (side == SideOf::Secondary).then(|| transformer.spectrum_bound()).flatten(),
+        impedance_percent: transformer.impedance_percent,
         serves_motors: side == SideOf::Secondary && feeders.any(|(number, _)| serves_motors(plant, number)),
         open_bank: transformer.is_open_bank(),
         ..Rating::default()

@@ -5,6 +5,7 @@ mod cannery;
 
 mod absence;
 mod commissioning;
+mod harmonics;
 mod health;
 mod heat;
 mod kinds;
