@@ -6,7 +6,7 @@ use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::output::Output;
 use kvarden_core::phases::Place;
 use kvarden_core::plan::{MeterPlan, Plan};
-use kvarden_core::plant::{Cooling, Losses, Plant, SideOf, Target, Transformer};
+use kvarden_core::plant::{Cooling, Losses, Meter, Plant, SideOf, Target, Transformer};
 use std::fmt::Write;
 
 /// The handbook's worked example, a typical electronic load: F_HL 6.249, rms 1.266 of the fundamental.
@@ -29,7 +29,8 @@ fn points(what: &str) -> String {
 fn with(points: &str, measures: Target, unit: impl FnOnce(&mut Transformer)) -> (Plant, usize) {
     let mut plant = plant();
     unit(&mut plant.transformers[0]);
-    plant.meters.push(meter("quality", measures, points, 10));
+    // It shows the same for hours: that is no frozen register here.
+    plant.meters.push(Meter { frozen_after: None, ..meter("quality", measures, points, 10) });
     let last = plant.meters.len() - 1;
     (plant, last)
 }
