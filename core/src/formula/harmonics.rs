@@ -1,8 +1,8 @@
 //! What a meter's harmonics allow, compiled to slots.
 
 use crate::electrical::distortion::{self, Orders};
+use crate::electrical::expected_neutral as neutral;
 use crate::electrical::loss::{self, Loss};
-use crate::electrical::neutral;
 use crate::electrical::permissible::{Bounded, Weights};
 use crate::electrical::spectrum::Spectrum;
 use crate::reading::Sample;

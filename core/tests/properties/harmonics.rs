@@ -1,8 +1,8 @@
 //! What holds for every spectrum, whatever a meter says.
 
 use kvarden_core::electrical::distortion::{self, Orders};
-use kvarden_core::electrical::loss::{self, Loss};
 use kvarden_core::electrical::expected_neutral as neutral;
+use kvarden_core::electrical::loss::{self, Loss};
 use kvarden_core::electrical::permissible::{Bounded, Weights, factor_bounds};
 use kvarden_core::electrical::spectrum::{Lacking, Spectrum};
 use proptest::prelude::*;

@@ -2,8 +2,8 @@
 
 use super::{Area, Case, one};
 use kvarden_core::electrical::distortion::{self, Orders};
-use kvarden_core::electrical::loss::{self, Loss, TestReport};
 use kvarden_core::electrical::expected_neutral as neutral;
+use kvarden_core::electrical::loss::{self, Loss, TestReport};
 use kvarden_core::electrical::permissible::{Bounded, LiquidUnit, Weights};
 use kvarden_core::electrical::spectrum::{Sequence, Spectrum, six_pulse_ideal_percent};
 use kvarden_core::electrical::standard::{CurrentLimits, Edition, percentile};
