@@ -39,4 +39,4 @@ for name, want in wanted.items():
         at = int(np.argmax(differs))
         print(f"{name} differs in row {at}: {got[at]} here, {want[at]} by numpy")
     wrong += np.count_nonzero(differs)
-sys.exit(wrong > 0)
+sys.exit(1 if wrong else 0)

@@ -3,6 +3,7 @@
 //! `cargo bench -p kvarden-tests` runs them with the others; `-- store` (or another part of a section's name) runs
 //! one. Nothing is asserted: the figures are for people.
 
+mod formulas;
 mod store;
 
 #[path = "../../floors/chunks.rs"]
@@ -37,6 +38,9 @@ fn main() {
         monitor(["10m", "1h"], [60, 10, 60]);
         monitor(["1m", "10m"], [60, 1, 10]);
         allocations();
+    }
+    if is_wanted("formulas") {
+        formulas::run();
     }
     if is_wanted("store") {
         store::run();
