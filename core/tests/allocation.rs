@@ -5,8 +5,11 @@
 mod cannery;
 
 use allocation_counter::measure;
-use cannery::{AIR, Hall, MP3, T2, at};
+use cannery::{AIR, Hall, MP3, T2, at, meter, plant};
 use kvarden_core::input::Input;
+use kvarden_core::measurand::Measurand;
+use kvarden_core::phases::Place;
+use kvarden_core::plant::{SideOf, Target};
 use kvarden_core::reading::{MeterId, Reading, Sample};
 
 // Seen to fail when the door made a new buffer for each reading that waits.
@@ -47,5 +50,49 @@ fn messages_that_arrive_out_of_order_allocate_nothing_either() {
         let reading = Reading { meter: MeterId(MP3 as u32), at: at(swap(second)), values: &values };
         let counted = measure(|| hall.monitor.observe(now, Input::Reading(reading), &mut out));
         assert_eq!((counted.count_total, out.len()), (0, 0), "in second {second}");
+    }
+}
+
+/// A meter of 60 values with angles and orders: all that is computed of them, without one allocation a reading.
+#[test]
+fn the_formulas_of_a_meter_with_orders_and_angles_allocate_nothing() {
+    let mut plant = plant();
+    let mut points = String::from("neutral_current_a power_w frequency_hz ");
+    for place in ["A", "B", "C"] {
+        for what in ["voltage_ln_v", "current_a", "voltage_angle_deg", "current_angle_deg", "power_w"] {
+            points += &format!("{what}.{place} ");
+        }
+        for order in (1..=25).step_by(2) {
+            points += &format!("current_harmonic_a.{place}.{order} ");
+        }
+    }
+    points += "voltage_ll_v.AB voltage_ll_v.BC voltage_ll_v.CA";
+    plant.meters.push(meter("quality", Target::Transformer(0, SideOf::Secondary), &points, 1));
+    let number = plant.meters.len() - 1;
+    assert_eq!(plant.meters[number].points.len(), 60);
+    let mut hall = Hall::of(&plant);
+    for (point, quantity) in plant.meters[number].points.iter().enumerate() {
+        let turn = [(Place::B, -120.0), (Place::C, 120.0)].iter().find(|(place, _)| *place == quantity.place);
+        let value = match quantity.what {
+            Measurand::CurrentHarmonicAmperes => 80.0 / f64::from(quantity.number),
+            Measurand::Current => 90.0,
+            Measurand::VoltageAngle | Measurand::CurrentAngle => turn.map_or(0.0, |(_, turn)| *turn),
+            Measurand::VoltageLl => 208.0,
+            Measurand::Frequency => 60.0,
+            _ => 120.0,
+        };
+        hall.show(number, point, value);
+    }
+    hall.run(905);
+    let meter = hall.monitor.plan().scopes[0].meters[number].clone();
+    assert!(meter.formulas.len() > 20, "{} formulas", meter.formulas.len());
+    let (values, mut out) = (hall.values(number), Vec::with_capacity(64));
+    for second in 905..935 {
+        let now = at(second);
+        let counted = measure(|| {
+            let reading = Reading { meter: MeterId(number as u32), at: now, values: &values };
+            hall.monitor.observe(now, Input::Reading(reading), &mut out);
+        });
+        assert_eq!(counted.count_total, 0, "in second {second}");
     }
 }

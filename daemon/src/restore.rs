@@ -14,7 +14,7 @@ use kvarden_core::time::EventTime;
 use std::sync::Arc;
 
 /// The written form of snapshots; to be raised with any change of the types within [`ScopeState`].
-const STATE_FORMAT: u32 = 8;
+const STATE_FORMAT: u32 = 9;
 
 /// The snapshots of all scopes, by name.
 pub fn encode(monitor: &Monitor) -> Vec<(String, Vec<u8>)> {

@@ -55,7 +55,6 @@ fn fault(name: &str, test: bool) -> Option<String> {
     (test && !is_test && !in_properties).then(|| format!("{name}: no test"))
 }
 
-// Seen to fail with a name misspelt in a code cell, and with one in a test cell.
 #[test]
 fn every_formula_of_the_page_stands_where_it_says_and_has_a_source_and_a_test() {
     let rows = rows();

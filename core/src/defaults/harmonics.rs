@@ -1,7 +1,8 @@
 //! Default limits on what harmonics do.
 
-use super::{level, limit};
+use super::{level, limit, mean_level};
 use crate::electrical::permissible::KnownBound;
+use crate::electrical::standard::CurrentLimits;
 use crate::measurand::Measurand;
 use crate::plant::Limit;
 use crate::plant::Priority::{High, Journal, Low};
@@ -16,4 +17,16 @@ pub(super) fn spectrum_loading(known: KnownBound) -> Limit {
     ];
     let origin = format!("IEEE C57.110 by {}; steps and delays common practice", known.by.words());
     limit(Measurand::SpectrumLoading, levels, 3.0, Span::minutes(10), &origin)
+}
+
+/// By the short-circuit current that the transformer's own impedance allows, over its rated current: a smaller demand would allow more,
+/// a weak supply less. For the digest only: the table binds at the point of common coupling.
+pub(super) fn current_tdd(impedance_percent: f64) -> Option<Limit> {
+    let ratio = 100.0 / impedance_percent;
+    let row = CurrentLimits::for_ratio(ratio)?;
+    let levels = vec![mean_level(row.tdd, Journal, Span::minutes(5))];
+    let origin = format!(
+        "IEEE 519 Table 2 at I_SC/I_L {ratio:.0}, by the impedance with a strong supply and the rated current as demand; guidance inside a building"
+    );
+    Some(limit(Measurand::CurrentTdd, levels, 0.5, Span::minutes(10), &origin))
 }

@@ -58,6 +58,9 @@ pub fn default_limits(on: Quantity, rating: &Rating) -> Vec<Limit> {
         Measurand::VoltageHarmonic if on.number > 1 => vec![volts::voltage_harmonic()],
         Measurand::LoadingKva => vec![amperes::loading(on.what)],
         Measurand::LoadingPhase => vec![amperes::loading_phase()],
+        Measurand::CurrentTdd => {
+            rating.impedance_percent.and_then(harmonics::current_tdd).into_iter().collect()
+        }
         Measurand::SpectrumLoading => rating.bounded.map(harmonics::spectrum_loading).into_iter().collect(),
         Measurand::NeutralCurrent => rating.neutral_a.map(amperes::neutral_current).into_iter().collect(),
         Measurand::NeutralOverPhase => vec![amperes::neutral_over_phase()],

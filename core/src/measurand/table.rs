@@ -95,6 +95,9 @@ measurands! {
     SpectrumKFactor: "spectrum_k_factor", "K-factor by the orders", One, Level, Phases, Single, 2, 0.0 ..= 2500.0, Computed;
     PermissibleLoad: "permissible_load_percent", "permissible load with this spectrum", Percent, Level, Whole, Single, 0, 0.0 ..= 100.0, Computed;
     SpectrumLoading: "spectrum_loading_percent", "loading with this spectrum", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
+    CurrentTdd: "current_tdd_percent", "total demand distortion (TDD)", Percent, Level, Phases, Single, 1, 0.0 ..= 1000.0, Computed;
+    TddDemand: "tdd_demand_a", "demand current of the TDD", Ampere, Level, Whole, Single, 0, 0.0 ..= 20_000.0, Computed;
+    TddDemandKnown: "tdd_demand_known_h", "time from which that demand is known", Hour, Level, Whole, Single, 0, 0.0 ..= 9000.0, Computed;
     LoadingKva: "loading_kva_percent", "loading by kVA", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     LoadingPhase: "loading_phase_percent", "loading of the worst phase", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     NeutralLoading: "neutral_loading_percent", "loading of the neutral", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;

@@ -6,7 +6,7 @@ use crate::formula::Formula;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::{Cooling, Plant, SideOf, Target};
-use crate::study::{AgeingPlan, HeatPlan, PlacePlan, StudyPlan};
+use crate::study::{AgeingPlan, DemandCurrentPlan, DemandPhase, HeatPlan, PlacePlan, StudyPlan};
 use crate::thermal::ageing::DryClass;
 use crate::thermal::dry_type::{USUAL_ALLOWANCE_K, allowance_k};
 
@@ -83,7 +83,7 @@ impl Draft<'_> {
         self.series.clear();
         // Those of the formulas come first, one each.
         formulas::across_meters(self);
-        StudyPlan { heat: self.heat() }
+        StudyPlan { heat: self.heat(), demand_current: self.demand_current() }
     }
 
     /// The meters of the transformer itself, without those of its feeders, with their number (local).
@@ -138,6 +138,32 @@ impl Draft<'_> {
         // Of equals the first, as the owner lists them.
         let all = meters.map(|(local, meter)| (local, given(meter))).filter(|(_, slots)| !slots.is_empty());
         all.reduce(|best, other| if other.1.len() > best.1.len() { other } else { best })
+    }
+
+    /// The demand current of the load side, where a meter gives its harmonics, and the total demand distortion of each phase.
+    fn demand_current(&mut self) -> Option<DemandCurrentPlan> {
+        let transformer = &self.plant.transformers[self.transformer];
+        let rated_a = transformer.rated_a(SideOf::Secondary).filter(|rated| *rated > 0.0)?;
+        let inputs = |meter: &MeterPlan, place: Place| {
+            let at = |what| slot(meter, Quantity::at(what, place));
+            Some((place, at(Measurand::Current)?, at(Measurand::DistortionCurrent)?))
+        };
+        let measures = Target::Transformer(self.transformer, SideOf::Secondary);
+        let (local, found) = self.own_meters().find_map(|(local, meter)| {
+            let of = self.plant.meters.get(meter.id.0 as usize).filter(|of| of.measures == measures);
+            let places = Place::PHASES.into_iter().filter_map(|place| inputs(meter, place));
+            let found: Vec<_> = of.map(|_| places.collect()).unwrap_or_default();
+            (!found.is_empty()).then_some((local, found))
+        })?;
+        let phases = found.into_iter().map(|(place, current, harmonics)| DemandPhase {
+            current: self.input((local, current)),
+            harmonics: self.input((local, harmonics)),
+            tdd: self.series(Quantity::at(Measurand::CurrentTdd, place)),
+        });
+        let phases = phases.collect();
+        let demand = self.series(Quantity::whole(Measurand::TddDemand));
+        let known = self.series(Quantity::whole(Measurand::TddDemandKnown));
+        Some(DemandCurrentPlan { phases, rated_a, demand, known })
     }
 
     /// The temperature of one winding by a sensor of the transformer.

@@ -4,12 +4,15 @@
 //! Each model is a file of its own: a plan that knows its inputs by their columns and its results by their series, a
 //! state that is saved, and a step that allocates nothing. Where inputs are absent, so are results.
 
+mod demand_current;
 mod heat;
 
+pub use demand_current::{DemandCurrentPlan, DemandKnown, DemandPhase};
 pub use heat::{AgeingPlan, HeatLearned, HeatPlan, PlacePlan};
 
 use crate::reading::Sample;
 use crate::time::{EventTime, Span};
+use demand_current::DemandCurrent;
 use heat::Heat;
 use serde::{Deserialize, Serialize};
 
@@ -18,6 +21,8 @@ use serde::{Deserialize, Serialize};
 pub struct StudyPlan {
     /// What a healthy transformer would show.
     pub heat: Option<HeatPlan>,
+    /// The demand current of the total demand distortion.
+    pub demand_current: Option<DemandCurrentPlan>,
 }
 
 /// What a step works on.
@@ -34,6 +39,7 @@ pub(crate) struct Turn<'a> {
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub(crate) struct Study {
     heat: Option<Heat>,
+    demand_current: Option<DemandCurrent>,
 }
 
 /// What the models of one scope have learned, and must never be lost. Each part may be missing, as in a state that was
@@ -43,17 +49,26 @@ pub struct Learned {
     /// Of the transformer's heat.
     #[serde(default)]
     pub heat: Option<HeatLearned>,
+    /// Of the demand current.
+    #[serde(default)]
+    pub demand_current: Option<DemandKnown>,
 }
 
 impl Study {
     pub(crate) fn new(plan: &StudyPlan) -> Self {
-        Self { heat: plan.heat.as_ref().map(Heat::new) }
+        Self {
+            heat: plan.heat.as_ref().map(Heat::new),
+            demand_current: plan.demand_current.as_ref().map(DemandCurrent::new),
+        }
     }
 
     /// Lets every model take one step of the grid.
     pub(crate) fn step(&mut self, plan: &StudyPlan, turn: &mut Turn<'_>) {
         if let (Some(heat), Some(plan)) = (&mut self.heat, &plan.heat) {
             heat.step(plan, turn);
+        }
+        if let (Some(demand), Some(plan)) = (&mut self.demand_current, &plan.demand_current) {
+            demand.step(plan, turn);
         }
     }
 
@@ -64,11 +79,19 @@ impl Study {
         {
             self.heat = Some(saved);
         }
+        if let (Some(plan), Some(saved)) = (&plan.demand_current, saved.demand_current)
+            && saved.fits(plan)
+        {
+            self.demand_current = Some(saved);
+        }
     }
 
     /// What must never be lost.
     pub(crate) fn learned(&self) -> Learned {
-        Learned { heat: self.heat.as_ref().map(Heat::learned) }
+        Learned {
+            heat: self.heat.as_ref().map(Heat::learned),
+            demand_current: self.demand_current.as_ref().map(DemandCurrent::learned),
+        }
     }
 
     /// Takes what was learned before.
@@ -76,12 +99,18 @@ impl Study {
         if let (Some(heat), Some(learned)) = (&mut self.heat, learned.heat) {
             heat.adopt_learned(learned);
         }
+        if let (Some(demand), Some(learned)) = (&mut self.demand_current, learned.demand_current) {
+            demand.adopt_learned(learned);
+        }
     }
 
     /// Our clock was corrected: what it stamped moves with it.
     pub(crate) fn shift(&mut self, by: Span) {
         if let Some(heat) = &mut self.heat {
             heat.shift(by);
+        }
+        if let Some(demand) = &mut self.demand_current {
+            demand.shift(by);
         }
     }
 }

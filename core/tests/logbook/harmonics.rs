@@ -59,8 +59,12 @@ fn compiled<'a>(plan: &'a Plan, name: &str) -> &'a MeterPlan {
 
 /// The latest minute's mean of a quantity of the meter.
 fn mean(hall: &Hall, quantity: &str) -> Option<f64> {
+    mean_of(hall, "quality", quantity)
+}
+
+fn mean_of(hall: &Hall, name: &str, quantity: &str) -> Option<f64> {
     let quantity = Quantity::from_key(quantity).expect("a key of the table");
-    let meter = compiled(hall.monitor.plan(), "quality").clone();
+    let meter = compiled(hall.monitor.plan(), name).clone();
     let index = meter.series.iter().position(|known| *known == quantity).expect("it is computed");
     let minutes = hall.told.iter().rev().filter_map(|output| match output {
         Output::Minute(closed) if closed.meter == meter.id => Some(closed.panes[index].mean()),
@@ -206,4 +210,28 @@ fn of_the_thd_alone_its_bounds_are_told_and_a_meters_own_factor_is_enough() {
     near(mean(&hall, "spectrum_loading_percent"), 100.0 * 150.0 / (208.18 * 0.8486));
     let at = Quantity::at(Measurand::SpectrumLossFactor, Place::A);
     assert!(!compiled(hall.monitor.plan(), "quality").series.contains(&at));
+}
+
+/// IEEE 519-2014 Table 2 at I_SC/I_L 22 (4.5 % impedance): 8 %. Before a demand is known the rated current stands for it.
+#[test]
+fn the_demand_distortion_is_held_against_the_table_and_its_demand_is_told() {
+    let (plant, number) = with(&points("current_harmonic_a"), SECONDARY, |_| ());
+    let mut hall = Hall::of(&plant);
+    // The day begins at midnight, so the first block ends after 900 s. A sixth harmonics of the rated current.
+    draw(&mut hall, number, 100.0, &[(1, 1.0), (5, 0.4), (7, 0.1)], false);
+    hall.run(890);
+    let across = "T2 across meters";
+    near(mean_of(&hall, across, "current_tdd_percent.A"), 41.231 / 208.18 * 100.0);
+    near(mean_of(&hall, across, "tdd_demand_a"), 208.18);
+    assert_eq!(mean_of(&hall, across, "tdd_demand_known_h"), Some(0.0));
+    hall.run(900);
+    near(mean_of(&hall, across, "current_tdd_percent.B"), 41.231);
+    near(mean_of(&hall, across, "tdd_demand_a"), 100.0);
+    near(mean_of(&hall, across, "tdd_demand_known_h"), 0.25);
+    let alarms = hall.alarms("T2 across meters/current_tdd_percent.C");
+    assert!(alarms.first().is_some_and(|line| line.contains("high level 1 raised")), "{alarms:?}");
+    let limits = &compiled(hall.monitor.plan(), across).limits;
+    let limit =
+        limits.iter().find(|limit| limit.origin.contains("IEEE 519")).expect("the impedance is known");
+    assert!((limit.levels[0].setpoint - 8.0).abs() < 1e-9 && limit.origin.contains("guidance"), "{limit:?}");
 }

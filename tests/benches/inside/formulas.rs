@@ -26,7 +26,9 @@ fn quantities() -> Vec<Quantity> {
     let of_phases = phases.into_iter().flat_map(|what| Place::PHASES.map(|place| Quantity::at(what, place)));
     let lines = Place::LINES.map(|place| Quantity::at(Measurand::VoltageLl, place));
     let orders = Place::PHASES.into_iter().flat_map(|place| {
-        (1..=25).step_by(2).map(move |order| Quantity::numbered(Measurand::CurrentHarmonicAmperes, place, order))
+        (1..=25)
+            .step_by(2)
+            .map(move |order| Quantity::numbered(Measurand::CurrentHarmonicAmperes, place, order))
     });
     whole.into_iter().chain(of_phases).chain(lines).chain(orders).collect()
 }

@@ -100,7 +100,7 @@ fn one_order_that_stands_out_at_low_load_is_a_resonance() {
     assert!(with(11.0) > 0.9 && with(0.5) < 0.05, "the voltage must show it too");
 }
 
-// Seen to fail when a named suspect was enough for a finding, however little it explained.
+// Seen to fail when a habit counted whatever lay outside its six orders.
 #[test]
 fn what_fits_nothing_says_so() {
     let odd_peaks = of([(3, 1.0), (5, 2.0), (7, 1.0), (17, 9.0), (29, 12.0), (31, 11.0)], Some(1.0));
