@@ -230,7 +230,7 @@ fn amperes_fit(s: &mut Section<'_>, transformer: &Transformer, sides: [Printed; 
 }
 
 /// Resistances between the line terminals: of both sides or of none.
-fn resistances(s: &mut Section<'_>) -> Option<Option<(f64, f64)>> {
+fn resistances(s: &mut Section<'_>) -> Optional<(f64, f64)> {
     let ohms = |s: &mut Section<'_>, key| s.optional(key, number(0.000_001..=1000.0, "ohm"));
     match (ohms(s, "primary_ohms")?, ohms(s, "secondary_ohms")?) {
         (None, None) => Some(None),

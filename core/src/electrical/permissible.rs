@@ -6,7 +6,7 @@ use super::spectrum::Lacking;
 /// The two weights of a spectrum, see [`loss_factor`](super::loss::loss_factor).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Weights {
-    /// Of winding eddy loss: F_HL.
+    /// Of winding eddy loss: `F_HL`.
     pub eddy: f64,
     /// Of other stray loss: F_HL-STR.
     pub other_stray: f64,
@@ -219,7 +219,7 @@ pub struct FactorBounds {
     /// It is at least this: all in the second order.
     pub least: f64,
     /// It is at most this if no order exceeds what the one before it would have by falling as 1/h, as with line-commutated
-    /// loads and stiff current (common practice, no source): equal steps of h·I_h up to the highest order.
+    /// loads and stiff current (common practice, no source): equal steps of `h·I_h` up to the highest order.
     pub most_if_falling: f64,
     /// It is at most this: all in the highest order.
     pub most: f64,
@@ -228,9 +228,9 @@ pub struct FactorBounds {
 /// Bounds of the harmonic loss factor where a meter gives only the THD (on the base of the fundamental, in per cent) of
 /// currents up to order `highest`.
 ///
-/// Reasoning, no source: with t = THD/100, `F_HL = (1 + Σ h²·r_h²)/(1 + t²)` where Σ r_h² = t²; so it lies between all of t in the
-/// lowest order and all of it in the highest. Where h·r_h never grows over the odd orders, the sum is largest for equal
-/// h·r_h: n·t²/Σ h^-2 over the n odd orders from 3 to the highest.
+/// Reasoning, no source: with t = THD/100, `F_HL = (1 + Σ h²·r_h²)/(1 + t²)` where Σ `r_h²` = t²; so it lies between all of t in the
+/// lowest order and all of it in the highest. Where `h·r_h` never grows over the odd orders, the sum is largest for equal
+/// `h·r_h`: n·t²/Σ h^-2 over the n odd orders from 3 to the highest.
 ///
 /// # Errors
 /// [`Lacking::Range`] for a THD below 0, or for a highest order that leaves no harmonic to tell.
@@ -255,7 +255,7 @@ mod tests {
         Weights { eddy, other_stray: eddy.sqrt() }
     }
 
-    /// The handbook's worked example: F_HL 6.249; P_EC-R 0.05, 0.08, 0.15 give 0.8944, 0.8486, 0.7705.
+    /// The handbook's worked example: `F_HL` 6.249; P_EC-R 0.05, 0.08, 0.15 give 0.8944, 0.8486, 0.7705.
     #[test]
     fn a_dry_type_carries_less_the_more_eddy_loss_it_has() {
         for (eddy_pu, expected) in [(0.05, 0.8944), (0.08, 0.8486), (0.15, 0.7705)] {
@@ -296,7 +296,7 @@ mod tests {
         assert!((mild - dry).abs() < 1e-12);
     }
 
-    /// 30, 20, 10 % at 3, 5, 7 have a THD of 37.4 % and F_HL 2.89 (a public calculator's example): within all bounds.
+    /// 30, 20, 10 % at 3, 5, 7 have a THD of 37.4 % and `F_HL` 2.89 (a public calculator's example): within all bounds.
     #[test]
     fn the_bounds_by_thd_hold_a_real_load() {
         let bounds = factor_bounds(37.416_574, 50).unwrap();

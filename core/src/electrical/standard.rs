@@ -1,9 +1,9 @@
 //! What the standards allow: tables of limits for harmonics, and the statistic that is held against them.
 
-/// Limits of harmonic current in per cent of the demand current, for one range of I_SC/I_L.
+/// Limits of harmonic current in per cent of the demand current, for one range of `I_SC/I_L`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CurrentLimits {
-    /// I_SC/I_L from here on; the bound belongs to this row.
+    /// `I_SC/I_L` from here on; the bound belongs to this row.
     pub from: f64,
     /// Odd orders: below 11, below 17, below 23, below 35, to 50.
     pub odd: [f64; 5],
@@ -141,7 +141,7 @@ pub fn iec_61000_2_2_percent(order: u8) -> Option<f64> {
 /// assert_eq!(percentile(&mut values, 95.0), Some(5.9));
 /// ```
 pub fn percentile(values: &mut [f64], percent: f64) -> Option<f64> {
-    if !(percent > 0.0 && percent <= 100.0) || !values.iter().all(|value| value.is_finite()) {
+    if !(percent > 0.0 && percent <= 100.0 && values.iter().all(|value| value.is_finite())) {
         return None;
     }
     values.sort_unstable_by(f64::total_cmp);
@@ -215,7 +215,7 @@ impl Verdict {
 mod tests {
     use super::*;
 
-    /// IEEE 519-1992 Table 10.3 (university e-book page), whole: I_SC/I_L, order, limit; the last of each row is the TDD.
+    /// IEEE 519-1992 Table 10.3 (university e-book page), whole: `I_SC/I_L`, order, limit; the last of each row is the TDD.
     #[test]
     fn the_table_of_current_limits_whole() {
         let table = [

@@ -9,7 +9,7 @@ use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
 /// Demand is the mean over blocks of the clock of 15 min (IEEE 519-2014, definitions, from memory: 15 or 30 min).
-pub const BLOCK: Span = Span::minutes(15);
+const BLOCK: Span = Span::minutes(15);
 /// A block counts from this share of it on (common practice, no source).
 const LEAST_SHARE: f64 = 0.80;
 /// A twelfth of a mean year of 365.25 days: core knows no calendar.

@@ -36,8 +36,11 @@ pub(super) fn append(
     meter.neutral(currents);
 }
 
+/// What a sum is told as, which orders it takes, and the orders that it needs.
+type KindRow = (Measurand, Orders, &'static [u8]);
+
 /// Kinds of orders of a current, and the orders without which a sum of the kind is never told.
-const CURRENT_KINDS: &[(Measurand, Orders, &[u8])] = &[
+const CURRENT_KINDS: &[KindRow] = &[
     (Measurand::TriplenCurrent, Orders::Triplen, &[3, 9]),
     (Measurand::EvenCurrent, Orders::Even, &[2, 4]),
     (Measurand::OddCurrent, Orders::Odd, &[5, 7, 11, 13]),
@@ -106,7 +109,7 @@ impl Meter<'_> {
         &mut self,
         place: Place,
         orders: Option<&PhaseOrders>,
-        (thd, kinds): (Measurand, &[(Measurand, Orders, &[u8])]),
+        (thd, kinds): (Measurand, &[KindRow]),
     ) {
         let Some(orders) = orders else { return };
         let reaches = orders.slots.iter().any(|(order, _)| *order >= 13);
