@@ -9,7 +9,7 @@ use kvarden_core::plan::{MeterPlan, Plan};
 use kvarden_core::plant::{Cooling, Losses, Meter, Plant, SideOf, Target, Transformer};
 use std::fmt::Write;
 
-/// The handbook's worked example, a typical electronic load: F_HL 6.249, rms 1.266 of the fundamental.
+/// The handbook's worked example, a typical electronic load: `F_HL` 6.249, rms 1.266 of the fundamental.
 const ELECTRONIC: [(u8, f64); 7] =
     [(1, 1.0), (3, 0.66), (5, 0.38), (7, 0.13), (9, 0.05), (11, 0.05), (13, 0.03)];
 
@@ -78,8 +78,8 @@ fn near(got: Option<f64>, expected: f64) {
     assert!(got.is_some_and(|got| (got - expected).abs() < 0.002 * expected), "{got:?} is not {expected}");
 }
 
-/// The handbook's section 4: F_HL 6.249; P_EC-R 0.08 allows 0.8486, so 150 A r.m.s. of 208.2 A are 84.9 % of what is allowed; K is
-/// F_HL·(150/208.2)². Three phases of 66 and 5 % in step make a neutral of 1.986 times the fundamental (Masters, eq. 2.102).
+/// The handbook's section 4: `F_HL` 6.249; P_EC-R 0.08 allows 0.8486, so 150 A r.m.s. of 208.2 A are 84.9 % of what is allowed; K is
+/// `F_HL·(150/208.2)²`. Three phases of 66 and 5 % in step make a neutral of 1.986 times the fundamental (Masters, eq. 2.102).
 #[test]
 fn orders_in_amperes_and_in_per_cent_tell_the_same_load() {
     for (what, percent) in [("current_harmonic_a", false), ("current_harmonic_percent", true)] {
@@ -102,7 +102,7 @@ fn orders_in_amperes_and_in_per_cent_tell_the_same_load() {
     }
 }
 
-/// UL 1561 (from memory): a unit for K 9 carries its rated current of a load of F_HL 6.2; one for K 4 does not.
+/// UL 1561 (from memory): a unit for K 9 carries its rated current of a load of `F_HL` 6.2; one for K 4 does not.
 #[test]
 fn a_k_rating_stands_for_the_eddy_loss() {
     for (k, permissible) in [(9.0, 100.0), (4.0, 100.0 * (4.0f64 / 6.2488).sqrt())] {
@@ -212,7 +212,7 @@ fn of_the_thd_alone_its_bounds_are_told_and_a_meters_own_factor_is_enough() {
     assert!(!compiled(hall.monitor.plan(), "quality").series.contains(&at));
 }
 
-/// IEEE 519-2014 Table 2 at I_SC/I_L 22 (4.5 % impedance): 8 %. Before a demand is known the rated current stands for it.
+/// IEEE 519-2014 Table 2 at `I_SC/I_L` 22 (4.5 % impedance): 8 %. Before a demand is known the rated current stands for it.
 #[test]
 fn the_demand_distortion_is_held_against_the_table_and_its_demand_is_told() {
     let (plant, number) = with(&points("current_harmonic_a"), SECONDARY, |_| ());
