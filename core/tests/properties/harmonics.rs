@@ -21,7 +21,7 @@ fn spectrum(values: &[f64]) -> Spectrum {
 }
 
 fn weights(spectrum: &Spectrum) -> Weights {
-    let of = |loss| loss::loss_factor(spectrum, loss, 0.0).unwrap();
+    let of = |loss| loss::loss_factor(spectrum, loss, 0.0).expect("all orders are given");
     Weights { eddy: of(Loss::Eddy), other_stray: of(Loss::OtherStray) }
 }
 
