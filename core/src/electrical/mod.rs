@@ -1,19 +1,24 @@
 //! Electrical formulas, each with its source. Missing or unfit input gives no value, never a wrong one.
 
 pub mod angle;
+pub mod circuit;
 pub mod contact;
 pub mod demand;
 pub mod distortion;
 pub mod energy;
+pub mod events;
 pub mod excitation;
 pub mod expected_neutral;
 pub mod flow;
 pub mod joint;
 pub mod loading;
 pub mod loss;
+pub mod lost_phase;
+pub mod motors;
 pub mod neutral;
 pub mod parallel;
 pub mod permissible;
+pub mod phasors;
 pub mod ratings;
 pub mod robust;
 pub mod schedule;
