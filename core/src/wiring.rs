@@ -149,9 +149,25 @@ impl WiringForm {
                 Self::TwoLegs { legs } if quantity.place != legs => Some(NO_SUCH_WIRE),
                 _ => None,
             },
-            Measurand::VoltageUnbalance | Measurand::CurrentUnbalance if self.phases() == 1 => {
+            Measurand::VoltageUnbalance
+            | Measurand::CurrentUnbalance
+            | Measurand::VoltageNegativeSequence
+            | Measurand::VoltageZeroSequence
+            | Measurand::CurrentNegativeSequence
+            | Measurand::CurrentZeroSequence
+                if self.phases() == 1 =>
+            {
                 Some("unbalance is a matter of three phases, and this form has fewer")
             }
+            Measurand::VoltageZeroSequence if self != Self::Wye => {
+                Some("the volts to neutral of this form have a zero sequence by design, or float")
+            }
+            Measurand::CurrentZeroSequence => match self {
+                Self::Delta | Self::CornerGroundedDelta { .. } | Self::OpenDelta { high: None } => Some(
+                    "without a neutral there is none but what goes to earth: look at the meter's current transformers",
+                ),
+                _ => None,
+            },
             Measurand::NeutralCurrent | Measurand::NeutralLoading | Measurand::NeutralOverPhase => match self
             {
                 Self::TwoLegs { .. } => {
@@ -256,5 +272,14 @@ mod tests {
         assert!(WiringForm::SplitPhase.why_not(unbalance).is_some());
         assert!(WiringForm::Wye.why_not(neutral).is_none());
         assert!(WiringForm::OpenDelta { high: None }.why_not(unbalance).is_none());
+        let [u2, u0, i0] = [
+            Measurand::VoltageNegativeSequence,
+            Measurand::VoltageZeroSequence,
+            Measurand::CurrentZeroSequence,
+        ]
+        .map(Quantity::whole);
+        assert!(high_leg.why_not(u2).is_none() && high_leg.why_not(u0).is_some());
+        assert!(WiringForm::Wye.why_not(u0).is_none() && WiringForm::Wye.why_not(i0).is_none());
+        assert!(WiringForm::Delta.why_not(i0).is_some() && WiringForm::SplitPhase.why_not(u2).is_some());
     }
 }

@@ -39,6 +39,7 @@ macro_rules! measurands {
 // Valid ranges: a value outside is a broken reading. Common practice, no source, where nothing else is said: low voltage
 // to 36 kV, currents to 20 kA; energies to 1e15, where a 64-bit float still counts single units. Both harmonic factors
 // weigh orders to 50 by their square, so 50² is the most (IEEE C57.110, from memory); without current they may be 0.
+// More negative sequence than five times the positive one is two leads exchanged and no unbalance.
 // 194 dB is where sound in air turns to shocks (an acoustics textbook's figure, from memory).
 measurands! {
     VoltageLn: "voltage_ln_v", "line-to-neutral voltage", Volt, Level, Phases, Single, 1, 0.0 ..= 25_000.0, Lively;
@@ -98,6 +99,12 @@ measurands! {
     CurrentTdd: "current_tdd_percent", "total demand distortion (TDD)", Percent, Level, Phases, Single, 1, 0.0 ..= 1000.0, Computed;
     TddDemand: "tdd_demand_a", "demand current of the TDD", Ampere, Level, Whole, Single, 0, 0.0 ..= 20_000.0, Computed;
     TddDemandKnown: "tdd_demand_known_h", "time from which that demand is known", Hour, Level, Whole, Single, 0, 0.0 ..= 9000.0, Computed;
+    VoltageNegativeSequence: "voltage_negative_sequence_percent", "negative-sequence voltage (u2)", Percent, Level, Whole, Single, 1, 0.0 ..= 500.0, Computed;
+    VoltageZeroSequence: "voltage_zero_sequence_percent", "zero-sequence voltage (u0)", Percent, Level, Whole, Single, 1, 0.0 ..= 1000.0, Computed;
+    VoltagePositiveSequence: "voltage_positive_sequence_v", "positive-sequence voltage to neutral", Volt, Level, Whole, Single, 1, 0.0 ..= 25_000.0, Computed;
+    CurrentNegativeSequence: "current_negative_sequence_percent", "negative-sequence current", Percent, Level, Whole, Single, 0, 0.0 ..= 500.0, Computed;
+    CurrentZeroSequence: "current_zero_sequence_percent", "zero-sequence current", Percent, Level, Whole, Single, 0, 0.0 ..= 1000.0, Computed;
+    CurrentPositiveSequence: "current_positive_sequence_a", "positive-sequence current", Ampere, Level, Whole, Single, 1, 0.0 ..= 20_000.0, Computed;
     LoadingKva: "loading_kva_percent", "loading by kVA", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     LoadingPhase: "loading_phase_percent", "loading of the worst phase", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     NeutralLoading: "neutral_loading_percent", "loading of the neutral", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;

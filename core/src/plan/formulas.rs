@@ -3,17 +3,13 @@
 mod harmonics;
 
 use super::MeteredPlan;
+use super::sequence::CURRENT_FLOOR;
 use super::study::Draft;
 use crate::defaults::Rating;
 use crate::formula::{Formula, PowerSource};
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::Meter;
-
-/// Voltage below this share of nominal is an interruption, not an unbalance (common practice, no source).
-const VOLTAGE_FLOOR: f64 = 0.10;
-/// Currents below this share of rated make large, harmless percentages (common practice, no source).
-const CURRENT_FLOOR: f64 = 0.20;
 
 /// What can be computed from one meter's own points. Slots count from `first`.
 pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Vec<(Quantity, Formula)> {
@@ -25,15 +21,7 @@ pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Ve
     };
     let line_volts = trio(Measurand::VoltageLl, Place::LINES);
     let currents = trio(Measurand::Current, Place::PHASES);
-    let mut computed = Vec::new();
-    if let (Some(of), Some(nominal)) = (line_volts, rating.nominal_ll_v) {
-        let formula = Formula::Unbalance { of, floor: VOLTAGE_FLOOR * nominal };
-        computed.push((Quantity::whole(Measurand::VoltageUnbalance), formula));
-    }
-    if let (Some(of), Some(rated)) = (currents, rating.rated_a) {
-        let formula = Formula::Unbalance { of, floor: CURRENT_FLOOR * rated };
-        computed.push((Quantity::whole(Measurand::CurrentUnbalance), formula));
-    }
+    let mut computed = super::sequence::of_meter(&trio, rating);
     if let Some(kva) = rating.kva {
         let whole = |what| slot(Quantity::whole(what));
         let power = whole(Measurand::ApparentPower)

@@ -48,12 +48,25 @@ fn of_meter(plant: &Plant, meter: &MeterPlan) -> Vec<NotJudged> {
     }
     let has_volts = has(Measurand::VoltageLn) || has(Measurand::VoltageLl);
     if three_phases && has_volts && !has(Measurand::VoltageUnbalance) {
-        let reason = "it needs all three line-to-line voltages from one meter";
+        let reason =
+            "it needs all three line-to-line voltages from one meter, or those to neutral with their angles";
         gaps.push(gap(Measurand::VoltageUnbalance, reason));
     }
     gaps.extend(
         harmonics_reason(plant, meter, measures).map(|reason| gap(Measurand::SpectrumLoading, &reason)),
     );
+    if three_phases && has(Measurand::VoltageAngle) && !has(Measurand::VoltageZeroSequence) {
+        let reason = "it needs volts to neutral and their angles for all three phases from one meter";
+        gaps.push(gap(Measurand::VoltageZeroSequence, reason));
+    }
+    if three_phases && has(Measurand::CurrentAngle) && !has(Measurand::CurrentNegativeSequence) {
+        let reason = if has(Measurand::CurrentPositiveSequence) {
+            "how much it may carry is not known, so neither how little means nothing: give the feeder its rated_a"
+        } else {
+            "it needs amperes and their angles for all three phases from one meter"
+        };
+        gaps.push(gap(Measurand::CurrentNegativeSequence, reason));
+    }
     if has(Measurand::Winding)
         && !meter.limits.iter().any(|limit| of(meter, limit.series) == Measurand::Winding && !limit.rate)
     {

@@ -7,6 +7,7 @@ mod gaps;
 mod limits;
 mod rolling;
 mod scope;
+mod sequence;
 mod study;
 
 pub use rolling::RollingPlan;

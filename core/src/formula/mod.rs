@@ -1,6 +1,7 @@
 //! Computed quantities, compiled to slots: which formula reads which values of the row.
 
 mod harmonics;
+pub mod sequence;
 
 pub use harmonics::{Harmonics, PhaseLoad, PhaseOrders, SpectrumLoad};
 
@@ -16,6 +17,20 @@ pub enum Formula {
         of: [usize; 3],
         /// Least mean, in the unit of the values.
         floor: f64,
+    },
+    /// The negative sequence that three line-to-line voltages show without their angles.
+    NegativeOfLines {
+        /// AB, BC and CA.
+        of: [usize; 3],
+        /// Least mean, in volts.
+        floor: f64,
+    },
+    /// A figure of sequence components.
+    Sequence {
+        /// Of these phasors.
+        of: sequence::Phasors,
+        /// Which figure.
+        figure: sequence::Figure,
     },
     /// Loading by kVA.
     LoadingKva {
@@ -74,6 +89,10 @@ impl Formula {
             Self::Unbalance { of, floor } => {
                 three(row, *of).and_then(|values| unbalance::largest_deviation_percent(values, *floor))
             }
+            Self::NegativeOfLines { of, floor } => {
+                three(row, *of).and_then(|lines| unbalance::negative_ratio_percent(lines, *floor).ok())
+            }
+            Self::Sequence { of, figure } => of.evaluate(*figure, row),
             Self::LoadingKva { power, kva } => {
                 power.volt_amperes(row).and_then(|apparent| loading::by_kva_percent(apparent, *kva))
             }
@@ -101,7 +120,8 @@ impl Formula {
     /// alone.
     pub fn combines(&self) -> Vec<usize> {
         match self {
-            Self::Unbalance { of, .. } => of.to_vec(),
+            Self::Unbalance { of, .. } | Self::NegativeOfLines { of, .. } => of.to_vec(),
+            Self::Sequence { of, .. } => of.slots(),
             Self::LoadingKva { power, .. } => match power {
                 PowerSource::Total(_) => Vec::new(),
                 PowerSource::Phases(phases) => phases.to_vec(),
@@ -164,6 +184,8 @@ mod tests {
         let row = [Sample::new(208.0), Sample::ABSENT, Sample::new(208.0)];
         let unbalance = Formula::Unbalance { of: [0, 1, 2], floor: 20.0 };
         assert_eq!(unbalance.evaluate(&row), Sample::ABSENT);
+        let negative = Formula::NegativeOfLines { of: [0, 1, 2], floor: 20.0 };
+        assert_eq!(negative.evaluate(&row), Sample::ABSENT);
         assert_eq!(Formula::Rise { hot: 0, ambients: vec![1] }.evaluate(&row), Sample::ABSENT);
         assert_eq!(Formula::Rise { hot: 1, ambients: vec![0] }.evaluate(&row), Sample::ABSENT);
         let loading = Formula::LoadingKva { power: PowerSource::Phases([0, 1, 2]), kva: 75.0 };
