@@ -8,5 +8,6 @@ mod afternoon;
 mod determinism;
 mod harmonics;
 mod hostile;
+mod phasors;
 mod recordings;
 mod statistics;
