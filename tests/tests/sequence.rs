@@ -82,7 +82,7 @@ fn sequence_components_and_the_closed_form_are_what_numpy_makes_of_random_phasor
                 closed_forms += 1;
             }
             Err(why) => {
-                assert!(why == NoUnbalance::NoTriangle && want > 99.99, "{question:?}: {why:?} {want}")
+                assert!(why == NoUnbalance::NoTriangle && want > 99.99, "{question:?}: {why:?} {want}");
             }
         }
     }
