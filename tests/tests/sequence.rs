@@ -58,7 +58,6 @@ fn questions(chance: &mut Chance) -> Vec<Question> {
     questions
 }
 
-// Seen to fail when a and a² were exchanged in the negative sequence, and with e = 6β − 1 in the closed form.
 #[test]
 fn sequence_components_and_the_closed_form_are_what_numpy_makes_of_random_phasors() {
     let questions = questions(&mut Chance(20_261_126));
@@ -92,7 +91,6 @@ fn sequence_components_and_the_closed_form_are_what_numpy_makes_of_random_phasor
 
 /// The guide's figures for a running motor are 0.79, 0.99 and 0.87 of nominal volts with 1 : 2 : 1 amperes; the volts depend
 /// on the motor, the amperes do not.
-// Seen to fail when the phase with twice the amperes was not asked to be the one that keeps its volts.
 #[test]
 fn motors_behind_a_lost_line_are_known_from_numpys_own_circuit() {
     let mut motors = Vec::new();

@@ -158,7 +158,6 @@ mod tests {
 
     /// A lost line before a delta–wye unit: 60 V, 120 V and 60 V, the two alike and the third against them (worked in the
     /// guide): as much negative as positive sequence is a fault and no exchange of leads.
-    // Seen to fail with a factor of less than 1 in place of BACKWARDS.
     #[test]
     fn a_lost_line_is_not_taken_for_exchanged_leads() {
         let sequence = Sequence::of(phasors([60.0, 120.0, 60.0], [180.0, 0.0, 180.0]).unwrap());
