@@ -2,6 +2,7 @@
 
 use kvarden_core::alarm::level::{LevelRule, LevelState, Step};
 use kvarden_core::electrical::loading::{by_kva_percent, worst_phase_percent};
+use kvarden_core::electrical::motors::{NoDerating, derating};
 use kvarden_core::electrical::ratings::{
     SERVICE_VOLTAGE, UTILIZATION_VOLTAGE, VoltageRange, rated_current_single_phase, rated_current_three_phase,
 };
@@ -20,6 +21,28 @@ fn unbalance_after_nema_mg_1() {
     assert_near(largest_deviation_percent([460.0, 467.0, 450.0], 48.0), 1.96, 0.005);
     // Public motor guide's worked example: 480, 476 and 472 V; mean 476, largest deviation 4: 0.84 %.
     assert_near(largest_deviation_percent([480.0, 476.0, 472.0], 48.0), 0.84, 0.005);
+}
+
+#[test]
+fn motors_after_the_public_table_of_nema_mg_1() {
+    // A public table of motor imbalance after NEMA MG 1 figure 14-1, whole; the point at 1 % is from memory of NEMA MG 1.
+    for (percent, factor) in [
+        (0.0, 1.00),
+        (0.5, 1.00),
+        (1.0, 1.00),
+        (1.5, 0.97),
+        (2.0, 0.95),
+        (2.5, 0.93),
+        (3.0, 0.89),
+        (3.5, 0.85),
+        (4.0, 0.82),
+        (4.5, 0.78),
+        (5.0, 0.76),
+    ] {
+        assert_near(derating(percent).ok(), factor, 1e-9);
+    }
+    // A public forum that quotes the standard: above 5 % a motor should not be run.
+    assert_eq!(derating(5.01), Err(NoDerating::ShouldNotRun));
 }
 
 #[test]
