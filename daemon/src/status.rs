@@ -273,6 +273,7 @@ mod tests {
             readings: 540,
             in_trouble: vec!["link keeps breaking".to_owned()],
             every: Span::seconds(1),
+            shortest_event: Some(Span::seconds(5)),
             ..MeterStatus::default()
         };
         for number in 0..4u8 {
@@ -314,6 +315,7 @@ mod tests {
     fn a_meter_shows_its_troubles_what_was_measured_and_the_last_payloads_escaped_and_cut() {
         let page = page(&status());
         assert!(page.contains("last value 40 s ago; 90 % measured; link keeps breaking"), "{page}");
+        assert!(page.contains("; shows what lasts 5 s or longer"), "{page}");
         let payloads: Vec<&str> = page.lines().filter(|line| line.contains("could not be read")).collect();
         assert_eq!(payloads.len(), MOST_PAYLOADS);
         assert!(payloads[0].ends_with(r"kvarden/MP-3/\x1b[2J: {\x1b2\xff (4 bytes)"), "{}", payloads[0]);

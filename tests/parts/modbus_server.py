@@ -4,7 +4,9 @@ usage: modbus_server.py PORT REGISTERS FILE
 
 REGISTERS is JSON: {"holding": [[address, kind, value], ...], "input": [...], "coils": [[address, value], ...],
 "discrete": [...]}. kind is one of uint16, int16, uint32, int32, float32, whose registers pymodbus itself writes, high
-word first; or words, with a list of registers as they are. To FILE goes the function code of each request, one a line.
+word first; or words, with a list of registers as they are. Every unit has them, unless REGISTERS is {"units": {"7": {...},
+...}}: then there are these units only. To FILE goes one line for each connection, "connected", and one for each request:
+its function code and its unit.
 """
 
 import json
@@ -46,14 +48,22 @@ with open(FILE, "a", buffering=1) as asked:
 
     def trace(sending, pdu):
         if not sending:
-            asked.write(f"{pdu.function_code}\n")
+            asked.write(f"{pdu.function_code} {pdu.dev_id}\n")
         return pdu
 
-    tables = (
-        bits(REGISTERS.get("coils", [])),
-        bits(REGISTERS.get("discrete", [])),
-        block(REGISTERS.get("holding", [])),
-        block(REGISTERS.get("input", [])),
-    )
-    device = SimDevice(0, simdata=tables)
-    StartTcpServer(device, address=("127.0.0.1", PORT), trace_pdu=trace)
+    def trace_connect(connected):
+        if connected:
+            asked.write("connected\n")
+
+    def device(unit, registers):
+        tables = (
+            bits(registers.get("coils", [])),
+            bits(registers.get("discrete", [])),
+            block(registers.get("holding", [])),
+            block(registers.get("input", [])),
+        )
+        return SimDevice(unit, simdata=tables)
+
+    units = REGISTERS.get("units", {"0": REGISTERS})
+    devices = [device(int(unit), registers) for unit, registers in units.items()]
+    StartTcpServer(devices, address=("127.0.0.1", PORT), trace_pdu=trace, trace_connect=trace_connect)

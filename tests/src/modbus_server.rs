@@ -75,10 +75,27 @@ impl Pymodbus {
         self.port
     }
 
+    fn asked(&self) -> String {
+        std::fs::read_to_string(self.folder.path().join("asked")).unwrap_or_default()
+    }
+
     /// The function code of each request that it was asked, in order.
     pub fn functions(&self) -> Vec<u8> {
-        let asked = std::fs::read_to_string(self.folder.path().join("asked")).unwrap_or_default();
-        asked.lines().filter_map(|line| line.parse().ok()).collect()
+        self.requests().into_iter().map(|(function, _)| function).collect()
+    }
+
+    /// The function code and the unit of each request that it was asked, in order.
+    pub fn requests(&self) -> Vec<(u8, u8)> {
+        let request = |line: &str| {
+            let (function, unit) = line.split_once(' ')?;
+            Some((function.parse().ok()?, unit.parse().ok()?))
+        };
+        self.asked().lines().filter_map(request).collect()
+    }
+
+    /// How many connections were made to it, but for the one that looked whether it listens.
+    pub fn connections(&self) -> usize {
+        self.asked().lines().filter(|line| *line == "connected").count().saturating_sub(1)
     }
 
     /// Kills it.

@@ -7,10 +7,11 @@ use kvarden::status::MeterStatus;
 use kvarden::store::{OwnedInput, Store};
 use kvarden_core::time::Span;
 use kvarden_tests::modbus_server::{Answer, Pymodbus, Question, serve};
-use kvarden_tests::program::{Daemon, PATIENCE, text};
+use kvarden_tests::program::{Daemon, PATIENCE, kvarden, text};
 use kvarden_tests::site::{Site, point};
-use kvarden_tests::wait::wait_for;
+use kvarden_tests::wait::{run_to_end, wait_for};
 use serde_json::json;
+use std::process::Command;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -132,6 +133,86 @@ fn a_map_with_the_wrong_word_order_is_seen_and_its_numbers_are_not_used() {
         );
     }
     assert!(refused.iter().all(|row| row.quantity.as_deref() != Some("frequency_hz")), "{refused:?}");
+}
+
+/// A gateway as pymodbus is one: units 1, 2 and 200 answer, for unit 5 it gives exception 4.
+#[test]
+fn several_units_behind_a_gateway_are_read_over_one_connection_and_a_missing_one_holds_up_nobody() {
+    let volts = |volts: f64| json!({ "holding": [[0, "float32", volts]] });
+    let server =
+        Pymodbus::start(&json!({ "units": { "1": volts(201.5), "2": volts(202.5), "200": volts(203.5) } }));
+    let units = [1, 5, 2, 200];
+    let meter = |unit: u8| {
+        format!(
+            "\n[[meter]]\nname = \"unit {unit}\"\nmeasures = {{ transformer = \"T2\" }}\nfrozen_after = \"never\"\n\
+             modbus = {{ address = \"127.0.0.1:{}\", unit = {unit}, map = \"maps/one.toml\", every = \"1s\" }}\n",
+            server.port()
+        )
+    };
+    let map = point("voltage_ll_v.AB", "address = 0\nkind = \"f32\"");
+    let site = Site::new(&units.map(meter).concat(), &[("maps/one.toml", &map)]);
+    let daemon = Daemon::watching(&site);
+    let missing = "meter reports a failure";
+    wait_for("three are read and the missing one is told of", PATIENCE, || {
+        let meters = daemon.status().meters;
+        let read = meters.iter().filter(|meter| meter.readings >= 5).count();
+        let told =
+            |meter: &MeterStatus| meter.troubles.iter().any(|(what, count)| what == missing && *count > 2);
+        (read == 3 && meters.iter().any(told)).then_some(())
+    });
+    let meters = daemon.status().meters;
+    daemon.stop();
+    for meter in &meters {
+        let troubles: Vec<&str> = meter.troubles.iter().map(|(what, _)| what.as_str()).collect();
+        let expected = if meter.meter == "unit 5" { vec![missing] } else { vec![] };
+        // On a busy machine a poll may be left out; no other trouble belongs here.
+        let troubles: Vec<&str> = troubles.into_iter().filter(|what| *what != "polls left out").collect();
+        assert_eq!((troubles, meter.readings == 0), (expected.clone(), !expected.is_empty()), "{meter:?}");
+    }
+    // No value stands under the name of another unit.
+    let tail = site.store().whole_tail().expect("the tail can be read");
+    for record in tail {
+        if let OwnedInput::Reading { meter, values, .. } = record.input {
+            let expected = match &*meter {
+                "unit 1" => 201.5,
+                "unit 2" => 202.5,
+                "unit 200" => 203.5,
+                other => panic!("{other} gave a value"),
+            };
+            assert_eq!(values[0].get(), Some(expected), "{meter}");
+        }
+    }
+    assert_eq!(server.connections(), 1, "they share one");
+    assert!(units.iter().all(|unit| server.requests().contains(&(3, *unit))));
+}
+
+#[test]
+fn check_says_which_values_of_one_formula_do_not_come_with_one_request() {
+    let page = |third: u16, gap: u16| {
+        let volts = [("AB", 0), ("BC", 2), ("CA", third)];
+        let points = volts.map(|(place, address)| {
+            point(&format!("voltage_ll_v.{place}"), &format!("address = {address}\nkind = \"f32\""))
+        });
+        let map = format!("read_gaps_up_to = {gap}\n{}", points.concat());
+        let site = Site::new(&config(502, "1s"), &[("maps/t2.toml", &map)]);
+        let output = run_to_end(Command::new(kvarden()).arg("check").arg(site.config()));
+        assert!(output.status.success(), "{}", text(&output.stderr));
+        text(&output.stdout)
+    };
+    let parted = page(40, 0);
+    for said in [
+        "    a poll is 2 requests; what lasts shorter than 1 s may go unseen",
+        "    combined, but not read with one request: voltage_ll_v.AB voltage_ll_v.BC voltage_ll_v.CA",
+        "      they count together only if they come within 500 ms",
+    ] {
+        assert!(parted.contains(said), "{said}\n{parted}");
+    }
+    for joined in [page(4, 0), page(40, 36)] {
+        assert!(
+            joined.contains("    a poll is one request;") && !joined.contains("combined, but"),
+            "{joined}"
+        );
+    }
 }
 
 #[test]

@@ -2,6 +2,7 @@
 
 use super::gateway::{gateways, run_gateway};
 use super::gateway_tests::{meter, ms};
+use super::grid::SLOT;
 use super::notebook::Notebook;
 use super::polled::PolledMeter;
 use super::scripted::{Answer, Scripted};
@@ -76,6 +77,12 @@ async fn fifty_meters_at_nine_tenths_of_the_period_keep_their_pace_and_disturb_n
             assert!(pair[1].at - pair[0].at >= ms(950), "unit {unit} makes up for a missed poll");
         }
     }
+    let first = |device: &Rc<Scripted>| device.questions()[0].at;
+    let mut begun: Vec<Instant> = devices.values().map(first).collect();
+    begun.sort_unstable();
+    begun.dedup();
+    let slots: Vec<_> = begun.iter().map(|at| (*at - begun[0]).as_millis() / SLOT.as_millis()).collect();
+    assert_eq!(slots, [0, 1, 2, 3], "51 connections begin in four slots, not each at a moment of its own");
     let (late, polls) = lateness(&notebook, 60);
     assert_eq!(polls, 121);
     // Its slot within the second, and at most 50 ms more.
