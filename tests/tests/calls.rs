@@ -8,7 +8,7 @@
 
 use kvarden::store::{DATABASE, Options, Store};
 use kvarden_core::time::EventTime;
-use kvarden_tests::missing::not_tested;
+use kvarden_tests::missing::may_trace;
 use kvarden_tests::program::text;
 use kvarden_tests::wait::run_to_end;
 use std::path::Path;
@@ -31,15 +31,6 @@ fn run(folder: &Path, call: &str, inject: Option<&str>) -> Output {
         command.args(["-e", &format!("inject={call}:{inject}")]);
     }
     run_to_end(command.arg(WORK).arg(folder.join("data")))
-}
-
-fn may_trace() -> bool {
-    let probe = Command::new("strace").args(["-qq", "-o", "/dev/null", "true"]).output();
-    let may = probe.is_ok_and(|output| output.status.success());
-    if !may {
-        not_tested("strace is missing or may not trace here; failing calls of the system stay untried");
-    }
-    may
 }
 
 /// The lines of the calls that were made; those of the loader, before the store's folder is first named, are passed by.
@@ -86,7 +77,7 @@ fn look(folder: &Path, output: &Output, what: &str) {
 
 #[test]
 fn after_any_call_of_the_system_that_fails_nothing_told_is_lost() {
-    if !may_trace() {
+    if !may_trace("failing calls of the system") {
         return;
     }
     let step = std::env::var("KVARDEN_CALLS_STEP").ok().and_then(|text| text.parse().ok()).unwrap_or(5);

@@ -6,15 +6,12 @@
 
 use kvarden::status::Status;
 use kvarden_tests::missing::not_tested;
-use kvarden_tests::modbus_server::{Answer, Question, serve};
 use kvarden_tests::program::{PATIENCE, kvarden, signal, text};
-use kvarden_tests::site::{Site, point};
+use kvarden_tests::site::{Site, polled_feeder};
 use kvarden_tests::wait::{run_to_end, wait_for};
 use std::fs::File;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Whether a volume can be mounted in a namespace of its own.
 fn may_mount() -> bool {
@@ -26,37 +23,8 @@ fn may_mount() -> bool {
     may
 }
 
-fn site(high: Arc<AtomicBool>) -> Site {
-    let mut count = 0u16;
-    let port = serve(move |_: Question| {
-        count = count.wrapping_add(1);
-        let amps = if high.load(Ordering::Relaxed) { 130.0f32 } else { 50.0 } + f32::from(count % 7) / 8.0;
-        Answer::Words(vec![(amps.to_bits() >> 16) as u16, amps.to_bits() as u16])
-    });
-    let config = format!(
-        r#"
-[[meter]]
-name = "MP-3"
-measures = {{ feeder = "MP-3" }}
-modbus = {{ address = "127.0.0.1:{port}", unit = 1, map = "maps/mp3.toml", every = "100ms" }}
-frozen_after = "never"
-[[limit]]
-on = "current_a"
-of = "MP-3"
-levels = [{{ setpoint = 80, priority = "high" }}]
-deadband = 5
-on_delay = "0s"
-off_delay = "0s"
-recurs = false
-[store]
-folder = "data"
-max_bytes = "16 MiB"
-[tell]
-file = "alerts.jsonl"
-"#
-    );
-    Site::new(&config, &[("maps/mp3.toml", &point("current_a.A", "address = 0\nkind = \"f32\""))])
-}
+/// Bytes of the store: more than the volume has.
+const BYTES: &str = "max_bytes = \"16 MiB\"";
 
 /// A daemon whose store lies on a volume of 8 MB of its own. Dropping it kills it.
 struct Confined {
@@ -161,18 +129,18 @@ fn a_volume_that_fills_while_it_runs_costs_no_alert_and_it_recovers() {
     if !may_mount() {
         return;
     }
-    let high = Arc::new(AtomicBool::new(false));
-    let mut daemon = Confined::start(site(Arc::clone(&high)), "true");
+    let (site, load) = polled_feeder(BYTES);
+    let mut daemon = Confined::start(site, "true");
     daemon.wait_for("it polls", |status| polls(status) > 10);
     daemon.fill();
-    high.store(true, Ordering::Relaxed);
+    load.set_high(true);
     wait_for("the alert is told on the full volume", 2 * PATIENCE, || {
         (daemon.told("current_a.A") > 0).then_some(())
     });
     // The reserve gives its place first; what comes after it finds none.
     daemon.fill();
     let before = daemon.site.told_lines().len();
-    high.store(false, Ordering::Relaxed);
+    load.set_high(false);
     wait_for("its end is told as well", 2 * PATIENCE, || {
         (daemon.site.told_lines().len() > before).then_some(())
     });
@@ -192,17 +160,17 @@ fn a_volume_that_is_full_before_the_start_is_started_on_and_it_recovers() {
     if !may_mount() {
         return;
     }
-    let high = Arc::new(AtomicBool::new(false));
+    let (site, load) = polled_feeder(BYTES);
     let fill = "head -c 20000000 /dev/zero > \"$1/junk\" 2>/dev/null; true";
-    let mut daemon = Confined::start(site(Arc::clone(&high)), fill);
+    let mut daemon = Confined::start(site, fill);
     daemon.wait_for("it polls", |status| polls(status) > 10);
     let notices = daemon.status().expect("it answered just now").store_notices.join(" ");
     assert!(notices.contains("in memory only"), "{notices}");
-    high.store(true, Ordering::Relaxed);
+    load.set_high(true);
     wait_for("the alert is told", 2 * PATIENCE, || (daemon.told("current_a.A") > 0).then_some(()));
     daemon.free();
     daemon.wait_for("the store works again", |status| status.store_works && status.store_notices.len() < 2);
-    high.store(false, Ordering::Relaxed);
+    load.set_high(false);
     let told = daemon.site.told_lines().len();
     wait_for("its end is told", 2 * PATIENCE, || (daemon.site.told_lines().len() > told).then_some(()));
     assert!(daemon.stored_changes() >= 1, "what was told from memory is on the disk");

@@ -1,56 +1,10 @@
 //! Export, backup, restore and verify with the real binary, beside a daemon that polls and writes.
 
-use kvarden_tests::modbus_server::{Answer, Question, serve};
 use kvarden_tests::program::{Daemon, PATIENCE, kvarden, text};
-use kvarden_tests::site::{Site, point};
+use kvarden_tests::site::{Site, polled_feeder};
 use kvarden_tests::wait::{run_to_end, wait_for};
 use std::path::Path;
 use std::process::{Command, Output};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-
-fn site(port: u16) -> Site {
-    let config = format!(
-        r#"
-[[meter]]
-name = "MP-3"
-measures = {{ feeder = "MP-3" }}
-modbus = {{ address = "127.0.0.1:{port}", unit = 1, map = "maps/mp3.toml", every = "100ms" }}
-frozen_after = "never"
-[[limit]]
-on = "current_a"
-of = "MP-3"
-levels = [{{ setpoint = 80, priority = "high" }}]
-deadband = 5
-on_delay = "0s"
-off_delay = "0s"
-recurs = false
-[store]
-recording = {{ before = "2s", after = "1s" }}
-[tell]
-file = "alerts.jsonl"
-"#
-    );
-    let map = [
-        point("current_a.A", "address = 0\nkind = \"f32\""),
-        point("current_a.B", "address = 2\nkind = \"f32\""),
-    ];
-    Site::new(&config, &[("maps/mp3.toml", &map.concat())])
-}
-
-/// A meter of MP-3: 50 A, and 130 A in phase A while it is `high`; phase B is not there.
-fn meter(high: Arc<AtomicBool>) -> u16 {
-    let mut count = 0u16;
-    serve(move |question: Question| {
-        count = count.wrapping_add(1);
-        let amps = if high.load(Ordering::Relaxed) { 130.0f32 } else { 50.0 } + f32::from(count % 7) / 8.0;
-        let words = [amps, f32::NAN].into_iter().flat_map(|value| {
-            let bits = value.to_bits();
-            [(bits >> 16) as u16, bits as u16]
-        });
-        Answer::Words(words.skip(usize::from(question.address)).take(usize::from(question.count)).collect())
-    })
-}
 
 fn run(name: &str, config: &Path, more: &[&str]) -> Output {
     run_to_end(Command::new(kvarden()).arg(name).arg(config).args(more))
@@ -63,14 +17,13 @@ fn good(output: &Output) -> String {
 
 /// A daemon that has told of a high current and stored the recording around it.
 fn after_an_alarm() -> (Site, Daemon) {
-    let high = Arc::new(AtomicBool::new(false));
-    let site = site(meter(Arc::clone(&high)));
+    let (site, load) = polled_feeder("recording = { before = \"2s\", after = \"1s\" }");
     let daemon = Daemon::watching(&site);
     let readings = || daemon.status().meters.iter().map(|meter| meter.readings).sum::<u64>();
     wait_for("some readings", PATIENCE, || (readings() > 25).then_some(()));
-    high.store(true, Ordering::Relaxed);
+    load.set_high(true);
     wait_for("the alarm is told", PATIENCE, || (!site.told_lines().is_empty()).then_some(()));
-    high.store(false, Ordering::Relaxed);
+    load.set_high(false);
     wait_for("the recording is stored", PATIENCE, || {
         let ever = (kvarden_core::time::EventTime(0), kvarden_core::time::EventTime(i64::MAX));
         site.store().recordings(ever.0, ever.1).is_ok_and(|heads| !heads.is_empty()).then_some(())

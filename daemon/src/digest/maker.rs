@@ -77,14 +77,14 @@ impl Maker {
         for date in dates {
             if let Some(day) = self.freeze(date).await? {
                 tracing::info!(date = %day.date, "digest made");
-                self.write(&day);
+                self.write(day).await;
             }
         }
         let late = self.keeper.ask(|store| store.late()).await??;
         for late in late.into_iter().filter(|late| revision::is_due(late, now)) {
             if let Some(day) = self.revise(late, now).await? {
                 tracing::info!(date = %day.date, revision = day.revision, "digest revised: minutes came late");
-                self.write(&day);
+                self.write(day).await;
             }
         }
         Ok(())
@@ -124,10 +124,12 @@ impl Maker {
         Ok(revised.await??)
     }
 
-    fn write(&self, day: &FrozenDay) {
-        if let Some(folder) = &self.folder
-            && let Err(error) = write_files(folder, day)
-        {
+    /// A disk may take seconds: not on the thread that polls the meters.
+    async fn write(&self, day: FrozenDay) {
+        let Some(folder) = self.folder.clone() else { return };
+        let into = folder.clone();
+        let written = tokio::task::spawn_blocking(move || write_files(&into, &day)).await;
+        if let Err(error) = written.map_err(std::io::Error::other).flatten() {
             tracing::warn!(%error, folder = %folder.display(), "the digest is kept in the store but its files could not be written; `kvarden digest` prints it");
         }
     }

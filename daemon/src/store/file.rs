@@ -86,7 +86,7 @@ impl Options {
 
 /// Makes the folder where it is missing and takes its lock, which ends with the process at the latest.
 pub(super) fn lock(folder: &Path) -> Result<File> {
-    fs::create_dir_all(folder).map_err(|source| Error::file(folder, source))?;
+    make_folder(folder).map_err(|source| Error::file(folder, source))?;
     let path = folder.join(LOCK);
     let opened = File::options().read(true).write(true).create(true).truncate(false).open(&path);
     let mut file = opened.map_err(|source| Error::file(&path, source))?;
@@ -106,6 +106,19 @@ pub(super) fn lock(folder: &Path) -> Result<File> {
         let _ = write!(file, "{}", std::process::id());
     }
     Ok(file)
+}
+
+/// Makes a folder where it is missing. Its name outlives a power cut only when the folder above is synced; SQLite does
+/// so for its files alone.
+fn make_folder(folder: &Path) -> std::io::Result<()> {
+    let missing: Vec<&Path> = folder.ancestors().take_while(|one| !one.exists()).collect();
+    fs::create_dir_all(folder)?;
+    for above in missing.into_iter().filter_map(Path::parent) {
+        let above = if above.as_os_str().is_empty() { Path::new(".") } else { above };
+        // Where this user may not open it, the system's own rhythm must do.
+        let _ = File::open(above).and_then(|above| above.sync_all());
+    }
+    Ok(())
 }
 
 /// A file that is open, whole and up to date, with what the writer remembers of it.

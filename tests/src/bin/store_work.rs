@@ -1,30 +1,39 @@
-//! A small piece of the store's work in a process of its own, so that single calls of the system can be made to fail:
-//! `store_work FOLDER`. Prints `told N` when alert N and its letter are stored, and `done` at the end.
-//!
+//! A small piece of the store's work in a process of its own, so that single calls of the system can be made to fail or
+//! be written down: `store_work FOLDER`. Prints `told N` when alert N and its letter are stored, and `done` at the end.
 //! What is refused is given again, as the engine does.
+//!
+//! `store_work FOLDER long` does more of it on a disk that works: letters are sent (`sent ID PLACE`), days frozen (`day
+//! DATE`), snapshots stored until the log was cut back more than once, and the store is closed and opened again.
 
-use kvarden::store::{Batch, NewLetter, Options, OwnedInput, Store, TailRecord};
-use kvarden_core::alarm::state::AlarmState;
-use kvarden_core::input::Part;
-use kvarden_core::output::{AlertRevision, Matter, Revised, Rule, Subject};
-use kvarden_core::plant::Priority;
-use kvarden_core::time::{EventTime, Span};
+use kvarden::store::{Batch, Options, Store};
+use kvarden_core::time::Span;
+use kvarden_tests::wait::Chance;
+use kvarden_tests::work::{BEGIN, CHANNEL, SCOPE, tick, told};
 use std::error::Error;
 use std::path::Path;
 use std::time::Duration;
 
-/// 2026-11-25T00:00:00Z.
-const BEGIN: EventTime = EventTime(1_795_564_800_000);
 /// Alerts told in one run.
 const ALERTS: u64 = 12;
 /// A refused batch is given again so often: longer than the store waits before it tries a disk again.
 const TRIES: u32 = 14;
+/// Alerts told in the long run.
+const LONG: u64 = 24;
+/// Bytes of a snapshot of the long run: a hundred pages. SQLite looks after its log every thousand.
+const SNAPSHOT: usize = 400 << 10;
 
 fn main() -> Result<(), Box<dyn Error>> {
-    let folder = std::env::args().nth(1).ok_or("store_work FOLDER")?;
-    let mut store = Store::open(Path::new(&folder), Options::default(), BEGIN)?.store;
+    let folder = std::env::args().nth(1).ok_or("store_work FOLDER [long]")?;
+    match std::env::args().nth(2) {
+        Some(_) => long(Path::new(&folder)),
+        None => short(Path::new(&folder)),
+    }
+}
+
+fn short(folder: &Path) -> Result<(), Box<dyn Error>> {
+    let mut store = Store::open(folder, Options::default(), BEGIN)?.store;
     for number in 1..=ALERTS {
-        let batch = told(number);
+        let batch = told(number, number);
         let mut tries = 0;
         while let Err(error) = store.apply(&batch) {
             println!("refused {number}: {error}");
@@ -36,7 +45,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         }
         if number.is_multiple_of(4) {
             // A snapshot that can't be kept is made again later.
-            let _ = store.put_state("site", 1, number, &[7; 5000]);
+            let _ = store.put_state(SCOPE, 1, number, &[7; 5000]);
         }
         println!("told {number}");
     }
@@ -52,37 +61,43 @@ fn main() -> Result<(), Box<dyn Error>> {
     Err("the store never came back to the disk".into())
 }
 
-fn tick(number: u64) -> TailRecord {
-    TailRecord { number, now: BEGIN + Span::seconds(number as i64), input: OwnedInput::Tick }
-}
-
-fn told(number: u64) -> Batch {
-    let at = BEGIN + Span::seconds(number as i64);
-    let alert = format!("site/store#{number}");
-    let revision = AlertRevision {
-        alert: alert.clone(),
-        revision: 1,
-        at,
-        why: Revised::Opened,
-        open: true,
-        state: AlarmState::Unacknowledged,
-        priority: Priority::High,
-        subject: Subject { transformer: None, feeder: None, meter: None, matter: Matter::Part(Part::Store) },
-        rule: Rule::Broken,
-        value: None,
-        peak: None,
-        setpoint: None,
-        over: None,
-        since: at,
-        recurred: None,
+fn long(folder: &Path) -> Result<(), Box<dyn Error>> {
+    // The reserve is small then.
+    let open = || Store::open(folder, Options { max_bytes: 16 << 20 }, BEGIN);
+    let mut store = open()?.store;
+    println!("book {}", store.book());
+    let (mut input, mut chance) = (0, Chance(1));
+    let mut next = || {
+        input += 1;
+        input
     };
-    let letter = NewLetter {
-        id: format!("{alert}:1:log"),
-        channel: "log".to_owned(),
-        alert,
-        revision: 1,
-        created: at,
-        message: "{}".to_owned(),
-    };
-    Batch { tail: vec![tick(number)], alerts: vec![revision], letters: vec![letter], ..Batch::default() }
+    for number in 1..=LONG {
+        store.apply(&told(number, next()))?;
+        println!("told {number}");
+        let now = BEGIN + Span::hours(1);
+        if !number.is_multiple_of(3)
+            && let Some(letter) = store.next_letter(CHANNEL, now)?
+        {
+            println!("sent {} {}", letter.id, letter.place);
+            store.delivered(letter.number, now)?;
+        }
+        for _ in 0..3 {
+            store.apply(&Batch { tail: vec![tick(next())], ..Batch::default() })?;
+        }
+        if number.is_multiple_of(2) {
+            let body: Vec<u8> = std::iter::repeat_with(|| chance.number() as u8).take(SNAPSHOT).collect();
+            store.put_state(SCOPE, 1, store.last_number(), &body)?;
+        }
+        if number.is_multiple_of(5) {
+            let date = format!("2026-11-{number:02}");
+            store.put_day(SCOPE, &date, 1, &format!("{{\"alerts\":{number}}}"))?;
+            println!("day {date}");
+        }
+        if number.is_multiple_of(9) {
+            drop(store);
+            store = open()?.store;
+        }
+    }
+    println!("done");
+    Ok(())
 }
