@@ -5,6 +5,8 @@
 //! * What was in a file when its last sync began is there.
 //! * Of what was written later each sector of 512 bytes is as it was, or as any later write left it, each for itself: so
 //!   writes may be lost, come in another order, or be torn. The length of the file is any that it had since.
+//! * After a sync that failed, what it should have brought to the disk never comes there, also not by a later sync that
+//!   ends well: the system has forgotten that it is to be written (Linux since 4.13 does so, in most file systems).
 //! * A sector is old or new as a whole, and other sectors are not touched (SQLite's own assumption, which disks of the last
 //!   decades keep).
 //! * Names (made, removed, changed) reach the disk in their order, and are sure when their folder was synced: as with
@@ -195,6 +197,11 @@ impl Disk {
                 Some(None) => self.sync_names(path),
                 None => {}
             },
+            Event::Unsynced(path) => {
+                if let Some(Some(number)) = self.names.get(path) {
+                    self.inodes[*number].since.clear();
+                }
+            }
             Event::Removed(path) => self.name(path, None),
             Event::Renamed(from, to) => {
                 if let Some(entry) = self.names.get(from).copied() {

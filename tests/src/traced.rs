@@ -1,6 +1,9 @@
 //! What a process asks of the system, written down by strace: every call that changes a file, with its bytes.
 
-use crate::program::text;
+use crate::program::{PATIENCE, signal, text};
+use crate::site::Site;
+use crate::wait::wait_for;
+use kvarden::store::LOCK;
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -32,6 +35,8 @@ pub enum Event {
     Cut(PathBuf, u64),
     /// A file or folder was synced.
     Synced(PathBuf),
+    /// A sync failed.
+    Unsynced(PathBuf),
     /// A name was removed.
     Removed(PathBuf),
     /// A name was changed.
@@ -40,7 +45,7 @@ pub enum Event {
     Said(String),
 }
 
-/// Reads what [`recorder`] wrote; calls that failed changed nothing.
+/// Reads what [`recorder`] wrote. Other calls than syncs that failed changed nothing.
 ///
 /// # Errors
 /// The file can't be read, or a line of it has another form.
@@ -76,7 +81,8 @@ fn event(call: &str) -> Result<Option<Event>, &'static str> {
     // `name(arguments) = result`; the end of a process and the like have another form.
     let Some((name, rest)) = call.split_once('(') else { return Ok(None) };
     let Some((arguments, result)) = rest.rsplit_once(" = ") else { return Ok(None) };
-    if result.starts_with('-') || result.starts_with('?') {
+    let failed = result.starts_with('-') || result.starts_with('?');
+    if failed && !name.ends_with("sync") {
         return Ok(None);
     }
     let arguments = arguments.trim_end().strip_suffix(')').ok_or("no end")?;
@@ -104,6 +110,7 @@ fn event(call: &str) -> Result<Option<Event>, &'static str> {
         ),
         "write" if arguments[0].starts_with("1<") => Event::Said(text(&written(&arguments, result)?)),
         "write" => Event::Wrote(path(0)?, None, written(&arguments, result)?),
+        "fsync" | "fdatasync" if failed => Event::Unsynced(path(0)?),
         "fsync" | "fdatasync" => Event::Synced(path(0)?),
         "ftruncate" => Event::Cut(path(0)?, number(arguments.get(1).ok_or("no length")?)?),
         "unlink" | "rmdir" => Event::Removed(path(0)?),
@@ -138,6 +145,18 @@ fn unhex(text: &str) -> Result<Vec<u8>, &'static str> {
 #[derive(Debug)]
 pub struct Traced(pub Child);
 
+impl Traced {
+    /// Ends the daemon of a site well, and with it its tracer.
+    pub fn stop(&mut self, site: &Site) {
+        let holder =
+            std::fs::read_to_string(site.path("data").join(LOCK)).expect("the daemon holds the lock");
+        let pid = holder.split_whitespace().next().and_then(|pid| pid.parse().ok());
+        signal("TERM", pid.expect("a process number stands there"));
+        let end = wait_for("it ends", 2 * PATIENCE, || self.0.try_wait().ok().flatten());
+        assert!(end.success(), "{end}");
+    }
+}
+
 impl Drop for Traced {
     fn drop(&mut self) {
         // It may have ended by itself; then there is nothing to kill.
@@ -166,6 +185,7 @@ mod tests {
             Event::Made(PathBuf::from("/d/a")),
             Event::Said("hi".to_owned()),
             Event::Wrote(PathBuf::from("/d/a"), Some(10), vec![1]),
+            Event::Unsynced(PathBuf::from("/d/a")),
         ];
         assert_eq!(events(&log).unwrap(), expected);
     }

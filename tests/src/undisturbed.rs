@@ -4,16 +4,19 @@
 
 use kvarden::batching;
 use kvarden::restore::replay_one;
-use kvarden::store::{Batch, NewLetter, Store, TailRecord};
+use kvarden::store::{Batch, MinuteRow, NewLetter, Options, Store, TailRecord};
 use kvarden::words::Site as Signature;
 use kvarden_config::Configuration;
 use kvarden_core::monitor::Monitor;
 use kvarden_core::plan::Plan;
 use kvarden_core::time::EventTime;
+use kvarden_core::window::Pane;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
+
+const HOUR_MS: i64 = 3_600_000;
 
 /// What came out, by kind, each thing by its id with its written form.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -42,11 +45,7 @@ impl Told {
             ("letter", &self.letters, &other.letters),
             ("minute", &self.minutes, &other.minutes),
         ];
-        kinds.into_iter().find_map(|(kind, one, two)| {
-            let ids: Vec<&String> = one.keys().chain(two.keys()).collect();
-            let id = ids.into_iter().find(|id| one.get(*id) != two.get(*id))?;
-            Some(format!("{kind} {id}:\n  {:?}\n  {:?}", one.get(id), two.get(id)))
-        })
+        first_difference(&kinds)
     }
 
     fn put(map: &mut BTreeMap<String, String>, twice: &mut Vec<String>, id: String, body: String) {
@@ -54,6 +53,17 @@ impl Told {
             twice.push(id);
         }
     }
+}
+
+/// Things of one kind, by id, of one side and of the other.
+type Both<'a> = (&'a str, &'a BTreeMap<String, String>, &'a BTreeMap<String, String>);
+
+fn first_difference(kinds: &[Both<'_>]) -> Option<String> {
+    kinds.iter().find_map(|(kind, one, two)| {
+        let ids: Vec<&String> = one.keys().chain(two.keys()).collect();
+        let id = ids.into_iter().find(|id| one.get(*id) != two.get(*id))?;
+        Some(format!("{kind} {id}:\n  {:?}\n  {:?}", one.get(id), two.get(id)))
+    })
 }
 
 fn written(fact: &impl Serialize) -> String {
@@ -65,8 +75,14 @@ fn letter_body(letter: &NewLetter) -> String {
     written(&(channel, alert, revision, created.0, message))
 }
 
-/// Feeds inputs to a fresh monitor and gathers what comes out as the daemon does.
-pub fn undisturbed(configuration: &Configuration, book: &str, tail: &[TailRecord]) -> Told {
+/// Feeds inputs to a fresh monitor and gathers what comes out as the daemon does. `take` is given the batch after each
+/// input, and may empty it.
+fn replayed(
+    configuration: &Configuration,
+    book: &str,
+    tail: &[TailRecord],
+    mut take: impl FnMut(&TailRecord, &mut Batch),
+) {
     let plan = Arc::new(Plan::new(&configuration.plant).expect("the daemon ran with it"));
     let signature = Signature {
         name: configuration.plant.site.clone(),
@@ -89,8 +105,79 @@ pub fn undisturbed(configuration: &Configuration, book: &str, tail: &[TailRecord
         for output in outputs.drain(..) {
             gathered.add(record.number, output, &mut batch);
         }
+        take(record, &mut batch);
     }
-    of_batch(&batch)
+}
+
+/// What comes out of these inputs.
+pub fn undisturbed(configuration: &Configuration, book: &str, tail: &[TailRecord]) -> Told {
+    let mut all = Batch::default();
+    replayed(configuration, book, tail, |_, batch| batching::append(&mut all, std::mem::take(batch)));
+    of_batch(&all)
+}
+
+/// A fresh store in this folder that was given these inputs and what comes out of them.
+pub fn kept_undisturbed(configuration: &Configuration, tail: &[TailRecord], folder: &Path) -> Store {
+    let mut store = Store::open(folder, Options::default(), EventTime(0)).expect("a store can be made").store;
+    let mut records = Vec::new();
+    let last = tail.last().map(|record| record.number);
+    replayed(configuration, "golden", tail, |record, batch| {
+        records.push(record.clone());
+        let is_due = records.len() >= 100 || Some(record.number) == last;
+        if is_due {
+            let batch = Batch { tail: std::mem::take(&mut records), ..std::mem::take(batch) };
+            store.apply(&batch).expect("there is room");
+        }
+    });
+    store
+}
+
+/// What a store made of its minutes and of its inputs by itself.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Made {
+    /// Rows of ten minutes, by meter and beginning.
+    pub tens: BTreeMap<String, String>,
+    /// Recordings, by their ids.
+    pub recordings: BTreeMap<String, String>,
+}
+
+impl Made {
+    /// Of a store that is open for writing: a minute of the next hour closes the last ten first.
+    pub fn of(store: &mut Store, configuration: &Configuration, after: EventTime) -> Self {
+        let plan = Plan::new(&configuration.plant).expect("the daemon ran with it");
+        let minute = EventTime((after.0.div_euclid(HOUR_MS) + 1) * HOUR_MS);
+        let row = |meter: &kvarden_core::plan::MeterPlan| MinuteRow {
+            meter: meter.name.as_str().into(),
+            series: Arc::from(&*meter.series),
+            minute,
+            panes: std::iter::repeat_n(Pane::EMPTY, meter.series.len()).collect(),
+        };
+        let minutes = plan.scopes.iter().flat_map(|scope| scope.meters.iter().map(row)).collect();
+        store.apply(&Batch { minutes, ..Batch::default() }).expect("there is room");
+        let ever = (EventTime(0), EventTime(i64::MAX / 2));
+        let mut made = Self::default();
+        for meter in store.meters().expect("the store can be read") {
+            for run in store.tens(&meter, ever.0, ever.1).expect("the rows can be read") {
+                let series = format!("{:?}", run.series);
+                for (at, panes) in run.rows {
+                    made.tens.insert(format!("{meter} {}", at.0), format!("{series} {panes:?}"));
+                }
+            }
+        }
+        for head in store.recordings(ever.0, ever.1).expect("the store can be read") {
+            let readings = store.recording(&head.id).expect("it can be unpacked");
+            made.recordings.insert(head.id.clone(), format!("{head:?} {readings:?}"));
+        }
+        made
+    }
+
+    /// The first difference, in words; `None`: there is none.
+    pub fn difference(&self, other: &Self) -> Option<String> {
+        first_difference(&[
+            ("ten minutes", &self.tens, &other.tens),
+            ("recording", &self.recordings, &other.recordings),
+        ])
+    }
 }
 
 fn of_batch(batch: &Batch) -> Told {

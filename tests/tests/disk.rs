@@ -5,6 +5,7 @@
 //! The start was seen to fail before an empty file left by the failed opening was taken away.
 
 use kvarden::status::Status;
+use kvarden::store::RESERVE;
 use kvarden_tests::missing::not_tested;
 use kvarden_tests::program::{PATIENCE, kvarden, signal, text};
 use kvarden_tests::site::{Site, polled_feeder};
@@ -137,7 +138,9 @@ fn a_volume_that_fills_while_it_runs_costs_no_alert_and_it_recovers() {
     wait_for("the alert is told on the full volume", 2 * PATIENCE, || {
         (daemon.told("current_a.A") > 0).then_some(())
     });
-    // The reserve gives its place first; what comes after it finds none.
+    // The reserve gives its place first, so that it is on the disk; what comes after it finds none.
+    let reserve = daemon.volume().join(RESERVE);
+    assert!(!reserve.exists(), "the reserve has given its place");
     daemon.fill();
     let before = daemon.site.told_lines().len();
     load.set_high(false);
@@ -149,9 +152,7 @@ fn a_volume_that_fills_while_it_runs_costs_no_alert_and_it_recovers() {
 
     daemon.free();
     daemon.wait_for("the store works again", |status| status.store_works);
-    wait_for("the reserve is there again", 4 * PATIENCE, || {
-        std::fs::metadata(daemon.volume().join("kvarden.reserve")).is_ok().then_some(())
-    });
+    wait_for("the reserve is there again", 4 * PATIENCE, || reserve.exists().then_some(()));
     assert!(daemon.stored_changes() >= 2, "what was told from memory is on the disk");
 }
 

@@ -3,16 +3,17 @@
 //!
 //! Seen to fail: messages acknowledged to the broker before they were stored (4 of 54 lost in 20 kills); people's
 //! knowledge of an alert forgotten at the start when it had since fallen to journal (its later letters missing).
+//! Rows of ten minutes and recordings, which the store makes by itself, are compared as well.
 //!
 //! `KVARDEN_KILLS` sets how often (20 without it), `KVARDEN_SEED` makes a run again with the same chances.
 
-use kvarden::store::{OwnedInput, TailRecord};
+use kvarden::store::{Options, OwnedInput, Store, TailRecord};
 use kvarden_core::output::{Change, ChangeKind};
 use kvarden_tests::broker::{Ear, Mosquitto, Voice};
 use kvarden_tests::modbus_server::{Answer, Question, serve};
 use kvarden_tests::program::{Daemon, text};
 use kvarden_tests::site::{Site, TOPICS, point};
-use kvarden_tests::undisturbed::{Told, stored, undisturbed};
+use kvarden_tests::undisturbed::{Made, Told, kept_undisturbed, stored, undisturbed};
 use kvarden_tests::wait::{Chance, wait_for};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
@@ -71,6 +72,8 @@ on_delay = "0s"
 off_delay = "100ms"
 recurs = {{ times = 5, within = "1m", shortest = "0s", priority = "journal" }}
 
+[store]
+recording = {{ before = "1s", after = "500ms" }}
 [broker]
 address = "127.0.0.1:{broker}"
 [tell]
@@ -252,15 +255,39 @@ fn check(site: &Site, ear: &Ear, stamps: &[i64], kills: u64) {
     one_lost_input_would_be_seen(&told, &configuration, store.book(), &tail);
     nothing_acknowledged_is_lost(stamps, &tail);
     every_letter_was_told(site, ear, &told);
+    drop(store);
+    let made = as_if_undisturbed(site, &configuration, &tail);
+    assert!(told.minutes.is_empty() || !made.tens.is_empty(), "of minutes tens are made");
+    assert!(!made.recordings.is_empty(), "around alarms there are recordings");
     println!(
-        "{} inputs, {} changes, {} revisions, {} excursions, {} letters, {} minutes",
+        "{} inputs, {} changes, {} revisions, {} excursions, {} letters, {} minutes, {} tens, {} recordings",
         tail.len(),
         told.changes.len(),
         told.revisions.len(),
         told.excursions.len(),
         told.letters.len(),
-        told.minutes.len()
+        told.minutes.len(),
+        made.tens.len(),
+        made.recordings.len()
     );
+}
+
+/// What the store made of minutes and inputs by itself is what one makes of them that never was killed.
+fn as_if_undisturbed(
+    site: &Site,
+    configuration: &kvarden_config::Configuration,
+    tail: &[TailRecord],
+) -> Made {
+    let after = tail.last().expect("there were inputs").now;
+    let opened = Store::open(&site.path("data"), Options::default(), after);
+    let made = Made::of(&mut opened.expect("the daemon has ended").store, configuration, after);
+    let folder = tempfile::tempdir().expect("there is room for a folder");
+    let mut golden = kept_undisturbed(configuration, tail, folder.path());
+    let golden = Made::of(&mut golden, configuration, after);
+    if let Some(difference) = made.difference(&golden) {
+        panic!("stored, undisturbed: {difference}");
+    }
+    made
 }
 
 /// Equal and empty would prove nothing.

@@ -7,11 +7,11 @@
 //! `KVARDEN_CUTS` sets how many cuts lie between syncs (300 without it), `KVARDEN_SEED` makes a run again with the same
 //! chances. Where this user may not trace, the tests say so loudly and end.
 
-use kvarden::store::{DATABASE, LOCK, Options, Store, verify};
+use kvarden::store::{DATABASE, Options, Store, verify};
 use kvarden_core::time::EventTime;
 use kvarden_tests::missing::may_trace;
 use kvarden_tests::power_cut::{Disk, Fate};
-use kvarden_tests::program::{PATIENCE, kvarden, signal, text};
+use kvarden_tests::program::{PATIENCE, kvarden, text};
 use kvarden_tests::site::polled_feeder;
 use kvarden_tests::traced::{Event, Traced, events, recorder};
 use kvarden_tests::wait::{Chance, run_to_end, wait_for};
@@ -188,6 +188,50 @@ fn wherever_the_power_goes_nothing_told_is_lost_and_the_file_is_whole() {
     at_each_cut(&events, &work, look);
 }
 
+/// After a sync that failed the same file is not just synced once more: what was written before may never come to the
+/// disk then. The power goes whenever something was told after it.
+#[test]
+fn after_a_sync_that_failed_what_is_told_later_survives_a_power_cut() {
+    if !may_trace("power cuts after failed syncs") {
+        return;
+    }
+    // Each seventh sync fails in a run of its own: those of the log, of the file, of both.
+    let (next, failed) = (AtomicUsize::new(0), AtomicUsize::new(0));
+    std::thread::scope(|scope| {
+        for _ in 0..AT_ONCE {
+            scope.spawn(|| {
+                while let Some(sync) = (5..=75).step_by(7).nth(next.fetch_add(1, Ordering::Relaxed)) {
+                    failed.fetch_add(usize::from(with_a_failed_sync(sync)), Ordering::Relaxed);
+                }
+            });
+        }
+    });
+    assert!(failed.load(Ordering::Relaxed) >= 6, "{failed:?} runs in which a sync of the store failed");
+}
+
+/// One run; gives whether a sync of one of the store's own files failed.
+fn with_a_failed_sync(number: usize) -> bool {
+    let folder = tempfile::tempdir().expect("there is room for a folder");
+    let (log, work) = (folder.path().join("calls"), folder.path().join("work"));
+    fs::create_dir(&work).expect("a folder can be made");
+    let mut command = recorder(&log);
+    command.args(["-e", &format!("inject=fsync,fdatasync:error=EIO:when={number}")]);
+    let output = run_to_end(command.arg(WORK).arg(work.join("data")).arg("long"));
+    assert!(output.status.success(), "{}{}", text(&output.stdout), text(&output.stderr));
+    let events = events(&log).expect("strace writes lines of its form");
+    let fails = |event: &Event| matches!(event, Event::Unsynced(path) if path.starts_with(&work));
+    let Some(failed) = events.iter().position(fails) else { return false };
+    for at in failed..=events.len() {
+        if at == events.len() || matches!(events[at], Event::Said(_)) {
+            let cut = ((at + 1).min(events.len()), Fate::Lost);
+            let image = image(&events, &work, cut, 0);
+            let what = format!("sync {number} failed, the power went after call {}", cut.0);
+            look(&events[..cut.0], image.path(), &what);
+        }
+    }
+    true
+}
+
 /// Lines of the file that people are told in.
 fn sent(events: &[Event], file: &Path) -> Vec<String> {
     let written = events.iter().filter_map(|event| match event {
@@ -220,10 +264,7 @@ fn wherever_the_power_goes_under_the_whole_daemon_no_letter_that_was_sent_is_for
         load.set_high(time % 2 == 1);
         wait_for("it is told", 2 * PATIENCE, || (site.told_lines().len() >= time).then_some(()));
     }
-    let pid = fs::read_to_string(site.path("data").join(LOCK)).expect("the daemon holds the lock");
-    signal("TERM", pid.trim().parse().expect("a process number"));
-    let end = wait_for("it ends", 2 * PATIENCE, || traced.0.try_wait().ok().flatten());
-    assert!(end.success(), "{end}");
+    traced.stop(&site);
 
     let events = events(&calls).expect("strace writes lines of its form");
     let file = site.path("alerts.jsonl");

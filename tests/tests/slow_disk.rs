@@ -2,9 +2,8 @@
 //!
 //! strace delays the calls. Where this user may not trace, the test says so loudly and ends.
 
-use kvarden::store::LOCK;
 use kvarden_tests::missing::may_trace;
-use kvarden_tests::program::{PATIENCE, kvarden, signal};
+use kvarden_tests::program::{PATIENCE, kvarden};
 use kvarden_tests::site::polled_feeder;
 use kvarden_tests::traced::Traced;
 use kvarden_tests::wait::wait_for;
@@ -45,11 +44,7 @@ fn syncs_of_two_seconds_hold_up_neither_polls_nor_alerts() {
     wait_for("its end is told", 2 * PATIENCE, || {
         site.told_lines().last().is_some_and(|line| line["state"] == "closed").then_some(())
     });
-    let pid = std::fs::read_to_string(site.path("data").join(LOCK)).expect("the daemon holds the lock");
-    signal("TERM", pid.trim().parse().expect("a process number"));
-    let end = wait_for("it ends", 2 * PATIENCE, || traced.0.try_wait().ok().flatten());
-    let said = std::fs::read_to_string(site.path("kvarden.log")).unwrap_or_default();
-    assert!(end.success(), "{end}: {said}");
+    traced.stop(&site);
 
     let long = long_calls(&std::fs::read_to_string(calls).expect("strace writes its log"));
     let since = |at: SystemTime| at.duration_since(UNIX_EPOCH).map_or(0.0, |since| since.as_secs_f64());

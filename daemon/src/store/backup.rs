@@ -2,6 +2,7 @@
 //!
 //! No secret is in it: passwords are only in their own files, never in the store.
 
+use super::lock::{Lock, sync_folder};
 use super::{Error, Result, file, schema};
 use kvarden_core::time::EventTime;
 use rusqlite::backup::{Backup, StepResult};
@@ -111,12 +112,6 @@ fn publish(part: &Path, to: &Path) -> Result<()> {
     Ok(())
 }
 
-/// A name is on the disk when its folder is. Some file systems can't; then it is as sure as they make it.
-fn sync_folder(file: &Path) {
-    let folder = file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let _ = File::open(folder).and_then(|folder| folder.sync_all());
-}
-
 /// Puts the copy `from` in the place of the folder's store. The present file is kept beside it; its name is given.
 ///
 /// What is told after it has new ids, also where something was told after the copy was made.
@@ -130,7 +125,7 @@ pub fn restore_from(
     now: EventTime,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<Option<PathBuf>> {
-    let _lock = file::lock(folder)?;
+    let _lock = Lock::take(folder)?;
     let source = open_backup(from)?;
     let path = folder.join(file::DATABASE);
     let part = file::beside(&path, ".restoring");

@@ -6,8 +6,7 @@ use super::{Error, Result, room, schema, tail};
 use kvarden_core::time::EventTime;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
-use std::fs::{self, File, TryLockError};
-use std::io::{Read, Seek, Write};
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -15,9 +14,6 @@ use std::time::{Duration, Instant};
 
 /// Name of the database in the store's folder.
 pub const DATABASE: &str = "kvarden.db";
-
-/// Name of the lock file in the store's folder.
-pub const LOCK: &str = "kvarden.lock";
 
 /// The first SQLite without the race between checkpoint and log reset that loses commits.
 const LEAST_SQLITE: i32 = 3_051_003;
@@ -84,43 +80,6 @@ impl Options {
     }
 }
 
-/// Makes the folder where it is missing and takes its lock, which ends with the process at the latest.
-pub(super) fn lock(folder: &Path) -> Result<File> {
-    make_folder(folder).map_err(|source| Error::file(folder, source))?;
-    let path = folder.join(LOCK);
-    let opened = File::options().read(true).write(true).create(true).truncate(false).open(&path);
-    let mut file = opened.map_err(|source| Error::file(&path, source))?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(TryLockError::WouldBlock) => {
-            let mut by = String::new();
-            // Only for the message: who holds it may be unreadable.
-            let known = file.take(20).read_to_string(&mut by).is_ok() && !by.trim().is_empty();
-            let by = if known { by.trim().to_owned() } else { "unknown".to_owned() };
-            return Err(Error::Locked { folder: folder.to_owned(), by });
-        }
-        Err(TryLockError::Error(source)) => return Err(Error::file(&path, source)),
-    }
-    // On a full disk the number can't be written; the lock holds all the same.
-    if file.set_len(0).and_then(|()| file.rewind()).is_ok() {
-        let _ = write!(file, "{}", std::process::id());
-    }
-    Ok(file)
-}
-
-/// Makes a folder where it is missing. Its name outlives a power cut only when the folder above is synced; SQLite does
-/// so for its files alone.
-fn make_folder(folder: &Path) -> std::io::Result<()> {
-    let missing: Vec<&Path> = folder.ancestors().take_while(|one| !one.exists()).collect();
-    fs::create_dir_all(folder)?;
-    for above in missing.into_iter().filter_map(Path::parent) {
-        let above = if above.as_os_str().is_empty() { Path::new(".") } else { above };
-        // Where this user may not open it, the system's own rhythm must do.
-        let _ = File::open(above).and_then(|above| above.sync_all());
-    }
-    Ok(())
-}
-
 /// A file that is open, whole and up to date, with what the writer remembers of it.
 pub(super) struct Ready {
     pub(super) db: Connection,
@@ -183,6 +142,31 @@ fn lacks(path: &Path) -> Option<&'static str> {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Some("its file is missing"),
         Ok(facts) if facts.len() == 0 => Some("its file is empty"),
         _ => None,
+    }
+}
+
+/// Takes away a log that somebody has put beside a store of another `book`: SQLite would believe it, and show the history
+/// of that one. Gives whether there was one. Where it can't be moved, the file is opened as it seems to be.
+pub(super) fn set_foreign_log_aside(path: &Path, book: &str, now: EventTime) -> bool {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let found =
+        Connection::open_with_flags(path, flags).map_err(Error::from).and_then(|db| schema::book(&db));
+    let is_foreign = found.is_ok_and(|found| found != book);
+    let log = beside(&free_name(path, "foreign", now), "-wal");
+    let is_moved = is_foreign && fs::rename(beside(path, "-wal"), log).is_ok();
+    if is_moved {
+        let _ = fs::remove_file(beside(path, "-shm"));
+    }
+    is_moved
+}
+
+/// Whether a store that was left while it was open lacks its log: the log is not there, or it is empty and nothing ever
+/// went from it into the file.
+pub(super) fn lacks_log(path: &Path) -> bool {
+    let bytes = |path: &Path| fs::metadata(path).map(|facts| facts.len()).ok();
+    match bytes(&beside(path, "-wal")) {
+        None => path.exists(),
+        Some(log) => log == 0 && bytes(path).is_some_and(|bytes| bytes <= room::PAGE as u64),
     }
 }
 

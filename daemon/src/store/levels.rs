@@ -10,7 +10,7 @@ pub struct Levels {
     pub used_bytes: u64,
     /// Bytes that the file may never pass; thinning begins a little below.
     pub max_bytes: u64,
-    /// Bytes of the write-ahead log beside the file. Far above 16 MiB: a reader holds it.
+    /// Bytes of the write-ahead log beside the file. Above 16 MiB: a reader holds it.
     pub log_bytes: u64,
     /// Letters that wait, all channels.
     pub waiting: u64,
@@ -18,8 +18,9 @@ pub struct Levels {
     pub lost: u64,
 }
 
-/// The log may be so long before somebody is told: its usual bound, and a minute of a large site on top.
-const MOST_LOG: u64 = 2 * file::LOG_BYTES as u64;
+/// The log may be so long before somebody is told. It is cut back before each look, also where one large batch made it
+/// longer, so that above it there is a reader who holds it.
+const MOST_LOG: u64 = file::LOG_BYTES as u64;
 
 /// So long the loss of a store is shown.
 const SHOWN: Span = Span::hours(30 * 24);
@@ -69,7 +70,7 @@ impl Store {
         self.try_the_disk();
         if self.refuge.is_none() {
             let log = std::fs::metadata(file::beside(&self.file, "-wal")).map_or(0, |facts| facts.len());
-            if log > file::LOG_BYTES as u64 {
+            if log > MOST_LOG {
                 // Where a reader holds it this does nothing; the reader ends soon.
                 let _ = self.db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", (), |_| Ok(()));
             }

@@ -14,6 +14,7 @@ mod keeper;
 mod late;
 mod learned;
 mod levels;
+mod lock;
 mod minutes;
 mod names;
 mod outbox;
@@ -37,11 +38,12 @@ pub use backup::{Progress, back_up, restore_from, verify};
 pub use batch::{Applied, Batch};
 pub use days::Day;
 pub use error::Error;
-pub use file::{DATABASE, LOCK, Options};
+pub use file::{DATABASE, Options};
 pub use keeper::{Keeper, NotTaken, QUEUE_DEPTH, StoreGone, Unwritten};
 pub use late::{Late, MOST_WATCHED};
 pub use learned::Learned;
 pub use levels::Levels;
+pub use lock::LOCK;
 pub use minutes::MinuteRow;
 pub use outbox::{Letter, MAX_PENDING, NewLetter};
 pub use panes::{MinuteRun, PaneRow};
@@ -54,9 +56,9 @@ pub use state::{Precious, SavedState};
 pub use tail::{OwnedInput, TailRecord, tail_kept};
 
 use kvarden_core::time::EventTime;
+use lock::Lock;
 use names::Names;
 use rusqlite::{CachedStatement, Connection, TransactionBehavior};
-use std::fs::File;
 use std::path::{Path, PathBuf};
 
 /// What every call of this room gives.
@@ -86,7 +88,7 @@ pub struct Store {
     /// Ends long queries of a store that is open for reading.
     limit: Option<file::Limit>,
     /// Held while the store is open for writing.
-    lock: Option<File>,
+    lock: Option<Lock>,
 }
 
 /// A store that was opened for writing, and what happened on the way.
@@ -117,18 +119,30 @@ impl Store {
     /// the folder can't be used. A damaged file is no error, see [`Opened::salvage`].
     pub fn open(folder: &Path, options: Options, now: EventTime) -> Result<Opened> {
         let was_here = folder.join(LOCK).exists();
-        let lock = file::lock(folder)?;
+        let mut lock = Lock::take(folder)?;
         let path = folder.join(DATABASE);
+        let left = lock.left();
+        let lacks_log =
+            left.is_some_and(|book| file::lacks_log(&path) || file::set_foreign_log_aside(&path, book, now));
         let reserve = reserve::Reserve::of(&path, options);
         let mut opened = file::open_or_salvage(&path, now, options, was_here);
         if opened.as_ref().is_err_and(refuge::calls_for_it) && reserve.give() {
             opened = file::open_or_salvage(&path, now, options, was_here);
         }
         let (ready, salvage, why) = match opened {
+            Ok((mut ready, None)) if lacks_log => {
+                let report = salvage::without_log(&ready.db, now)?;
+                ready.book = schema::book(&ready.db)?;
+                (ready, Some(report), None)
+            }
             Ok((ready, salvage)) => (ready, salvage, None),
             Err(why) if refuge::calls_for_it(&why) => (refuge::instead_of(&path)?, None, Some(why)),
             Err(other) => return Err(other),
         };
+        if why.is_none() {
+            lock::sync_folder(&path);
+            lock.note_open(&ready.book);
+        }
         let mut store = Self::over(ready, path, options, Some(lock));
         match why {
             Some(why) => store.begin_refuge(&why, was_here),
@@ -152,7 +166,7 @@ impl Store {
         Ok(store)
     }
 
-    fn over(ready: file::Ready, file: PathBuf, options: Options, lock: Option<File>) -> Self {
+    fn over(ready: file::Ready, file: PathBuf, options: Options, lock: Option<Lock>) -> Self {
         let file::Ready { db, book, names, last_number } = ready;
         Self {
             refuge: None,
@@ -266,7 +280,16 @@ impl Store {
         }
         self.synced = Durability::Normal;
         self.suspect = false;
+        self.note_open();
         Ok(())
+    }
+
+    /// Notes in the lock which book is open on the disk.
+    fn note_open(&mut self) {
+        if let Some(lock) = &mut self.lock {
+            lock::sync_folder(&self.file);
+            lock.note_open(&self.book);
+        }
     }
 
     /// When the file was last changed, as its file system dates it; the epoch where that is not known.
@@ -274,6 +297,14 @@ impl Store {
         let changed = std::fs::metadata(&self.file).and_then(|facts| facts.modified()).ok();
         let since = changed.and_then(|time| time.duration_since(std::time::UNIX_EPOCH).ok());
         EventTime(since.map_or(0, |since| since.as_millis() as i64))
+    }
+}
+
+impl Drop for Store {
+    fn drop(&mut self) {
+        if let Some(lock) = &mut self.lock {
+            lock.note_end();
+        }
     }
 }
 

@@ -184,6 +184,7 @@ impl Store {
         (self.db, self.names, self.last_number) = (db, names, last_number);
         self.synced = super::Durability::Full;
         (self.suspect, self.refuge) = (false, None);
+        self.note_open();
         Ok(())
     }
 }

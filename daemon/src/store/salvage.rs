@@ -14,6 +14,9 @@ use std::time::{Duration, Instant};
 /// meanwhile, so it is short; at some 50,000 rows a second the months of a middling site get over.
 const PATIENCE: Duration = Duration::from_secs(20);
 
+/// Lost with a log that is missing.
+const LAST: &str = "last";
+
 /// Where what became of the last damaged file is kept.
 const KEPT_AS: &str = "salvage";
 
@@ -34,6 +37,14 @@ pub struct Salvage {
 
 impl fmt::Display for Salvage {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.lost == [LAST] {
+            return write!(
+                f,
+                "{}: what the store was given last before the program was killed is missing; what was in it before \
+                 that is there. Look who or what removes files from its folder",
+                self.why
+            );
+        }
         write!(f, "the store could not be used: {}", self.why)?;
         match &self.set_aside {
             Some(path) => write!(f, "; it was set aside as {}, and a new one begun", path.display())?,
@@ -197,6 +208,16 @@ fn forget_what_has_no_state(from: &Connection, into: &Connection) -> Result<()> 
         }
     }
     Ok(())
+}
+
+/// Keeps and gives the report of a file whose log is missing: whole in itself, but not all. Ids that were told already
+/// could come again, so the book is another from now on.
+pub(super) fn without_log(db: &Connection, at: EventTime) -> Result<Salvage> {
+    let why = "the log of the store (kvarden.db-wal) is missing".to_owned();
+    let report = Salvage { at, why, set_aside: None, kept: Vec::new(), lost: vec![LAST.to_owned()] };
+    schema::change_book(db)?;
+    keep(db, &report)?;
+    Ok(report)
 }
 
 /// Keeps a report, to be shown with the state.

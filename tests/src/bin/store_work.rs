@@ -5,7 +5,7 @@
 //! `store_work FOLDER long` does more of it on a disk that works: letters are sent (`sent ID PLACE`), days frozen (`day
 //! DATE`), snapshots stored until the log was cut back more than once, and the store is closed and opened again.
 
-use kvarden::store::{Batch, Options, Store};
+use kvarden::store::{Batch, Error as StoreError, Options, Store};
 use kvarden_core::time::Span;
 use kvarden_tests::wait::Chance;
 use kvarden_tests::work::{BEGIN, CHANNEL, SCOPE, tick, told};
@@ -22,6 +22,19 @@ const LONG: u64 = 24;
 /// Bytes of a snapshot of the long run: a hundred pages. SQLite looks after its log every thousand.
 const SNAPSHOT: usize = 400 << 10;
 
+/// Does something until it works, as the daemon does.
+fn again<T>(mut work: impl FnMut() -> Result<T, StoreError>) -> Result<T, StoreError> {
+    let mut tries = 1;
+    loop {
+        match work() {
+            Err(error) if tries < TRIES => println!("refused: {error}"),
+            other => return other,
+        }
+        tries += 1;
+        std::thread::sleep(Duration::from_millis(100));
+    }
+}
+
 fn main() -> Result<(), Box<dyn Error>> {
     let folder = std::env::args().nth(1).ok_or("store_work FOLDER [long]")?;
     match std::env::args().nth(2) {
@@ -34,20 +47,13 @@ fn short(folder: &Path) -> Result<(), Box<dyn Error>> {
     let mut store = Store::open(folder, Options::default(), BEGIN)?.store;
     for number in 1..=ALERTS {
         let batch = told(number, number);
-        let mut tries = 0;
-        while let Err(error) = store.apply(&batch) {
-            println!("refused {number}: {error}");
-            tries += 1;
-            if tries == TRIES {
-                return Err(error.into());
-            }
-            std::thread::sleep(Duration::from_millis(100));
-        }
+        again(|| store.apply(&batch))?;
         if number.is_multiple_of(4) {
             // A snapshot that can't be kept is made again later.
             let _ = store.put_state(SCOPE, 1, number, &[7; 5000]);
         }
-        println!("told {number}");
+        let place = if store.in_memory().is_some() { " in memory" } else { "" };
+        println!("told {number}{place}");
     }
     // What is only in memory must find its way to the disk.
     for number in (ALERTS + 1..).take(TRIES as usize) {
@@ -72,30 +78,37 @@ fn long(folder: &Path) -> Result<(), Box<dyn Error>> {
         input
     };
     for number in 1..=LONG {
-        store.apply(&told(number, next()))?;
+        let batch = told(number, next());
+        again(|| store.apply(&batch))?;
+        while store.in_memory().is_some() {
+            std::thread::sleep(Duration::from_millis(500));
+            let batch = Batch { tail: vec![tick(next())], ..Batch::default() };
+            again(|| store.apply(&batch))?;
+        }
         println!("told {number}");
         let now = BEGIN + Span::hours(1);
         if !number.is_multiple_of(3)
             && let Some(letter) = store.next_letter(CHANNEL, now)?
         {
             println!("sent {} {}", letter.id, letter.place);
-            store.delivered(letter.number, now)?;
+            again(|| store.delivered(letter.number, now))?;
         }
         for _ in 0..3 {
-            store.apply(&Batch { tail: vec![tick(next())], ..Batch::default() })?;
+            let batch = Batch { tail: vec![tick(next())], ..Batch::default() };
+            again(|| store.apply(&batch))?;
         }
         if number.is_multiple_of(2) {
             let body: Vec<u8> = std::iter::repeat_with(|| chance.number() as u8).take(SNAPSHOT).collect();
-            store.put_state(SCOPE, 1, store.last_number(), &body)?;
+            again(|| store.put_state(SCOPE, 1, store.last_number(), &body))?;
         }
         if number.is_multiple_of(5) {
-            let date = format!("2026-11-{number:02}");
-            store.put_day(SCOPE, &date, 1, &format!("{{\"alerts\":{number}}}"))?;
+            let (date, body) = (format!("2026-11-{number:02}"), format!("{{\"alerts\":{number}}}"));
+            again(|| store.put_day(SCOPE, &date, 1, &body))?;
             println!("day {date}");
         }
         if number.is_multiple_of(9) {
             drop(store);
-            store = open()?.store;
+            store = again(open)?.store;
         }
     }
     println!("done");

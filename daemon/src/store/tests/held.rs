@@ -29,7 +29,7 @@ fn a_reader_that_holds_the_log_is_told_of_and_the_log_is_cut_back_when_it_ends()
     other.execute_batch("BEGIN; SELECT count(*) FROM alert;").unwrap();
     let series = columns(300);
     let mut minute = 0;
-    while log_bytes(&folder) <= 2 * file::LOG_BYTES as u64 {
+    while log_bytes(&folder) <= file::LOG_BYTES as u64 {
         assert_eq!(store.disk_trouble().unwrap(), None, "at {} bytes", log_bytes(&folder));
         let rows = (minute..minute + 400).map(|minute| minute_row("Wide", &series, minute)).collect();
         store.apply(&Batch { minutes: rows, ..Batch::default() }).unwrap();
