@@ -3,7 +3,7 @@
 
 use crate::input::{HealthFact, Input, Order, Part};
 use crate::output::{AlertRevision, Answer, Denial, Output, Quarantined, Refusal, Rule};
-use crate::plan::{AlarmIx, MeterPlan, Plan};
+use crate::plan::{AlarmIx, MeterPlan, Plan, ScopePlan};
 use crate::reading::{MeterId, Reading};
 use crate::saved::{self, Precious, ScopeState};
 use crate::scope::Scope;
@@ -19,6 +19,8 @@ pub struct ScopeId(pub usize);
 pub struct Monitor {
     plan: Arc<Plan>,
     scopes: Box<[Scope]>,
+    /// Scopes that take no part: their state stands for a later input than those that are given now.
+    resting: Box<[bool]>,
     now: Option<EventTime>,
     due: Option<EventTime>,
     /// Whether every meter has a time from which its silence counts.
@@ -28,8 +30,9 @@ pub struct Monitor {
 impl Monitor {
     /// A monitor that has seen nothing.
     pub fn new(plan: Arc<Plan>) -> Self {
-        let scopes = plan.scopes.iter().map(Scope::new).collect();
-        Self { plan, scopes, now: None, due: None, begun: false }
+        let scopes: Box<[Scope]> = plan.scopes.iter().map(Scope::new).collect();
+        let resting = scopes.iter().map(|_| false).collect();
+        Self { plan, scopes, resting, now: None, due: None, begun: false }
     }
 
     /// The plan that it watches by.
@@ -56,14 +59,14 @@ impl Monitor {
                     self.advance(now, out);
                 }
                 let now = self.at_least(now);
-                for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
+                for (scope, plan) in self.awake() {
                     scope.health(plan, now, &fact, out);
                 }
                 self.find_due();
                 self.advance(now, out);
             }
             Input::Reclocked { by } => {
-                for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
+                for (scope, plan) in self.awake() {
                     scope.reclock(plan, by, out);
                 }
                 self.find_due();
@@ -83,14 +86,16 @@ impl Monitor {
             out.push(Output::Refused(Quarantined { meter, quantity: None, at, value: None, why, count: 1 }));
             return;
         };
+        if self.resting[place.scope] {
+            return;
+        }
         let scope = &mut self.scopes[place.scope];
         scope.read(&self.plan.scopes[place.scope], place.local, now, reading, out);
         self.due = [self.due, scope.next_deadline()].into_iter().flatten().min();
     }
 
     fn order(&mut self, now: EventTime, order: &Order, out: &mut Vec<Output>) {
-        let mut scopes = self.scopes.iter_mut().zip(&self.plan.scopes);
-        if scopes.find_map(|(scope, plan)| scope.order(plan, now, order, out)).is_none() {
+        if self.awake().find_map(|(scope, plan)| scope.order(plan, now, order, out)).is_none() {
             out.push(Output::Answer(Answer { number: order.number, result: Err(Denial::UnknownAlert) }));
         }
         self.find_due();
@@ -103,7 +108,7 @@ impl Monitor {
         self.now = Some(now);
         if !self.begun {
             self.begun = true;
-            for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
+            for (scope, plan) in self.awake() {
                 scope.begin(plan, now);
             }
             self.find_due();
@@ -111,14 +116,34 @@ impl Monitor {
         if self.due.is_none_or(|due| due > now) {
             return;
         }
-        for (scope, plan) in self.scopes.iter_mut().zip(&self.plan.scopes) {
+        for (scope, plan) in self.awake() {
             scope.advance(plan, now, out);
         }
         self.find_due();
     }
 
+    /// The scopes that take part, each with its plan.
+    fn awake(&mut self) -> impl Iterator<Item = (&mut Scope, &ScopePlan)> {
+        let scopes = self.scopes.iter_mut().zip(&self.plan.scopes).zip(&self.resting);
+        scopes.filter(|(_, resting)| !**resting).map(|(scope, _)| scope)
+    }
+
     fn find_due(&mut self) {
-        self.due = self.scopes.iter().filter_map(Scope::next_deadline).min();
+        self.due = self.awake().filter_map(|(scope, _)| scope.next_deadline()).min();
+    }
+
+    /// From now on this scope takes no part, until it is woken. For a start from states that stand for different inputs:
+    /// scopes share nothing, so each goes on from its own.
+    pub fn rest(&mut self, scope: ScopeId) {
+        self.resting[scope.0] = true;
+        self.find_due();
+    }
+
+    /// This scope takes part again. A state is adopted before.
+    pub fn wake(&mut self, scope: ScopeId) {
+        self.resting[scope.0] = false;
+        self.begun = false;
+        self.find_due();
     }
 
     /// When it next wants to be advanced, at the earliest.

@@ -1,11 +1,12 @@
-//! From the store back to a monitor: the newest snapshot that fits, then the stored inputs after it.
+//! From the store back to a monitor: of each scope the newest snapshot that fits, then the stored inputs after it. Scopes
+//! are saved one by one, so each goes on from an input of its own.
 //!
 //! What the replayed inputs bring out again has the ids it had before, so storing it again changes nothing.
 
 use crate::batching::Gathered;
 use crate::store::{Batch, Error, OwnedInput, Store, TailRecord};
 use kvarden_core::input::Input;
-use kvarden_core::monitor::Monitor;
+use kvarden_core::monitor::{Monitor, ScopeId};
 use kvarden_core::output::Output;
 use kvarden_core::plan::Plan;
 use kvarden_core::reading::Reading;
@@ -16,10 +17,10 @@ use std::sync::Arc;
 /// The written form of snapshots; to be raised with any change of the types within [`ScopeState`].
 const STATE_FORMAT: u32 = 9;
 
-/// The snapshots of all scopes, by name.
-pub fn encode(monitor: &Monitor) -> Vec<(String, Vec<u8>)> {
-    let states = monitor.scopes().map(|scope| monitor.snapshot(scope));
-    states.filter_map(|state| Some((state.scope.clone(), postcard::to_stdvec(&state).ok()?))).collect()
+/// The snapshot of a scope, with its name.
+pub fn encode(monitor: &Monitor, scope: ScopeId) -> Option<(String, Vec<u8>)> {
+    let state = monitor.snapshot(scope);
+    Some((state.scope.clone(), postcard::to_stdvec(&state).ok()?))
 }
 
 /// Stores snapshots that stand after input `number`, if that input is stored.
@@ -47,34 +48,83 @@ pub struct Restored {
     pub batch: Batch,
     /// How many inputs were replayed.
     pub replayed: usize,
+    /// All scopes, those without a snapshot first, then those with the oldest.
+    pub to_save: Vec<ScopeId>,
+    /// How many have no snapshot.
+    pub unsaved: usize,
 }
 
-/// Builds the monitor of `plan` from what the store holds.
+/// Builds the monitor of `plan` from what the store holds. `since`: by scope, the input since which it is watched.
 ///
 /// # Errors
 /// When the store can't be read.
-pub fn restore(store: &Store, plan: &Arc<Plan>, gathered: &mut Gathered) -> Result<Restored, Error> {
+pub fn restore(
+    store: &Store,
+    plan: &Arc<Plan>,
+    since: &[u64],
+    gathered: &mut Gathered,
+) -> Result<Restored, Error> {
     let mut monitor = Monitor::new(Arc::clone(plan));
     let mut outputs = Vec::new();
-    let scopes = store.saved_scopes()?;
-    let (states, from, tail) = match with_tail(store, plan, &scopes)? {
-        Some(found) => found,
-        None => (precious_only(store, &scopes)?, store.last_number(), Vec::new()),
-    };
-    for state in states {
-        monitor.adopt(state, &mut outputs);
+    let last = store.last_number();
+    let mut begins = Vec::with_capacity(plan.scopes.len());
+    for (scope, since) in monitor.scopes().zip(since) {
+        begins.push(begin(store, &plan.scopes[scope.0].name, scope, *since)?);
+        monitor.rest(scope);
     }
+    begins.sort_by_key(|begin| begin.number);
+    let tail = match begins.first().map(|begin| store.tail_after(begin.number)) {
+        Some(Err(error @ Error::Row { .. })) => {
+            tracing::error!(%error, "the stored readings can't be read; alarms go on as saved, windows begin anew");
+            for begin in &mut begins {
+                *begin = as_last_saved(store, &plan.scopes[begin.scope.0].name, begin.scope)?;
+            }
+            Vec::new()
+        }
+        tail => tail.transpose()?.unwrap_or_default(),
+    };
+    let saved_at = |begin: &Begin| (begin.is_snapshot.then_some(begin.number), begin.scope);
+    let mut to_save: Vec<(Option<u64>, ScopeId)> = begins.iter().map(saved_at).collect();
+    to_save.sort_by_key(|(number, _)| *number);
     let mut batch = Batch::default();
-    absorb(from, &mut outputs, gathered, &mut batch);
+    let mut begins = begins.into_iter().peekable();
     for record in &tail {
+        while let Some(begin) = begins.next_if(|begin| begin.number < record.number) {
+            wake(&mut monitor, begin, &mut outputs);
+        }
         replay_one(&mut monitor, plan, record.now, &record.input, &mut outputs);
         absorb(record.number, &mut outputs, gathered, &mut batch);
     }
+    for begin in begins {
+        wake(&mut monitor, begin, &mut outputs);
+    }
+    for scope in store.saved_scopes()? {
+        if plan.scopes.iter().all(|watched| watched.name != scope)
+            && let Some(state) = precious(store, &scope)?
+        {
+            monitor.adopt(state, &mut outputs);
+        }
+    }
+    absorb(last, &mut outputs, gathered, &mut batch);
     if !batch.changes.is_empty() {
-        gathered.add_precious(store.last_number(), &monitor, &mut batch);
+        gathered.add_precious(last, &monitor, &mut batch);
     }
     drop_decided(store, &mut batch)?;
-    Ok(Restored { monitor, number: store.last_number(), batch, replayed: tail.len() })
+    Ok(Restored {
+        monitor,
+        number: last,
+        batch,
+        replayed: tail.len(),
+        unsaved: to_save.iter().filter(|(number, _)| number.is_none()).count(),
+        to_save: to_save.into_iter().map(|(_, scope)| scope).collect(),
+    })
+}
+
+fn wake(monitor: &mut Monitor, begin: Begin, outputs: &mut Vec<Output>) {
+    if let Some(state) = begin.state {
+        monitor.adopt(state, outputs);
+    }
+    monitor.wake(begin.scope);
 }
 
 /// A revision that is stored was told together with it, or was for the digest only: its letters are not written anew.
@@ -85,26 +135,6 @@ fn drop_decided(store: &Store, batch: &mut Batch) -> Result<(), Error> {
         }
     }
     Ok(())
-}
-
-/// States to begin with, the input after which they stand, and the inputs after it.
-type Begin = (Vec<ScopeState>, u64, Vec<TailRecord>);
-
-/// Snapshots and the tail after them; `None` if there is none that fits, or the tail can't be read.
-fn with_tail(store: &Store, plan: &Plan, scopes: &[String]) -> Result<Option<Begin>, Error> {
-    let (states, from) = match snapshots(store, plan, scopes)? {
-        Some(found) => found,
-        None if scopes.is_empty() => (Vec::new(), 0),
-        None => return Ok(None),
-    };
-    match store.tail_after(from) {
-        Ok(tail) => Ok(Some((states, from, tail))),
-        Err(error @ Error::Row { .. }) => {
-            tracing::error!(%error, "the stored readings can't be read; alarms go on as saved, windows begin anew");
-            Ok(None)
-        }
-        Err(error) => Err(error),
-    }
 }
 
 /// Feeds one stored input to a monitor. A meter that the plan no longer has is passed over.
@@ -134,58 +164,54 @@ fn absorb(number: u64, outputs: &mut Vec<Output>, gathered: &mut Gathered, batch
     }
 }
 
-/// The snapshots of one scope.
-struct Saved {
-    /// The input after which the newest was made, whether it can be read or not.
-    newest: u64,
-    /// Those that can be read.
-    states: Vec<(u64, ScopeState)>,
+/// How a scope goes on.
+struct Begin {
+    scope: ScopeId,
+    /// After which input.
+    number: u64,
+    /// `None`: it has seen nothing.
+    state: Option<ScopeState>,
+    is_snapshot: bool,
 }
 
-/// The newest input after which every scope has a snapshot that can be read, with these snapshots. A scope that had
-/// none made for that long was not in the plan then: it goes on from its alarms and alerts alone.
-fn snapshots(store: &Store, plan: &Plan, scopes: &[String]) -> Result<Option<(Vec<ScopeState>, u64)>, Error> {
-    let (watched, gone): (Vec<&String>, Vec<&String>) =
-        scopes.iter().partition(|name| plan.scopes.iter().any(|scope| scope.name == **name));
-    let saved = watched.iter().map(|scope| saved(store, scope)).collect::<Result<Vec<_>, _>>()?;
-    let fits = |number: u64| {
-        let has = |one: &Saved| one.states.iter().any(|(known, _)| *known == number);
-        saved.iter().any(has) && saved.iter().all(|one| one.newest < number || has(one))
-    };
-    let numbers = saved.iter().flat_map(|one| &one.states).map(|(number, _)| *number);
-    let Some(common) = numbers.filter(|number| fits(*number)).max() else { return Ok(None) };
-    let alone = watched.iter().zip(&saved).filter(|(_, one)| one.newest < common).map(|(scope, _)| *scope);
-    let alone: Vec<String> = alone.chain(gone).cloned().collect();
-    let mut states = precious_only(store, &alone)?;
-    let of_common = saved.into_iter().flat_map(|one| one.states).filter(|(number, _)| *number == common);
-    states.extend(of_common.map(|(_, state)| state));
-    Ok(Some((states, common)))
+/// The newest snapshot that can be read and from which the tail goes on. Without one, its alarms and alerts as they were
+/// last saved; a scope of which nothing was ever saved begins where it came into the plan.
+fn begin(store: &Store, name: &str, scope: ScopeId, since: u64) -> Result<Begin, Error> {
+    let (first, last) = (store.first_number()?, store.last_number());
+    let goes_on =
+        |number: u64| number >= since && (number >= last || first.is_some_and(|first| first <= number + 1));
+    let rows = store.states(name)?.into_iter();
+    let readable = rows.filter(|row| row.format == STATE_FORMAT && goes_on(row.number));
+    let mut states = readable.filter_map(|row| Some((row.number, postcard::from_bytes(&row.body).ok()?)));
+    if let Some((number, state)) = states.next() {
+        return Ok(Begin { scope, number, state: Some(state), is_snapshot: true });
+    }
+    let saved = as_last_saved(store, name, scope)?;
+    if saved.state.is_none() && goes_on(since) {
+        return Ok(Begin { number: since, ..saved });
+    }
+    Ok(saved)
 }
 
-fn saved(store: &Store, scope: &str) -> Result<Saved, Error> {
-    let rows = store.states(scope)?;
-    let newest = rows.first().map_or(0, |row| row.number);
-    let readable = rows.into_iter().filter(|row| row.format == STATE_FORMAT);
-    let states = readable.filter_map(|row| Some((row.number, postcard::from_bytes(&row.body).ok()?)));
-    Ok(Saved { newest, states: states.collect() })
+/// Alarms and alerts alone, which stand for the last input; windows and delays begin anew.
+fn as_last_saved(store: &Store, name: &str, scope: ScopeId) -> Result<Begin, Error> {
+    Ok(Begin { scope, number: store.last_number(), state: precious(store, name)?, is_snapshot: false })
 }
 
-/// Alarms and alerts alone; windows and delays begin anew.
-fn precious_only(store: &Store, scopes: &[String]) -> Result<Vec<ScopeState>, Error> {
-    let mut states = Vec::new();
+fn precious(store: &Store, scope: &str) -> Result<Option<ScopeState>, Error> {
+    let Some((_, body)) = store.precious(scope)? else { return Ok(None) };
     // Not the time of the last input: its row may be the one that can't be read.
     let at = store.newest_alerts()?.last().map_or(EventTime(0), |revision| revision.at);
-    for scope in scopes {
-        let Some((_, body)) = store.precious(scope)? else { continue };
-        match serde_json::from_str::<Precious>(&body) {
-            Ok(precious) => states.push(ScopeState {
-                scope: scope.clone(),
-                at,
-                precious,
-                rebuildable: Rebuildable::default(),
-            }),
-            Err(error) => tracing::error!(%scope, %error, "the saved alarms can't be read; they begin anew"),
+    match serde_json::from_str::<Precious>(&body) {
+        Ok(precious) => Ok(Some(ScopeState {
+            scope: scope.to_owned(),
+            at,
+            precious,
+            rebuildable: Rebuildable::default(),
+        })),
+        Err(error) => {
+            tracing::error!(%scope, %error, "the saved alarms can't be read; they begin anew");
+            Ok(None)
         }
     }
-    Ok(states)
 }

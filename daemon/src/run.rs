@@ -240,11 +240,13 @@ async fn build_engine(
     let channels = configuration.plant.channels.clone();
     let engine = keeper.ask(move |store| {
         let mut gathered = Gathered::new(&plan, site, channels, Told::new(store.told_alerts()?));
-        let restored = restore(store, &plan, &mut gathered)?;
+        let scopes: Vec<&str> = plan.scopes.iter().map(|scope| scope.name.as_str()).collect();
+        let since = store.watch_scopes(&scopes)?;
+        let restored = restore(store, &plan, &since, &mut gathered)?;
         if restored.replayed > 0 {
             tracing::info!(inputs = restored.replayed, "went on from the last snapshot");
         }
-        Ok::<_, StoreError>(Engine::new(restored.monitor, gathered, restored.number, restored.batch))
+        Ok::<_, StoreError>(Engine::new(restored, gathered))
     });
     Ok(engine.await??)
 }

@@ -1,6 +1,6 @@
 //! The one handle to the engine: it sends batches on their way, one at a time, and settles each as it lands.
 
-use super::{BATCH_INPUTS, Engine, SNAPSHOT_EVERY, WRITE_AGAIN};
+use super::{BATCH_INPUTS, Engine, WRITE_AGAIN};
 use crate::clock::Clock;
 use crate::status::{AlertStatus, ChannelStatus, Status, Strangers};
 use crate::store::{Keeper, NotTaken};
@@ -166,8 +166,9 @@ impl Desk {
             return;
         }
         let number = engine.number;
-        let snapshots =
-            engine.next_snapshot.is_none_or(|at| now >= at).then(|| Self::snapshots(&mut engine, now));
+        let due = engine.snapshots.due(now);
+        let snapshots: Vec<_> =
+            due.into_iter().filter_map(|scope| crate::restore::encode(&engine.monitor, scope)).collect();
         let batch = std::mem::take(&mut engine.batch);
         let (landing, landed) = (Arc::clone(&engine.landing), Arc::clone(&self.landed));
         let done = move |result| {
@@ -179,7 +180,7 @@ impl Desk {
         engine.in_flight = Some(number);
         drop(engine);
         match self.keeper.submit(batch, done) {
-            Ok(()) => self.store_snapshots(number, snapshots.unwrap_or_default()),
+            Ok(()) => self.store_snapshots(number, snapshots),
             Err(NotTaken::Full(batch) | NotTaken::Gone(batch)) => {
                 let mut engine = self.engine.borrow_mut();
                 engine.in_flight = None;
@@ -188,11 +189,6 @@ impl Desk {
                 crate::batching::append(&mut engine.batch, newer);
             }
         }
-    }
-
-    fn snapshots(engine: &mut Engine, now: EventTime) -> Vec<(String, Vec<u8>)> {
-        engine.next_snapshot = Some(now + SNAPSHOT_EVERY);
-        crate::restore::encode(&engine.monitor)
     }
 
     /// Queues the snapshots behind the batch that they include; without it they are not stored.

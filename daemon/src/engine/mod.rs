@@ -2,12 +2,16 @@
 //! into batches, and hands these to the store. A state and the letters that tell of it are in one batch.
 
 mod desk;
+mod snapshots;
 mod undated;
 
 pub use desk::Desk;
+pub use snapshots::SNAPSHOT_EVERY;
 
+use self::snapshots::Snapshots;
 use self::undated::Undated;
 use crate::batching::Gathered;
+use crate::restore::Restored;
 use crate::status::MeterStatus;
 use crate::store::{Applied, Batch, Learned, OwnedInput, TailRecord, Unwritten};
 use kvarden_core::input::{Deed, HealthFact, Input, MeterTrouble, Order, Part};
@@ -21,8 +25,6 @@ use std::sync::{Arc, Mutex};
 const BATCH_INPUTS: usize = 256;
 /// Inputs held while the store does not follow; more are judged but not kept, and counted.
 const MOST_HELD: usize = 50_000;
-/// How often the rebuildable state is saved.
-pub const SNAPSHOT_EVERY: Span = Span::minutes(5);
 /// After a failed write the store is left alone for so long.
 const WRITE_AGAIN: Span = Span::seconds(1);
 
@@ -47,7 +49,7 @@ pub struct Engine {
     in_flight: Option<u64>,
     landing: Landing,
     write_again: Option<EventTime>,
-    next_snapshot: Option<EventTime>,
+    snapshots: Snapshots,
     store_works: bool,
     not_kept: u64,
     readings: u64,
@@ -57,8 +59,9 @@ pub struct Engine {
 }
 
 impl Engine {
-    /// An engine that goes on after input `number` with what is gathered so far.
-    pub fn new(monitor: Monitor, gathered: Gathered, number: u64, batch: Batch) -> Self {
+    /// An engine that goes on from what was restored.
+    pub fn new(restored: Restored, gathered: Gathered) -> Self {
+        let Restored { monitor, number, batch, to_save, unsaved, .. } = restored;
         let plan = Arc::clone(monitor.plan());
         let name = |place: &kvarden_core::plan::MeterRef| {
             let scope = &plan.scopes[place.scope];
@@ -78,7 +81,7 @@ impl Engine {
             in_flight: None,
             landing: Landing::default(),
             write_again: None,
-            next_snapshot: None,
+            snapshots: Snapshots::new(to_save, unsaved),
             store_works: true,
             not_kept: 0,
             readings: 0,

@@ -32,7 +32,10 @@ fn engine() -> Engine {
         shows: kvarden_config::TemperatureUnit::Celsius,
     };
     let gathered = Gathered::new(&plan, site, plant.channels.clone(), Told::default());
-    Engine::new(Monitor::new(plan), gathered, 0, Batch::default())
+    let (monitor, batch) = (Monitor::new(plan), Batch::default());
+    let restored =
+        Restored { to_save: monitor.scopes().collect(), unsaved: 0, monitor, number: 0, batch, replayed: 0 };
+    Engine::new(restored, gathered)
 }
 
 // The lower border keeps letters that come and go around the upper one from being told each time.

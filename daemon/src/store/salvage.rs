@@ -96,7 +96,7 @@ const TABLES: [Table; 15] = [
     Table::keyed("alarm").only("typeof(body) = 'text'"),
     Table::numbered("change_").only("typeof(alarm) = 'text' AND typeof(body) = 'text'"),
     Table::numbered("revision").only("typeof(alert) = 'text' AND typeof(body) = 'text'"),
-    Table::numbered("day").only("typeof(date) = 'text' AND typeof(body) = 'text'"),
+    Table::numbered("day").only("typeof(date) = 'text' AND typeof(body) IN ('text', 'blob')"),
     Table::keyed("late").only("typeof(meter) = 'text'"),
     Table::numbered("excursion").only("typeof(subject) = 'text' AND typeof(body) = 'text'"),
     Table::numbered("meter").only("typeof(name) = 'text' AND id BETWEEN 1 AND 0xFFFFFFFF"),

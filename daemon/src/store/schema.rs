@@ -76,6 +76,8 @@ CREATE TABLE late (date TEXT NOT NULL, meter TEXT NOT NULL, minutes INTEGER NOT 
 ALTER TABLE outbox ADD COLUMN place INTEGER NOT NULL DEFAULT 0;
 UPDATE outbox SET place = number;
 INSERT INTO meta SELECT 'place ' || channel, max(number) FROM outbox GROUP BY channel;
+", "
+-- From here on the body of a day may be packed. Earlier programs could not read it, so they are to refuse the file.
 "];
 
 fn version(db: &Connection) -> Result<i64> {

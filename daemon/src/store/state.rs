@@ -1,12 +1,16 @@
 //! Saved states: snapshots of what can be built again (a blob with a format number, the newest and the one
 //! before), and alarms and alerts as they are saved with each change.
 
-use super::{Durability, Result, Store, tail};
+use super::{Durability, Result, Store, codec, schema, tail};
 use rusqlite::{Connection, OptionalExtension};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Snapshots kept of a scope: the newest, and the one before it in case the newest can't be read.
 const KEPT: i64 = 2;
+
+/// Where it is kept since which input each scope is watched.
+const WATCHED: &str = "watched";
 
 /// A snapshot of a scope.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -90,15 +94,28 @@ impl Store {
         Ok(rows.collect::<rusqlite::Result<_>>()?)
     }
 
-    /// Forgets the saved states of a scope that the plant no longer has.
+    /// Notes which scopes are watched from now on. Gives for each, in their order, the input since which it is watched
+    /// without a break; snapshots of others are forgotten.
     ///
     /// # Errors
     /// Nothing is changed then.
-    pub fn forget_scope(&mut self, scope: &str) -> Result<()> {
-        self.write(Durability::Full, |db, _| {
-            db.execute("DELETE FROM state WHERE scope = ?1", [scope])?;
-            db.execute("DELETE FROM precious WHERE scope = ?1", [scope])?;
-            Ok(())
+    pub fn watch_scopes(&mut self, scopes: &[&str]) -> Result<Vec<u64>> {
+        let last = self.last_number;
+        self.write(Durability::Normal, |db, _| {
+            let known: Option<BTreeMap<String, u64>> =
+                schema::meta(db, WATCHED)?.and_then(|text| serde_json::from_str(&text).ok());
+            // A store that never noted any was watched as a whole.
+            let since = |scope: &str| known.as_ref().map_or(0, |known| *known.get(scope).unwrap_or(&last));
+            let since: Vec<u64> = scopes.iter().map(|scope| since(scope)).collect();
+            let watched: BTreeMap<&str, u64> = scopes.iter().copied().zip(since.iter().copied()).collect();
+            schema::put_meta(db, WATCHED, &codec::text(&watched)?)?;
+            let mut saved = db.prepare_cached("SELECT DISTINCT scope FROM state")?;
+            let saved: Vec<String> =
+                saved.query_map((), |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
+            for gone in saved.iter().filter(|scope| !watched.contains_key(scope.as_str())) {
+                db.prepare_cached("DELETE FROM state WHERE scope = ?1")?.execute([gone])?;
+            }
+            Ok(since)
         })
     }
 

@@ -177,11 +177,13 @@ pub(super) fn last_number(db: &Connection) -> Result<u64> {
 }
 
 /// Removes rows that are older than `before` throughout, at most `most` of them; the newest row stays, and so does
-/// all that came after the newest snapshot: a clock that jumped ahead must not take away what a restart needs.
+/// all that came after the newest snapshot of any scope: a clock that jumped ahead must not take away what a restart
+/// needs.
 pub(super) fn prune(db: &Connection, before: EventTime, most: usize) -> Result<usize> {
     let sql = "DELETE FROM tail WHERE first_number IN
         (SELECT first_number FROM tail WHERE last_now < ?1
-            AND last_number <= coalesce((SELECT max(number) FROM state), 0)
+            AND last_number <= coalesce(
+                (SELECT min(newest) FROM (SELECT max(number) AS newest FROM state GROUP BY scope)), 0)
             AND first_number < (SELECT max(first_number) FROM tail) ORDER BY first_number LIMIT ?2)";
     Ok(db.prepare_cached(sql)?.execute((before.0, most as i64))?)
 }
@@ -194,6 +196,16 @@ impl Store {
     pub fn newest_time(&self) -> Result<Option<EventTime>> {
         let sql = "SELECT last_now FROM tail ORDER BY first_number DESC LIMIT 1";
         Ok(self.db.query_row(sql, (), |row| row.get(0)).optional()?.map(EventTime))
+    }
+
+    /// The number of the first stored input; `None`: there is none.
+    ///
+    /// # Errors
+    /// When the store can't be read.
+    pub fn first_number(&self) -> Result<Option<u64>> {
+        let first: Option<i64> =
+            self.db.query_row("SELECT min(first_number) FROM tail", (), |row| row.get(0))?;
+        Ok(first.map(|first| first.max(0) as u64))
     }
 
     /// The stored inputs after this number, in order.

@@ -105,6 +105,37 @@ fn a_frozen_day_stays_as_it_was_and_late_data_makes_a_revision() {
 }
 
 #[test]
+fn a_day_is_stored_packed_and_one_that_an_earlier_program_stored_is_read_as_it_is() {
+    let folder = folder();
+    let mut store = open(&folder);
+    let plain = "{\"series\":[1.0,2.0]} of an earlier program: 27 °C";
+    let long: String =
+        (0..2000).map(|minute| format!("{{\"minute\":{minute},\"mean\":230.5,\"°\":null}}")).collect();
+    let as_it_was = "INSERT INTO day VALUES ('T2', '2026-11-23', 1, ?1)";
+    store.db.execute(as_it_was, [plain]).unwrap();
+    store.put_day("T2", "2026-11-24", 1, &long).unwrap();
+    let body = |date: &str| store.get_day("T2", date).unwrap().map(|day| day.body);
+    assert_eq!(body("2026-11-23").as_deref(), Some(plain));
+    assert_eq!(body("2026-11-24").as_deref(), Some(long.as_str()));
+    assert_eq!(
+        store.get_day_revision("T2", "2026-11-24", 1).unwrap().map(|day| day.body),
+        Some(long.clone())
+    );
+    let bytes: i64 = store
+        .db
+        .query_row("SELECT length(body) FROM day WHERE date = '2026-11-24'", (), |row| row.get(0))
+        .unwrap();
+    assert!((bytes as usize) * 4 < long.len(), "{bytes} of {}", long.len());
+    for harm in ["x'00ff'", "7", "x''", "substr(body, 1, 100)"] {
+        store.db.execute(&format!("UPDATE day SET body = {harm} WHERE date = '2026-11-24'"), ()).unwrap();
+        let error = store.get_day("T2", "2026-11-24").unwrap_err();
+        assert!(matches!(error, Error::Row { table: "day", .. }), "{harm}: {error}");
+        store.db.execute("DELETE FROM day WHERE date = '2026-11-24'", ()).unwrap();
+        store.put_day("T2", "2026-11-24", 1, &long).unwrap();
+    }
+}
+
+#[test]
 fn the_newest_two_snapshots_are_kept_and_scopes_can_be_forgotten() {
     let folder = folder();
     let mut store = open(&folder);
@@ -120,8 +151,11 @@ fn the_newest_two_snapshots_are_kept_and_scopes_can_be_forgotten() {
     store.apply(&Batch { precious, ..Batch::default() }).unwrap();
     assert_eq!(store.precious("T3").unwrap(), Some((7, "newer".to_owned())));
     assert_eq!(store.saved_scopes().unwrap(), ["T1", "T2", "T3"]);
-    store.forget_scope("T2").unwrap();
-    assert_eq!(store.saved_scopes().unwrap(), ["T1", "T3"]);
+    assert_eq!(store.watch_scopes(&["T1", "T3"]).unwrap(), [0, 0], "nothing was noted before");
+    assert_eq!(store.saved_scopes().unwrap(), ["T1", "T3"], "T2 left the plan");
+    assert_eq!(store.watch_scopes(&["T2", "T1"]).unwrap(), [5, 0], "T2 came anew after input 5");
+    store.put_state("T1", 1, 9, b"nine").unwrap();
+    assert_eq!(store.watch_scopes(&["T1", "T2", "T3"]).unwrap(), [0, 5, 9], "and T3 after input 9");
 }
 
 #[tokio::test]

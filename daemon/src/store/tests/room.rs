@@ -78,7 +78,13 @@ fn at_the_hard_stop_the_store_says_full_and_keeps_what_it_has() {
     let folder = folder();
     let mut store = Store::open(folder.path(), Options { max_bytes: 4 << 20 }, NOW).unwrap().store;
     store.apply(&Batch { alerts: vec![alert("a", 1, true)], ..Batch::default() }).unwrap();
-    let blob = "x".repeat(1 << 20);
+    // It can't be packed to much less.
+    let mut chance: u64 = 1;
+    let noise = std::iter::repeat_with(|| {
+        chance = chance.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        char::from(b' ' + (chance >> 33) as u8 % 94)
+    });
+    let blob: String = noise.take(1 << 20).collect();
     let error = (1..40).find_map(|revision| store.put_day("T2", "2026-11-24", revision, &blob).err());
     assert!(matches!(error, Some(Error::Full { .. })), "{error:?}");
     let levels = store.levels().unwrap();
@@ -161,7 +167,8 @@ fn a_budget_that_cannot_be_kept_is_said() {
     let folder = folder();
     let mut store = Store::open(folder.path(), Options { max_bytes: 4 << 20 }, NOW).unwrap().store;
     for revision in 1..=7 {
-        store.put_day("T2", "2026-11-24", revision, &"x".repeat(1 << 19)).unwrap();
+        let plain = "INSERT INTO day VALUES ('T2', '2026-11-24', ?1, ?2)";
+        store.db.execute(plain, (revision, "x".repeat(1 << 19))).unwrap();
     }
     let applied = store.apply(&Batch { alerts: vec![alert("a", 1, true)], ..Batch::default() }).unwrap();
     assert!(applied.over_budget);
