@@ -4,7 +4,7 @@
 //! What the replayed inputs bring out again has the ids it had before, so storing it again changes nothing.
 
 use crate::batching::Gathered;
-use crate::store::{Batch, Error, OwnedInput, Store, TailRecord};
+use crate::store::{Batch, Error, OwnedInput, Store};
 use kvarden_core::input::Input;
 use kvarden_core::monitor::{Monitor, ScopeId};
 use kvarden_core::output::Output;

@@ -227,7 +227,13 @@ fn check(db: &mut Connection) -> Result<()> {
 
 fn set_up(db: &Connection, options: Options) -> rusqlite::Result<()> {
     db.pragma_update(None, "page_size", room::PAGE)?;
-    db.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))?;
+    // Where the log can't be made SQLite goes on without one and says so only here. Commits would then survive no power cut.
+    let mode: String = db.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))?;
+    if mode != "wal" {
+        let why = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_IOERR);
+        let said = format!("the log beside {DATABASE} can't be made");
+        return Err(rusqlite::Error::SqliteFailure(why, Some(said)));
+    }
     db.pragma_update_and_check(None, "journal_size_limit", LOG_BYTES, |_| Ok(()))?;
     db.pragma_update(None, "synchronous", "NORMAL")?;
     db.pragma_update(None, "cache_size", -CACHE_KIB)?;

@@ -109,8 +109,8 @@ fn a_day_is_stored_packed_and_one_that_an_earlier_program_stored_is_read_as_it_i
     let folder = folder();
     let mut store = open(&folder);
     let plain = "{\"series\":[1.0,2.0]} of an earlier program: 27 °C";
-    let long: String =
-        (0..2000).map(|minute| format!("{{\"minute\":{minute},\"mean\":230.5,\"°\":null}}")).collect();
+    let minutes = (0..2000).map(|minute| format!("{{\"minute\":{minute},\"mean\":230.5,\"°\":null}}"));
+    let long = minutes.collect::<Vec<_>>().join(",");
     let as_it_was = "INSERT INTO day VALUES ('T2', '2026-11-23', 1, ?1)";
     store.db.execute(as_it_was, [plain]).unwrap();
     store.put_day("T2", "2026-11-24", 1, &long).unwrap();
