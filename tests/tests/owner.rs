@@ -52,7 +52,7 @@ fn contents(data: &Path) -> BTreeMap<String, Vec<u8>> {
     let files = fs::read_dir(data).expect("a folder").flatten();
     let named = files.map(|file| (file.file_name().to_string_lossy().into_owned(), file.path()));
     named
-        .filter(|(name, _)| name != LOCK && !name.ends_with("-shm"))
+        .filter(|(name, _)| name.starts_with(DATABASE) && !name.ends_with("-shm"))
         .map(|(name, path)| (name, fs::read(path).expect("root reads everything")))
         .collect()
 }
