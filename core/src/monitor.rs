@@ -224,3 +224,43 @@ impl Monitor {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plant::{Around, Plant};
+    use crate::time::Span;
+
+    /// Seen to fail without the mark that a scope rests.
+    #[test]
+    fn a_scope_that_rests_takes_nothing_in_and_gives_nothing_out_until_it_is_woken() {
+        let plant = Plant {
+            site: "Larkspur Cannery".to_owned(),
+            transformers: Vec::new(),
+            feeders: Vec::new(),
+            circuits: Vec::new(),
+            sources: Vec::new(),
+            states: Vec::new(),
+            meters: Vec::new(),
+            limits: Vec::new(),
+            channels: vec!["file".to_owned()],
+            recording: Around { before: Span::ZERO, after: Span::ZERO },
+        };
+        let mut monitor = Monitor::new(Arc::new(Plan::new(&plant).unwrap()));
+        let scopes: Vec<ScopeId> = monitor.scopes().collect();
+        for scope in &scopes {
+            monitor.rest(*scope);
+        }
+        let now = EventTime(1_795_564_800_000);
+        let broken = HealthFact::Part { part: Part::Store, works: false };
+        let mut out = Vec::new();
+        monitor.observe(now, Input::Health(broken.clone()), &mut out);
+        monitor.advance(now + Span::hours(1), &mut out);
+        assert_eq!((out.len(), monitor.is_broken(&Part::Store)), (0, false));
+        for scope in &scopes {
+            monitor.wake(*scope);
+        }
+        monitor.observe(now + Span::hours(2), Input::Health(broken), &mut out);
+        assert!(!out.is_empty() && monitor.is_broken(&Part::Store));
+    }
+}

@@ -59,7 +59,7 @@ fn count(folder: &Path, sql: &str) -> i64 {
     db.query_row(sql, (), |row| row.get(0)).expect("it can be counted")
 }
 
-/// Guard: `Clock::steady` follows the steady clock, not the wall clock.
+/// Seen to fail when `Clock::steady` followed the wall clock.
 #[test]
 fn steps_of_the_wall_clock_of_any_size_touch_no_delay_and_no_order() {
     let (still_folder, still) = story(&Hand::default());

@@ -4,6 +4,8 @@ use super::names::Names;
 use super::salvage::{self, Salvage};
 use super::{Error, Result, room, schema, tail};
 use kvarden_core::time::EventTime;
+use nix::errno::Errno;
+use nix::unistd::{AccessFlags, access};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use std::fs;
@@ -104,6 +106,7 @@ pub(super) fn open_or_salvage(
     options: Options,
     was_here: bool,
 ) -> Result<(Ready, Option<Salvage>)> {
+    may_use(path)?;
     let why = match lacks(path) {
         None => match open(path, options).and_then(Ready::over).map_err(schema::misfit) {
             Ok(ready) => return Ok((ready, None)),
@@ -134,6 +137,19 @@ pub(super) fn open_or_salvage(
         report
     };
     Ok((Ready::over(db)?, Some(report)))
+}
+
+/// Refuses a store of which this user may not use a part: SQLite would not say which, or go on without it. Nothing is
+/// opened for that, since closing it would end SQLite's own locks.
+fn may_use(path: &Path) -> Result<()> {
+    for tail in ["", "-wal", "-shm"] {
+        let file = beside(path, tail);
+        match access(&file, AccessFlags::R_OK | AccessFlags::W_OK) {
+            Ok(()) | Err(Errno::ENOENT) => {}
+            Err(why) => return Err(Error::file(&file, why.into())),
+        }
+    }
+    Ok(())
 }
 
 /// Whether there is no file, or nothing in it: SQLite would begin a new history without a word.
@@ -225,15 +241,25 @@ fn check(db: &mut Connection) -> Result<()> {
     Ok(())
 }
 
+/// Has a log beside the file. Where that fails SQLite goes on without one, and what is then committed may be taken back by
+/// a power cut. It says that it will have one before it has, so its answer is read to the end, where the failure is.
+fn make_log(db: &Connection) -> rusqlite::Result<()> {
+    let mut pragma = db.prepare("PRAGMA journal_mode = WAL")?;
+    let mut answer = pragma.query(())?;
+    let mut mode = String::new();
+    while let Some(row) = answer.next()? {
+        mode = row.get(0)?;
+    }
+    if mode == "wal" {
+        return Ok(());
+    }
+    let said = format!("there can be no log beside {DATABASE}");
+    Err(rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_IOERR), Some(said)))
+}
+
 fn set_up(db: &Connection, options: Options) -> rusqlite::Result<()> {
     db.pragma_update(None, "page_size", room::PAGE)?;
-    // Where the log can't be made SQLite goes on without one and says so only here. Commits would then survive no power cut.
-    let mode: String = db.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))?;
-    if mode != "wal" {
-        let why = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_IOERR);
-        let said = format!("the log beside {DATABASE} can't be made");
-        return Err(rusqlite::Error::SqliteFailure(why, Some(said)));
-    }
+    make_log(db)?;
     db.pragma_update_and_check(None, "journal_size_limit", LOG_BYTES, |_| Ok(()))?;
     db.pragma_update(None, "synchronous", "NORMAL")?;
     db.pragma_update(None, "cache_size", -CACHE_KIB)?;

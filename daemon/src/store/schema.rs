@@ -206,6 +206,7 @@ pub(super) fn count(db: &Connection, key: &str) -> Result<u64> {
 mod tests {
     use super::*;
 
+    // Seen to fail without the transaction of a step.
     #[test]
     fn a_step_that_fails_leaves_the_version_before_it_whole() {
         let db = Connection::open_in_memory().unwrap();

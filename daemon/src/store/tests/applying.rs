@@ -171,6 +171,7 @@ fn refused_readings_are_summed_once() {
     assert_eq!((totals[0].count, totals[0].quantity.as_deref()), (6, Some("ambient_c")));
 }
 
+/// Seen to fail without the change of the level; what that costs, `tests/tests/power_cut.rs` shows.
 #[test]
 fn only_what_tells_of_something_is_synced_at_once() {
     let folder = folder();

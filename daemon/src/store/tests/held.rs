@@ -20,6 +20,7 @@ fn log_bytes(folder: &TempDir) -> u64 {
     fs::metadata(folder.path().join(format!("{DATABASE}-wal"))).map_or(0, |facts| facts.len())
 }
 
+/// Seen to fail without the look at the length of the log, and without the cut.
 #[test]
 fn a_reader_that_holds_the_log_is_told_of_and_the_log_is_cut_back_when_it_ends() {
     let folder = folder();
