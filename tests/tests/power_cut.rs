@@ -4,6 +4,10 @@
 //!
 //! Readings that came since the last sync may be missing: they are synced with what is told, not each second.
 //!
+//! Seen to fail when what is told was stored with synchronous = NORMAL (told, sent, and forgotten), with OFF, and without the
+//! sync of the folder above a new store. A switch to the log that failed half-way was found by it: SQLite went on without
+//! one, and the power took back what was told.
+//!
 //! `KVARDEN_CUTS` sets how many cuts lie between syncs (300 without it), `KVARDEN_SEED` makes a run again with the same
 //! chances. Where this user may not trace, the tests say so loudly and end.
 
