@@ -30,3 +30,10 @@ pub(super) fn current_tdd(impedance_percent: f64) -> Option<Limit> {
     );
     Some(limit(Measurand::CurrentTdd, levels, 0.5, Span::minutes(10), &origin))
 }
+
+/// It is 0 within a fifth and 5 A of what the phases explain, so more than 5 A on the mean is steady.
+pub(super) fn neutral_unexplained() -> Limit {
+    let levels = vec![mean_level(5.0, Low, Span::minutes(10))];
+    let origin = "a fifth and 5 A above what the phases explain, common practice";
+    limit(Measurand::NeutralUnexplained, levels, 1.0, Span::minutes(10), origin)
+}

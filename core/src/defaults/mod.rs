@@ -58,6 +58,7 @@ pub fn default_limits(on: Quantity, rating: &Rating) -> Vec<Limit> {
         Measurand::VoltageHarmonic if on.number > 1 => vec![volts::voltage_harmonic()],
         Measurand::LoadingKva => vec![amperes::loading(on.what)],
         Measurand::LoadingPhase => vec![amperes::loading_phase()],
+        Measurand::NeutralUnexplained => vec![harmonics::neutral_unexplained()],
         Measurand::CurrentTdd => {
             rating.impedance_percent.and_then(harmonics::current_tdd).into_iter().collect()
         }

@@ -93,10 +93,10 @@ const EXCESS: (f64, f64) = (0.20, 5.0);
 /// 5 A. It points to a wrong current transformer, to orders that are not given, or to a load that returns elsewhere.
 ///
 /// Source: common practice, no source.
-pub fn excess_a(measured: f64, expected: &Expected) -> Option<f64> {
+pub fn excess_a(measured: f64, expected: f64) -> Option<f64> {
     let (share, least) = EXCESS;
-    let excess = measured - expected.amps;
-    (excess > share * expected.amps && excess > least && excess.is_finite()).then_some(excess)
+    let excess = measured - expected;
+    (excess > share * expected && excess > least && excess.is_finite()).then_some(excess)
 }
 
 #[cfg(test)]
@@ -145,10 +145,9 @@ mod tests {
 
     #[test]
     fn only_a_neutral_well_above_the_expected_one_means_something() {
-        let of = |amps| Expected { amps, least: 0.0, most: 3.0 * amps };
-        assert_eq!(excess_a(130.0, &of(100.0)), Some(30.0));
+        assert_eq!(excess_a(130.0, 100.0), Some(30.0));
         assert_eq!(
-            (excess_a(119.0, &of(100.0)), excess_a(14.0, &of(10.0)), excess_a(f64::NAN, &of(1.0))),
+            (excess_a(119.0, 100.0), excess_a(14.0, 10.0), excess_a(f64::NAN, 1.0)),
             (None, None, None)
         );
     }

@@ -96,7 +96,19 @@ pub enum Harmonics {
     /// The worst phase's current in per cent of what it may carry with its spectrum.
     Loading(Box<SpectrumLoad>),
     /// What the neutral should carry, in amperes.
-    Neutral(Box<[PhaseOrders; 3]>),
+    Neutral {
+        /// The orders of A, B and C.
+        phases: Box<[PhaseOrders; 3]>,
+        /// The angles of their fundamentals, if the meter gives them.
+        angles: Option<[usize; 3]>,
+    },
+    /// By how many amperes the measured neutral exceeds that, where it means something, else 0.
+    Unexplained {
+        /// The measured neutral.
+        measured: usize,
+        /// What it should carry.
+        expected: usize,
+    },
 }
 
 impl Harmonics {
@@ -111,10 +123,18 @@ impl Harmonics {
             }
             Self::Permissible(load) => load.permissible(row),
             Self::Loading(load) => load.loading(row),
-            Self::Neutral(phases) => {
+            Self::Neutral { phases, angles } => {
                 let [a, b, c] = phases.each_ref().map(|phase| phase.spectrum_or_none(row));
                 let (a, b, c) = (a?, b?, c?);
-                neutral::expected([&a, &b, &c], None).ok().map(|expected| expected.amps)
+                let angles = match angles {
+                    Some(slots) => Some(super::three(row, *slots)?),
+                    None => None,
+                };
+                neutral::expected([&a, &b, &c], angles).ok().map(|expected| expected.amps)
+            }
+            Self::Unexplained { measured, expected } => {
+                let excess = neutral::excess_a(row[*measured].get()?, row[*expected].get()?);
+                Some(excess.unwrap_or(0.0))
             }
         }
     }
@@ -125,7 +145,9 @@ impl Harmonics {
             Self::Percent(of, _) | Self::Amount(of) | Self::LossFactor(of) => {
                 of.slots.iter().map(|(_, slot)| *slot).collect()
             }
-            Self::KFactor { .. } | Self::Permissible(_) | Self::Loading(_) | Self::Neutral(_) => Vec::new(),
+            Self::Neutral { angles, .. } => angles.map(Vec::from).unwrap_or_default(),
+            Self::Unexplained { measured, .. } => vec![*measured],
+            Self::KFactor { .. } | Self::Permissible(_) | Self::Loading(_) => Vec::new(),
         }
     }
 }
@@ -278,8 +300,15 @@ mod tests {
     /// Check case (Masters eq. 2.102): 66 and 5 A at 3 and 9 in each of three equal phases make 198.6 A.
     #[test]
     fn the_neutral_is_expected_from_three_spectra() {
-        let phases = Harmonics::Neutral(Box::new([orders(false), orders(false), orders(false)]));
+        let alike = || Box::new([orders(false), orders(false), orders(false)]);
+        let phases = Harmonics::Neutral { phases: alike(), angles: None };
         let values = row([100.0, 66.0, 38.0, 13.0, 5.0, 0.0, 0.0, 126.467]);
+        let mut turned = values.clone();
+        turned.extend([-25.0, -145.0, 95.0].map(Sample::new));
+        let by_angles = Harmonics::Neutral { phases: alike(), angles: Some([8, 9, 10]) };
+        assert!((by_angles.evaluate(&turned).unwrap() - 198.567).abs() < 0.001);
+        turned[9] = Sample::ABSENT;
+        assert_eq!(by_angles.evaluate(&turned), None, "an angle that is lost is not guessed");
         assert!((phases.evaluate(&values).unwrap() - 198.567).abs() < 0.001);
         let mut lost = values;
         lost[4] = Sample::ABSENT;

@@ -235,3 +235,27 @@ fn the_demand_distortion_is_held_against_the_table_and_its_demand_is_told() {
         limits.iter().find(|limit| limit.origin.contains("IEEE 519")).expect("the impedance is known");
     assert!((limit.levels[0].setpoint - 8.0).abs() < 1e-9 && limit.origin.contains("guidance"), "{limit:?}");
 }
+
+/// Common practice: more than a fifth and 5 A above what the phases explain points to the instrument, or to amperes from elsewhere.
+#[test]
+fn a_neutral_that_the_phases_do_not_explain_is_told() {
+    let more = "neutral_current_a current_angle_deg.A current_angle_deg.B current_angle_deg.C";
+    let (plant, number) = with(&format!("{}{more}", points("current_harmonic_a")), SECONDARY, |_| ());
+    let mut hall = Hall::of(&plant);
+    draw(&mut hall, number, 60.0, &ELECTRONIC, false);
+    // Expected are 119.1 A.
+    for (point, value) in (153..).zip([125.0, -20.0, -140.0, 100.0]) {
+        hall.show(number, point, value);
+    }
+    hall.run(130);
+    near(mean(&hall, "neutral_expected_a"), 119.14);
+    assert_eq!(mean(&hall, "neutral_unexplained_a"), Some(0.0));
+    hall.show(number, 153, 170.0).run(1500);
+    near(mean(&hall, "neutral_unexplained_a"), 50.86);
+    let alarms = hall.alarms("quality/neutral_unexplained_a");
+    assert!(alarms.first().is_some_and(|line| line.contains("high level 1 raised")), "{alarms:?}");
+    // Without angles unequal power factors could make it: nothing is said.
+    let plain = plan_of(&with(&format!("{}neutral_current_a", points("current_harmonic_a")), SECONDARY, |_| ()).0);
+    let has = |what| compiled(&plain, "quality").series.contains(&Quantity::whole(what));
+    assert!(has(Measurand::NeutralExpected) && !has(Measurand::NeutralUnexplained));
+}

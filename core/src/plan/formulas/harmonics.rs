@@ -172,8 +172,19 @@ impl Meter<'_> {
         let star = self.rating.wiring.is_some_and(|(form, _)| form == WiringForm::Wye);
         let [Some(a), Some(b), Some(c)] = currents else { return };
         let phases = [a, b, c];
-        if star && phases.iter().all(|phase| phase.has_amounts() && has(&phase.slots, 9)) {
-            self.push(Quantity::whole(Measurand::NeutralExpected), Harmonics::Neutral(Box::new(phases)));
+        if !(star && phases.iter().all(|phase| phase.has_amounts() && has(&phase.slots, 9))) {
+            return;
+        }
+        let [angle_a, angle_b, angle_c] =
+            Place::PHASES.map(|place| self.slot(Quantity::at(Measurand::CurrentAngle, place)));
+        let angles = angle_a.zip(angle_b).zip(angle_c).map(|((a, b), c)| [a, b, c]);
+        let expected = Quantity::whole(Measurand::NeutralExpected);
+        self.push(expected, Harmonics::Neutral { phases: Box::new(phases), angles });
+        // Without angles unequal power factors alone would look like amperes from nowhere.
+        let measured = self.slot(Quantity::whole(Measurand::NeutralCurrent)).filter(|_| angles.is_some());
+        if let (Some(measured), Some(expected)) = (measured, self.slot_of_computed(expected)) {
+            let formula = Harmonics::Unexplained { measured, expected };
+            self.push(Quantity::whole(Measurand::NeutralUnexplained), formula);
         }
     }
 }
