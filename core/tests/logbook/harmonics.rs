@@ -255,7 +255,8 @@ fn a_neutral_that_the_phases_do_not_explain_is_told() {
     let alarms = hall.alarms("quality/neutral_unexplained_a");
     assert!(alarms.first().is_some_and(|line| line.contains("high level 1 raised")), "{alarms:?}");
     // Without angles unequal power factors could make it: nothing is said.
-    let plain = plan_of(&with(&format!("{}neutral_current_a", points("current_harmonic_a")), SECONDARY, |_| ()).0);
+    let plain =
+        plan_of(&with(&format!("{}neutral_current_a", points("current_harmonic_a")), SECONDARY, |_| ()).0);
     let has = |what| compiled(&plain, "quality").series.contains(&Quantity::whole(what));
     assert!(has(Measurand::NeutralExpected) && !has(Measurand::NeutralUnexplained));
 }
