@@ -7,6 +7,7 @@
 pub mod alarm;
 pub mod alert;
 pub mod defaults;
+pub mod demand;
 pub mod desk;
 pub mod digest;
 pub mod electrical;

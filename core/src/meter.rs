@@ -1,6 +1,7 @@
 //! The stages that every meter's readings pass: order, quality, row, panes, limits.
 
 use crate::alarm::book::{AlarmBook, Raise};
+use crate::demand::MeterDemand;
 use crate::desk::Desk;
 use crate::electrical::energy::MeteredPower;
 use crate::fitting::Fitting;
@@ -41,6 +42,7 @@ pub(crate) struct MeterState {
     pub(crate) rolling: Box<[Rolling]>,
     pub(crate) watches: Box<[LimitWatch]>,
     pub(crate) metered: MeteredPower,
+    pub(crate) demand: Option<Box<MeterDemand>>,
     /// Whether its values fit the nameplate.
     pub(crate) fitting: Option<Fitting>,
 }
@@ -61,16 +63,25 @@ impl MeterState {
             rolling: plan.rolling.iter().map(RollingPlan::empty).collect(),
             watches: plan.limits.iter().map(LimitWatch::new).collect(),
             metered: MeteredPower::default(),
+            demand: plan.demand.as_ref().map(|_| Box::default()),
             fitting: plan.fitting.as_ref().map(Fitting::new),
         }
     }
 
-    /// Computes what is made of one meter's values and its memory: the mean power by its energy counter. `row` is the
-    /// meter's own.
-    pub(crate) fn meter_power(&mut self, plan: &MeterPlan, at: EventTime, row: &mut [Sample]) {
+    /// Computes what is made of one meter's values and its memory: the mean power by its energy counter, its demand. `row`
+    /// is the meter's own; the reading stands for `credit`.
+    pub(crate) fn remember(
+        &mut self,
+        plan: &MeterPlan,
+        (at, credit): (EventTime, Span),
+        row: &mut [Sample],
+    ) {
         if let Some(metered) = plan.metered {
             let counter = row[metered.counter];
             row[metered.power] = self.metered.observe(at, counter, metered.rolls_over_at, metered.most_w);
+        }
+        if let (Some(demand), Some(plan)) = (&mut self.demand, &plan.demand) {
+            demand.observe(plan, at, credit, row);
         }
     }
 
@@ -298,6 +309,9 @@ impl MeterState {
         self.absences.iter_mut().for_each(|absence| absence.shift(by));
         self.cadence.shift(by);
         self.metered.shift(by);
+        if let Some(demand) = &mut self.demand {
+            demand.shift(by);
+        }
         self.rolling.iter_mut().for_each(Rolling::clear);
         self.watches.iter_mut().for_each(|watch| watch.shift(by));
         let levels = plan.limits.iter().flat_map(|limit| limit.levels.iter().map(|level| level.alarm));

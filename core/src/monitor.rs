@@ -7,6 +7,7 @@ use crate::plan::{AlarmIx, MeterPlan, Plan, ScopePlan};
 use crate::reading::{MeterId, Reading};
 use crate::saved::{self, Precious, ScopeState};
 use crate::scope::Scope;
+use crate::study::StepOfResistance;
 use crate::time::EventTime;
 use std::sync::Arc;
 
@@ -189,6 +190,11 @@ impl Monitor {
     /// The scopes, in the order of the plan.
     pub fn scopes(&self) -> impl Iterator<Item = ScopeId> + use<> {
         (0..self.scopes.len()).map(ScopeId)
+    }
+
+    /// Steps of the resistance of a scope's ways: the meter at the end of each, and the steps as they were found.
+    pub fn steps_of_resistance(&self, scope: ScopeId) -> impl Iterator<Item = (&str, &[StepOfResistance])> {
+        self.scopes[scope.0].study.steps()
     }
 
     /// The state of one scope, keyed by names.

@@ -4,6 +4,7 @@
 use crate::alarm::book::{AlarmBook, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
 use crate::electrical::energy::MeteredPower;
+use crate::demand::{MeterDemand, Weeks};
 use crate::fitting::SavedFitting;
 use crate::grid::Grid;
 use crate::input::MeterTrouble;
@@ -51,6 +52,9 @@ pub struct Precious {
     /// Which meters' values have fitted the nameplate.
     #[serde(default)]
     pub fittings: Vec<SavedFitting>,
+    /// Of each meter with a demand, what the week's figures are made of.
+    #[serde(default)]
+    pub weeks: Vec<(String, Weeks)>,
     /// What the models have learned.
     #[serde(default)]
     pub learned: Learned,
@@ -83,6 +87,7 @@ struct SavedMeter {
     /// Of what, which way, and whether of how fast it rises.
     limits: Vec<(Quantity, Bound, bool, LimitWatch)>,
     metered: MeteredPower,
+    demand: Option<Box<MeterDemand>>,
 }
 
 /// Saves a scope.
@@ -125,9 +130,12 @@ pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
     let meters = plan.meters.iter().zip(&scope.meters);
     let fittings = meters
         .filter_map(|(plan, state)| Some(state.fitting.as_ref()?.save(&plan.name, plan.fitting.as_ref()?)));
+    let meters = plan.meters.iter().zip(&scope.meters);
+    let weeks = meters.filter_map(|(plan, state)| Some((plan.name.clone(), state.demand.as_ref()?.weeks)));
     let former = &scope.former;
     Precious {
         fittings: fittings.collect(),
+        weeks: weeks.collect(),
         learned: scope.study.learned(),
         alarms: former.alarms.iter().cloned().chain(alarms).collect(),
         alerts: former.alerts.iter().cloned().chain(alerts).collect(),
@@ -175,6 +183,7 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
             .map(|(watch, limit)| (plan.series[limit.series], limit.bound, limit.rate, watch.clone()))
             .collect(),
         metered: state.metered,
+        demand: state.demand.clone(),
     }
 }
 
@@ -186,6 +195,7 @@ fn quantities(plan: &MeterPlan, windows: &RollingPlan) -> Vec<Quantity> {
 /// Puts a saved state into a new scope, as far as the names are the same; says what is no longer watched.
 pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out: &mut Vec<Output>) {
     let learned = state.precious.learned.clone();
+    let weeks = state.precious.weeks.clone();
     let fittings = adopt_precious(plan, scope, state.at, state.precious, out);
     for saved in state.rebuildable.meters {
         if let Some(local) = plan.meters.iter().position(|meter| meter.name == saved.name) {
@@ -199,6 +209,12 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
     };
     if let Some((_, grid)) = state.rebuildable.grid.filter(same_grid) {
         scope.grid = Some(grid);
+    }
+    for (meter, state) in plan.meters.iter().zip(scope.meters.iter_mut()) {
+        let saved = weeks.iter().find(|(name, _)| *name == meter.name);
+        if let (Some(demand), Some((_, weeks))) = (&mut state.demand, saved) {
+            demand.weeks = *weeks;
+        }
     }
     if let Some(grid) = &plan.grid {
         scope.study.adopt(&grid.study, state.rebuildable.study);
@@ -274,6 +290,9 @@ fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
     state.heard = saved.heard;
     state.minute = saved.minute;
     state.metered = saved.metered;
+    if let (Some(demand), Some(saved)) = (&mut state.demand, saved.demand) {
+        *demand = saved;
+    }
     for (quantity, pane) in saved.panes {
         if let Some(index) = plan.series.iter().position(|known| *known == quantity) {
             state.panes.put(index, pane);

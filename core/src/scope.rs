@@ -126,7 +126,7 @@ impl Scope {
             self.row[meter.first_slot + meter.points + index] = formula.evaluate(&self.row);
         }
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
-        state.meter_power(meter, at, row);
+        state.remember(meter, stands_for, row);
         let fits = state.fits(meter, at, values, desk);
         state.judge(meter, stands_for, row, fits, desk);
         self.fold(plan, out);
@@ -148,7 +148,9 @@ impl Scope {
 
     fn turn_grid(&mut self, plan: &ScopePlan, out: &mut Vec<Output>) {
         let Some(grid_plan) = &plan.grid else { return };
-        let meter = &plan.meters[grid_plan.meter];
+        let made = &plan.meters[grid_plan.meters.clone()];
+        let (Some(first), Some(last)) = (made.first(), made.last()) else { return };
+        let slots = first.first_slot..last.first_slot + last.series.len();
         loop {
             let alarms = &self.alarms;
             let live = |local: usize| {
@@ -156,15 +158,17 @@ impl Scope {
             };
             let Some(grid) = &mut self.grid else { return };
             let Some(end) = grid.next(grid_plan, &plan.meters, live, &mut self.grid_values) else { return };
-            for (index, formula) in meter.formulas.iter().enumerate() {
-                self.row[meter.first_slot + index] = formula.evaluate(&self.grid_values);
+            for (index, formula) in first.formulas.iter().enumerate() {
+                self.row[first.first_slot + index] = formula.evaluate(&self.grid_values);
             }
-            let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
+            let row = &mut self.row[slots.clone()];
             self.study.step(&grid_plan.study, &mut Turn { end, inputs: &self.grid_values, row });
-            let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
-            let state = &mut self.meters[grid_plan.meter];
-            let stands_for = (end, state.cadence.credit(end, meter.every));
-            state.judge(meter, stands_for, row, true, desk);
+            for (state, meter) in self.meters[grid_plan.meters.clone()].iter_mut().zip(made) {
+                let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
+                let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
+                let stands_for = (end, state.cadence.credit(end, meter.every));
+                state.judge(meter, stands_for, row, true, desk);
+            }
             self.fold(plan, out);
         }
     }

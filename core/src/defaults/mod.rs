@@ -1,6 +1,7 @@
 //! The limits that a site gets when its owner sets none, each with where its numbers come from.
 
 mod amperes;
+mod connections;
 mod harmonics;
 mod heat;
 mod volts;
@@ -19,6 +20,8 @@ pub struct Rating {
     pub neutral_a: Option<f64>,
     /// Power in kVA that may pass through, for a transformer's own meter.
     pub kva: Option<f64>,
+    /// Line volts that belong to a transformer's own meter: of the tap in use on the source side, rated on the load side.
+    pub tap_v: Option<f64>,
     /// Nominal line-to-line volts, for three phases.
     pub nominal_ll_v: Option<f64>,
     /// Volts of the form, see [`Side`](crate::plant::Side), and how it is connected.
@@ -72,6 +75,10 @@ pub fn default_limits(on: Quantity, rating: &Rating) -> Vec<Limit> {
         Measurand::WindingRise => heat::winding_rise(rating).into_iter().collect(),
         Measurand::TopOil => vec![heat::top_oil()],
         Measurand::Termination => vec![heat::termination()],
+        Measurand::TerminationExcess => vec![connections::termination_excess()],
+        Measurand::ContactHeat => vec![connections::contact_heat()],
+        Measurand::Excitation => vec![connections::excitation()],
+        Measurand::SecondOrder => vec![connections::second_order()],
         Measurand::NeutralToEarth => vec![volts::earth_side(on.what, 3.0, 0.3)],
         Measurand::BondingCurrent => vec![volts::earth_side(on.what, 1.0, 0.2)],
         Measurand::CoreStrapCurrent => vec![volts::earth_side(on.what, 0.3, 0.05)],

@@ -25,6 +25,12 @@ pub fn built_for_percent(load_percent: Option<f64>) -> f64 {
     empty - (empty - loaded) * load / 100.0
 }
 
+/// The frequency that a system of this present frequency has by name: 50 or 60 Hz, within 4 Hz, as a slow generator is.
+/// `None` further off (common practice, no source).
+pub fn nominal_hz(present: f64) -> Option<f64> {
+    [50.0, 60.0].into_iter().find(|nominal| (present - nominal).abs() <= 4.0)
+}
+
 /// Excitation in per cent of what the core is built for at this load: above 100 it is over-excited.
 ///
 /// * `tap_percent`: from [`tap_voltage_percent`].
@@ -78,6 +84,7 @@ mod tests {
         let slow = excitation_percent(tap, Some(100.0), Some((58.8, 60.0))).unwrap();
         assert!((slow - 102.04).abs() < 0.01);
         assert_eq!(excitation_percent(tap, None, Some((0.0, 60.0))), None);
+        assert_eq!([49.2, 58.0, 55.0, f64::NAN].map(nominal_hz), [Some(50.0), Some(60.0), None, None]);
     }
 
     #[test]

@@ -175,6 +175,12 @@ impl Joint {
         closed
     }
 
+    /// Moves the memory by a correction of the clock; the open point is dropped.
+    pub fn shift(&mut self, by: Span) {
+        self.points.iter_mut().for_each(|point| point.at += by);
+        (self.open, self.sums, self.measured, self.before_a) = (None, [0.0; 3], Span::ZERO, None);
+    }
+
     fn close(&mut self) -> bool {
         let (sums, measured) = (std::mem::take(&mut self.sums), std::mem::take(&mut self.measured));
         let Some(at) = self.open.filter(|_| measured >= LEAST_MEASURED) else { return false };

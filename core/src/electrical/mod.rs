@@ -27,3 +27,4 @@ pub mod spectrum;
 pub mod standard;
 pub mod tones;
 pub mod unbalance;
+pub mod week;

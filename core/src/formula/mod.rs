@@ -5,7 +5,7 @@ pub mod sequence;
 
 pub use harmonics::{Harmonics, PhaseLoad, PhaseOrders, SpectrumLoad};
 
-use crate::electrical::{loading, neutral, unbalance};
+use crate::electrical::{excitation, flow, loading, neutral, unbalance};
 use crate::reading::Sample;
 
 /// A compiled formula. Slots index the row of values that it is given.
@@ -55,6 +55,41 @@ pub enum Formula {
         /// Least highest phase current in amperes.
         floor_a: f64,
     },
+    /// What is left of the rating, by the larger loading.
+    Headroom {
+        /// Loadings in per cent.
+        of: Vec<usize>,
+    },
+    /// Net active power of the rated one.
+    NetPower {
+        /// Total active power.
+        power: usize,
+        /// Rated power in kVA.
+        kva: f64,
+    },
+    /// Mean line volts against those that belong to them.
+    TapVoltage {
+        /// The line volts.
+        of: Vec<usize>,
+        /// Volts of the tap in use, or of the load side.
+        belong_v: f64,
+    },
+    /// Excitation of what the core is built for.
+    Excitation {
+        /// Volts against the tap in use, in per cent.
+        tap: usize,
+        /// Loading in per cent.
+        load: Option<usize>,
+        /// Frequency.
+        frequency: Option<usize>,
+    },
+    /// The second order of a current of the rated one.
+    SecondOrder {
+        /// In per cent of the fundamental with the current, or in amperes.
+        order: SecondOrder,
+        /// Rated amperes.
+        rated_a: f64,
+    },
     /// A temperature less the ambient: the mean of the sensors in the air around, of those that give a value. Test codes
     /// take it so, from several thermometers around the unit (IEEE C57.12.91, from memory).
     Rise {
@@ -65,6 +100,15 @@ pub enum Formula {
     },
     /// Of harmonics.
     Harmonics(Harmonics),
+}
+
+/// How a meter gives the second order of a current.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SecondOrder {
+    /// In per cent of the fundamental, and the current.
+    Percent(usize, usize),
+    /// In amperes.
+    Amperes(usize),
 }
 
 /// Where the total apparent power comes from, the best that the meter gives.
@@ -106,6 +150,15 @@ impl Formula {
                     *floor_a,
                 )
             }),
+            Self::Headroom { of } => {
+                flow::headroom_percent(of.iter().filter_map(|slot| row[*slot].get()))
+            }
+            Self::NetPower { power, kva } => {
+                row[*power].get().and_then(|power| flow::net_percent(power, *kva))
+            }
+            Self::TapVoltage { of, belong_v } => tap_voltage(row, of, *belong_v),
+            Self::Excitation { tap, load, frequency } => excited(row, *tap, *load, *frequency),
+            Self::SecondOrder { order, rated_a } => order.of_rated(row, *rated_a),
             Self::Rise { hot, ambients } => {
                 row[*hot].get().zip(mean_present(row, ambients)).map(|(hot, air)| hot - air)
             }
@@ -130,7 +183,14 @@ impl Formula {
                     [*volts, *amperes].concat()
                 }
             },
-            Self::LoadingPhase { .. } => Vec::new(),
+            // Loadings and volts against the tap are made of values of one moment already, and follow load slowly.
+            Self::LoadingPhase { .. }
+            | Self::Headroom { .. }
+            | Self::NetPower { .. }
+            | Self::Excitation { .. }
+            | Self::SecondOrder { order: SecondOrder::Amperes(_), .. } => Vec::new(),
+            Self::TapVoltage { of, .. } => of.clone(),
+            Self::SecondOrder { order: SecondOrder::Percent(order, amperes), .. } => vec![*order, *amperes],
             Self::NeutralOverPhase { neutral, phases, .. } => [&[*neutral], phases.as_slice()].concat(),
             Self::Rise { hot, ambients } => [&[*hot], ambients.as_slice()].concat(),
             Self::Harmonics(of) => of.combines(),
@@ -156,6 +216,34 @@ impl PowerSource {
             }
         }
     }
+}
+
+impl SecondOrder {
+    fn of_rated(self, row: &[Sample], rated_a: f64) -> Option<f64> {
+        let (of_fundamental, amperes) = match self {
+            Self::Percent(order, amperes) => (row[order].get()?, row[amperes].get()?),
+            // All of its amperes.
+            Self::Amperes(order) => (100.0, row[order].get()?),
+        };
+        excitation::second_order_of_rated_percent(of_fundamental, amperes, rated_a)
+    }
+}
+
+fn tap_voltage(row: &[Sample], of: &[usize], belong_v: f64) -> Option<f64> {
+    let mut volts = [0.0; 3];
+    let volts = volts.get_mut(..of.len())?;
+    for (volts, slot) in volts.iter_mut().zip(of) {
+        *volts = row[*slot].get()?;
+    }
+    excitation::tap_voltage_percent(volts, belong_v)
+}
+
+fn excited(row: &[Sample], tap: usize, load: Option<usize>, frequency: Option<usize>) -> Option<f64> {
+    let value = |slot: Option<usize>| slot.and_then(|slot| row[slot].get());
+    // Without a frequency that fits a grid the volts alone are compared.
+    let present = value(frequency);
+    let frequency = present.and_then(|present| Some((present, excitation::nominal_hz(present)?)));
+    excitation::excitation_percent(row[tap].get()?, value(load), frequency)
 }
 
 fn three(row: &[Sample], slots: [usize; 3]) -> Option<[f64; 3]> {

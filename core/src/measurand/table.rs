@@ -111,6 +111,17 @@ measurands! {
     NeutralLoading: "neutral_loading_percent", "loading of the neutral", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     NeutralOverPhase: "neutral_over_phase_percent", "neutral current over the highest phase", Percent, Level, Whole, Single, 0, 0.0 ..= 10_000.0, Computed;
     MeteredPower: "metered_power_w", "mean power by the energy counter", Watt, Level, Whole, Single, 0, 0.0 ..= 1.0e8, Computed;
+    DemandBlock: "demand_block_w", "demand of the last quarter of an hour on the clock", Watt, Level, Whole, Single, 0, -1.0e8 ..= 1.0e8, Computed;
+    DemandSliding: "demand_sliding_w", "demand of the last 15 minutes", Watt, Level, Whole, Single, 0, -1.0e8 ..= 1.0e8, Computed;
+    LoadFactor: "load_factor_percent", "load factor of the last seven days", Percent, Level, Whole, Single, 0, 0.0 ..= 100.0, Computed;
+    NetPower: "net_power_percent", "net power of rated, negative when given back", Percent, Level, Whole, Single, 0, -10_000.0 ..= 10_000.0, Computed;
+    Headroom: "headroom_percent", "headroom to the rating", Percent, Level, Whole, Single, 0, -10_000.0 ..= 100.0, Computed;
+    HeadroomWeek: "headroom_week_percent", "headroom at the highest load of the last seven days", Percent, Level, Whole, Single, 0, -10_000.0 ..= 100.0, Computed;
+    TapVoltage: "tap_voltage_percent", "voltage against the tap in use", Percent, Level, Whole, Single, 1, 0.0 ..= 1000.0, Computed;
+    Excitation: "excitation_percent", "excitation of what the core is built for at this load", Percent, Level, Whole, Single, 1, 0.0 ..= 10_000.0, Computed;
+    SecondOrder: "second_order_percent", "second order of the current, of rated", Percent, Level, Phases, Single, 2, 0.0 ..= 10_000.0, Computed;
+    TerminationExcess: "termination_excess_k", "termination over its peers, at rated current", Kelvin, Level, PhasesAndNeutral, Several, 1, -1000.0 ..= 5000.0, Computed;
+    ContactHeat: "contact_heat_w", "heat of a connection since it was learned", Watt, Level, PhasesAndNeutral, Single, 0, -1.0e6 ..= 1.0e6, Computed;
     WindingRise: "winding_rise_k", "winding rise over ambient", Kelvin, Level, Phases, Single, 1, -200.0 ..= 500.0, Computed;
     WindingExpected: "winding_expected_c", "expected winding temperature", Celsius, Level, Phases, Single, 1, -60.0 ..= 1000.0, Computed;
     HotSpot: "hot_spot_c", "hot spot of the windings", Celsius, Level, Whole, Single, 1, -60.0 ..= 1000.0, Computed;

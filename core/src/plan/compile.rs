@@ -25,9 +25,9 @@ impl Plan {
                     scope.add_meter(plant, number, &mut not_judged);
                 }
             }
-            if scope.add_grid(plant, index, meters.len(), &mut not_judged) {
-                meters.push(MeterRef { scope: index, local: scope.meters.len() - 1 });
-            }
+            let made = scope.add_grid(plant, index, meters.len(), &mut not_judged);
+            let first = scope.meters.len() - made;
+            meters.extend((first..first + made).map(|local| MeterRef { scope: index, local }));
             scopes.push(scope.finish(plant.recording));
         }
         scopes.push(site_scope(plant));

@@ -6,7 +6,7 @@ use super::MeteredPlan;
 use super::sequence::CURRENT_FLOOR;
 use super::study::Draft;
 use crate::defaults::Rating;
-use crate::formula::{Formula, PowerSource};
+use crate::formula::{Formula, PowerSource, SecondOrder};
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::Meter;
@@ -60,6 +60,8 @@ pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Ve
             computed.push((Quantity::whole(Measurand::NeutralOverPhase), formula));
         }
     }
+    of_loading(points, first, rating, &mut computed);
+    of_core(points, first, rating, &mut computed);
     let ambients: Vec<usize> = ambients(points).map(|index| first + index).collect();
     if !ambients.is_empty() {
         for (index, point) in points.iter().enumerate() {
@@ -79,9 +81,67 @@ pub(super) fn ambients(series: &[Quantity]) -> impl Iterator<Item = usize> + '_ 
     all.map(|(index, _)| index)
 }
 
+/// What is made of loadings: the headroom, and which way power flows.
+fn of_loading(points: &[Quantity], first: usize, rating: &Rating, computed: &mut Vec<(Quantity, Formula)>) {
+    let loadings = [Measurand::LoadingKva, Measurand::LoadingPhase].map(Quantity::whole);
+    let of: Vec<usize> =
+        loadings.into_iter().filter_map(|loading| computed_slot(points, first, computed, loading)).collect();
+    if !of.is_empty() {
+        computed.push((Quantity::whole(Measurand::Headroom), Formula::Headroom { of }));
+    }
+    let power = points.iter().position(|point| *point == Quantity::whole(Measurand::Power));
+    if let (Some(power), Some(kva)) = (power, rating.kva) {
+        let formula = Formula::NetPower { power: first + power, kva };
+        computed.push((Quantity::whole(Measurand::NetPower), formula));
+    }
+}
+
+/// What drives the core: volts against the tap in use, excitation, the second order of the currents.
+fn of_core(points: &[Quantity], first: usize, rating: &Rating, computed: &mut Vec<(Quantity, Formula)>) {
+    let slot =
+        |quantity: Quantity| points.iter().position(|point| *point == quantity).map(|index| first + index);
+    let of: Vec<usize> =
+        Place::LINES.iter().filter_map(|place| slot(Quantity::at(Measurand::VoltageLl, *place))).collect();
+    if let (false, Some(belong_v)) = (of.is_empty(), rating.tap_v) {
+        let tap = first + points.len() + computed.len();
+        computed.push((Quantity::whole(Measurand::TapVoltage), Formula::TapVoltage { of, belong_v }));
+        let load = [Measurand::LoadingKva, Measurand::LoadingPhase]
+            .into_iter()
+            .find_map(|what| computed_slot(points, first, computed, Quantity::whole(what)));
+        let frequency = slot(Quantity::whole(Measurand::Frequency));
+        let formula = Formula::Excitation { tap, load, frequency };
+        computed.push((Quantity::whole(Measurand::Excitation), formula));
+    }
+    // Of a feeder's loads a second order says nothing about a core.
+    let Some(rated_a) = rating.rated_a.filter(|_| rating.kva.is_some()) else { return };
+    for place in Place::PHASES {
+        let second = |what| slot(Quantity::numbered(what, place, 2));
+        let amperes = second(Measurand::CurrentHarmonicAmperes).map(SecondOrder::Amperes);
+        let order = amperes.or_else(|| {
+            let current = slot(Quantity::at(Measurand::Current, place))?;
+            second(Measurand::CurrentHarmonic).map(|order| SecondOrder::Percent(order, current))
+        });
+        if let Some(order) = order {
+            let formula = Formula::SecondOrder { order, rated_a };
+            computed.push((Quantity::at(Measurand::SecondOrder, place), formula));
+        }
+    }
+}
+
+/// The slot of what is computed already.
+fn computed_slot(
+    points: &[Quantity],
+    first: usize,
+    computed: &[(Quantity, Formula)],
+    quantity: Quantity,
+) -> Option<usize> {
+    let index = computed.iter().position(|(known, _)| *known == quantity)?;
+    Some(first + points.len() + index)
+}
+
 /// More than so many times the rated power never flowed: a counter that jumps so far was replaced or set by hand
 /// (common practice, no source).
-const MOST_POWER: f64 = 3.0;
+pub(super) const MOST_POWER: f64 = 3.0;
 
 /// The mean power by the meter's counter of energy taken. It stands beside the power that the meter gives itself and no
 /// other formula reads it, so nothing counts twice.

@@ -5,7 +5,9 @@ use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan, RollingPlan}
 use crate::defaults::{Rating, default_limits};
 use crate::measurand::{Kind, Quantity};
 use crate::output::Rule;
-use crate::plant::{AppliesTo, Bound, Condition, Limit, Mark, Meter, Plant, SideOf, Target, Transformer};
+use crate::plant::{
+    AppliesTo, Bound, Condition, Limit, Mark, Meter, Plant, Priority, SideOf, Taps, Target, Transformer,
+};
 
 /// The base for default limits of what a meter sits on.
 pub(super) fn rating(plant: &Plant, meter: &Meter) -> Rating {
@@ -42,6 +44,7 @@ fn rating_of_side(plant: &Plant, index: usize, side: SideOf) -> Rating {
         rated_a,
         neutral_a: rated_a.map(|rated| rated * neutral / FULL),
         kva: transformer.through_kva(),
+        tap_v: tap_volts(transformer, side),
         rated_rise_k: transformer.rated_rise_k,
         insulation_class_c: transformer.insulation_class_c,
         cooling: Some(transformer.cooling),
@@ -54,6 +57,17 @@ fn rating_of_side(plant: &Plant, index: usize, side: SideOf) -> Rating {
         ..Rating::default()
     };
     with_volts(plant, Target::Transformer(index, side), rating)
+}
+
+/// The line volts that belong to a side: of the tap in use, if taps are known, else the rated ones. Nothing for units whose
+/// volts to neutral are not those of a winding.
+fn tap_volts(transformer: &Transformer, side: SideOf) -> Option<f64> {
+    let own = transformer.side(side).volts;
+    match side {
+        SideOf::Primary => Some(transformer.taps.as_ref().and_then(Taps::present_volts).unwrap_or(own)),
+        SideOf::Secondary => Some(own),
+    }
+    .filter(|_| transformer.kind == crate::plant::Kind::TwoWinding)
 }
 
 const FULL: f64 = 100.0;
@@ -193,7 +207,8 @@ impl ScopeBuilder {
                     subject,
                     Rule::Level { bound, level: number },
                     level.priority,
-                    limit.latch,
+                    // Nobody is asked to look at the journal, so nobody has to release it.
+                    limit.latch && level.priority > Priority::Journal,
                 ),
             })
             .collect();

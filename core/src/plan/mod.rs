@@ -1,6 +1,8 @@
 //! The plant compiled once: names to slots. All look-ups by name happen here and nowhere else.
 
 mod compile;
+mod contacts;
+mod demand;
 mod fitting;
 mod formulas;
 mod gaps;
@@ -12,6 +14,7 @@ mod study;
 
 pub use rolling::RollingPlan;
 
+use crate::demand::DemandPlan;
 use crate::formula::Formula;
 use crate::input::{MeterTrouble, Part};
 use crate::measurand::Quantity;
@@ -113,6 +116,8 @@ pub struct MeterPlan {
     pub fitting: Option<FittingPlan>,
     /// The mean power by its energy counter, if it has one.
     pub metered: Option<MeteredPlan>,
+    /// Its demand, if it gives energy or power.
+    pub demand: Option<DemandPlan>,
     /// Its counters whose end is known: series, and the first value that it can't show.
     pub rolls_over_at: Box<[(usize, f64)]>,
     /// Points that give a distortion on the base of the total.
@@ -289,8 +294,8 @@ pub struct GridPlan {
     pub inputs: Box<[(usize, usize)]>,
     /// By meter (local): its columns, none where it gives nothing that is needed.
     pub columns: Box<[Range<usize>]>,
-    /// The meter (local) that takes the results.
-    pub meter: usize,
+    /// The meters (local) that take the results: the transformer's first, then those of feeders.
+    pub meters: Range<usize>,
     /// What is made of them with memory, after the formulas.
     pub study: StudyPlan,
 }

@@ -4,7 +4,7 @@ use super::limits::{self, Whose};
 use super::study::{Across, across_meters};
 use super::{
     AlarmIx, AlarmPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, RecordingPlan, ScopePlan, SubjectIx,
-    SubjectPlan, formulas,
+    SubjectPlan, demand, formulas,
 };
 use crate::input::MeterTrouble;
 use crate::measurand::{Measurand, Quantity, Source};
@@ -129,6 +129,7 @@ impl ScopeBuilder {
         let mut series: Vec<Quantity> = meter.points.iter().copied().chain(computed_quantities).collect();
         let metered = formulas::metered(meter, series.len(), &rating);
         series.extend(metered.map(|_| Quantity::whole(Measurand::MeteredPower)));
+        let demand = demand::of_meter(meter, &mut series, &rating);
         let mut compiled = MeterPlan {
             id: MeterId(number as u32),
             name: meter.name.clone(),
@@ -145,6 +146,7 @@ impl ScopeBuilder {
             formulas: computed.into_iter().map(|(_, formula)| formula).collect(),
             fitting: None,
             metered,
+            demand,
             of_total: meter.of_total.clone().into_boxed_slice(),
             rolls_over_at: meter.rolls_over_at.clone().into_boxed_slice(),
             windows: Box::default(),
@@ -206,51 +208,68 @@ impl ScopeBuilder {
         compiled.absent = absent.into_boxed_slice();
     }
 
-    /// Adds what is computed across meters. Says whether anything was.
+    /// Adds the meters that take what is computed across meters; says how many.
     pub(super) fn add_grid(
         &mut self,
         plant: &Plant,
         transformer: usize,
         id: usize,
         not_judged: &mut Vec<NotJudged>,
-    ) -> bool {
-        let Some(Across { grid, formulas, series }) = across_meters(plant, transformer, &self.meters) else {
-            return false;
+    ) -> usize {
+        let Some(Across { grid, mut formulas, made }) = across_meters(plant, transformer, &self.meters) else {
+            return 0;
         };
-        let mut compiled = MeterPlan {
-            id: MeterId(id as u32),
-            name: format!("{} across meters", self.name),
-            feeder: None,
-            every: GRID_STEP,
-            wait: Span::ZERO,
-            stamped_by: StampedBy::Meter,
-            points: 0,
-            series: series.into_boxed_slice(),
-            first_slot: self.slots,
-            formulas: formulas.into_boxed_slice(),
-            fitting: None,
-            metered: None,
-            of_total: Box::default(),
-            rolls_over_at: Box::default(),
-            windows: Box::default(),
-            rolling: Box::default(),
-            limits: Box::default(),
-            silent: Box::default(),
-            frozen: None,
-            beside: Box::default(),
-            troubles: Box::default(),
-            lively: Box::default(),
-            absent_after: Span::ZERO,
-            absent: Box::default(),
-        };
-        self.slots += compiled.series.len();
-        let rating = limits::rating_of_transformer(plant, transformer);
-        let whose = Whose { meter: None, measures: Target::Transformer(transformer, SideOf::Secondary) };
-        self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
+        let count = made.len();
+        for (number, (of, series)) in made.into_iter().enumerate() {
+            let of = of.map(|local| &self.meters[local]);
+            let name = match of {
+                None => format!("{} across meters", self.name),
+                Some(meter) => format!("{} to {} across meters", self.name, meter.name),
+            };
+            let plant_meter = of.and_then(|meter| plant.meters.get(meter.id.0 as usize));
+            let (measures, rating) = match plant_meter {
+                Some(meter) => (meter.measures, limits::rating(plant, meter)),
+                None => (
+                    Target::Transformer(transformer, SideOf::Secondary),
+                    limits::rating_of_transformer(plant, transformer),
+                ),
+            };
+            let mut compiled = MeterPlan {
+                id: MeterId((id + number) as u32),
+                name,
+                feeder: of.and_then(|meter| meter.feeder.clone()),
+                every: GRID_STEP,
+                wait: Span::ZERO,
+                stamped_by: StampedBy::Meter,
+                points: 0,
+                series: series.into_boxed_slice(),
+                first_slot: self.slots,
+                // Those of the formulas are all the transformer's.
+                formulas: std::mem::take(&mut formulas).into_boxed_slice(),
+                fitting: None,
+                metered: None,
+                demand: None,
+                of_total: Box::default(),
+                rolls_over_at: Box::default(),
+                windows: Box::default(),
+                rolling: Box::default(),
+                limits: Box::default(),
+                silent: Box::default(),
+                frozen: None,
+                beside: Box::default(),
+                troubles: Box::default(),
+                lively: Box::default(),
+                absent_after: Span::ZERO,
+                absent: Box::default(),
+            };
+            self.slots += compiled.series.len();
+            let whose = Whose { meter: None, measures };
+            self.add_limits(plant, whose, &mut compiled, &rating, not_judged);
+            self.targets.push(None);
+            self.meters.push(compiled);
+        }
         self.grid = Some(grid);
-        self.targets.push(None);
-        self.meters.push(compiled);
-        true
+        count
     }
 }
 

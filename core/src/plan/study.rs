@@ -39,19 +39,23 @@ impl Inputs {
 
 /// What is computed across the meters of one transformer, as it is being planned.
 pub(super) struct Draft<'a> {
-    plant: &'a Plant,
-    transformer: usize,
-    meters: &'a [MeterPlan],
+    pub(super) plant: &'a Plant,
+    pub(super) transformer: usize,
+    pub(super) meters: &'a [MeterPlan],
     inputs: Inputs,
     formulas: Vec<Formula>,
-    series: Vec<Quantity>,
+    /// Of each meter made here: the transformer's first, then those of feeders, by their meter (local).
+    made: Vec<(Option<usize>, Vec<Quantity>)>,
+    /// How many series the first two of a plan's passes found in each, so that those of one lie side by side.
+    known: Vec<usize>,
 }
 
 /// What is computed across the meters of one transformer.
 pub(super) struct Across {
     pub(super) grid: GridPlan,
     pub(super) formulas: Vec<Formula>,
-    pub(super) series: Vec<Quantity>,
+    /// The series of each meter made here, and the meter (local) whose feeder it is of.
+    pub(super) made: Vec<(Option<usize>, Vec<Quantity>)>,
 }
 
 /// Plans what the meters of a transformer allow together; `None`: nothing.
@@ -62,28 +66,65 @@ pub(super) fn across_meters(plant: &Plant, transformer: usize, meters: &[MeterPl
         meters,
         inputs: Inputs::default(),
         formulas: Vec::new(),
-        series: Vec::new(),
+        made: Vec::new(),
+        known: Vec::new(),
     };
     draft.all();
     draft.inputs.sort();
+    draft.known = draft.made.iter().map(|(_, series)| series.len()).collect();
     let study = draft.all();
-    let Draft { inputs: Inputs { wanted, .. }, formulas, series, .. } = draft;
-    if series.is_empty() {
+    let Draft { inputs: Inputs { wanted, .. }, formulas, made, .. } = draft;
+    if made.iter().all(|(_, series)| series.is_empty()) {
         return None;
     }
     let first = |local: usize| wanted.partition_point(|(meter, _)| *meter < local);
     let columns: Box<[_]> = (0..meters.len()).map(|local| first(local)..first(local + 1)).collect();
-    let grid = GridPlan { inputs: wanted.into_boxed_slice(), columns, meter: meters.len(), study };
-    Some(Across { grid, formulas, series })
+    let made_meters = meters.len()..meters.len() + made.len();
+    let grid = GridPlan { inputs: wanted.into_boxed_slice(), columns, meters: made_meters, study };
+    Some(Across { grid, formulas, made })
 }
 
 impl Draft<'_> {
     fn all(&mut self) -> StudyPlan {
         self.formulas.clear();
-        self.series.clear();
+        self.made.clear();
+        self.made.push((None, Vec::new()));
         // Those of the formulas come first, one each.
         formulas::across_meters(self);
-        StudyPlan { heat: self.heat(), demand_current: self.demand_current() }
+        StudyPlan {
+            heat: self.heat(),
+            demand_current: self.demand_current(),
+            terminations: self.terminations().into_boxed_slice(),
+            ways: self.ways().into_boxed_slice(),
+        }
+    }
+
+    /// The first meter (local) of a meter's feeder, which gives the name; `None`: it is the transformer's own.
+    fn first_of_feeder(&self, local: usize) -> Option<usize> {
+        let feeder = self.meters[local].feeder.as_ref()?;
+        self.meters.iter().position(|meter| meter.feeder.as_ref() == Some(feeder))
+    }
+
+    /// Whether the meter made here for what a meter (local) sits on has this already.
+    pub(super) fn has_made(&self, local: usize, quantity: Quantity) -> bool {
+        let of = self.first_of_feeder(local);
+        self.made.iter().any(|(known, series)| *known == of && series.contains(&quantity))
+    }
+
+    /// A series that a model writes, of the meter made here for what a meter (local) sits on; its place in the rows of all
+    /// meters made here.
+    pub(super) fn made(&mut self, local: usize, quantity: Quantity) -> usize {
+        self.add(self.first_of_feeder(local), quantity)
+    }
+
+    fn add(&mut self, of: Option<usize>, quantity: Quantity) -> usize {
+        let number = self.made.iter().position(|(known, _)| *known == of).unwrap_or_else(|| {
+            self.made.push((of, Vec::new()));
+            self.made.len() - 1
+        });
+        self.made[number].1.push(quantity);
+        let before: usize = self.known.iter().take(number).sum();
+        before + self.made[number].1.len() - 1
     }
 
     /// The meters of the transformer itself, without those of its feeders, with their number (local).
@@ -107,19 +148,18 @@ impl Draft<'_> {
 
     /// Whether this is computed here already.
     pub(super) fn has(&self, quantity: Quantity) -> bool {
-        self.series.contains(&quantity)
+        self.made[0].1.contains(&quantity)
     }
 
     /// A series that a formula over the columns gives.
     pub(super) fn formula(&mut self, quantity: Quantity, formula: Formula) {
         self.formulas.push(formula);
-        self.series.push(quantity);
+        self.series(quantity);
     }
 
     /// A series that a model writes; its place in the row of the grid's meter.
     pub(super) fn series(&mut self, quantity: Quantity) -> usize {
-        self.series.push(quantity);
-        self.series.len() - 1
+        self.add(None, quantity)
     }
 
     /// The meter (local) of one side that gives the most phase currents, and their slots.

@@ -6,15 +6,21 @@
 
 mod demand_current;
 mod heat;
+mod terminations;
+mod ways;
 
 pub use demand_current::{DemandCurrentPlan, DemandKnown, DemandPhase};
 pub use heat::{AgeingPlan, HeatLearned, HeatPlan, PlacePlan};
+pub use terminations::{TerminationPlan, TerminationsPlan};
+pub use ways::{StepOfResistance, WayLearned, WayPlan};
 
 use crate::reading::Sample;
 use crate::time::{EventTime, Span};
 use demand_current::DemandCurrent;
 use heat::Heat;
 use serde::{Deserialize, Serialize};
+use terminations::Terminations;
+use ways::Way;
 
 /// The models of one scope, compiled.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -23,6 +29,10 @@ pub struct StudyPlan {
     pub heat: Option<HeatPlan>,
     /// The demand current of the total demand distortion.
     pub demand_current: Option<DemandCurrentPlan>,
+    /// Terminations against their peers, by place.
+    pub terminations: Box<[TerminationsPlan]>,
+    /// Ways between two meters.
+    pub ways: Box<[WayPlan]>,
 }
 
 /// What a step works on.
@@ -31,7 +41,7 @@ pub(crate) struct Turn<'a> {
     pub(crate) end: EventTime,
     /// The grid's inputs, by column.
     pub(crate) inputs: &'a [Sample],
-    /// The row of the grid's meter, by series: results go in.
+    /// The rows of the grid's meters, by series one after the other: results go in.
     pub(crate) row: &'a mut [Sample],
 }
 
@@ -40,6 +50,9 @@ pub(crate) struct Turn<'a> {
 pub(crate) struct Study {
     heat: Option<Heat>,
     demand_current: Option<DemandCurrent>,
+    terminations: Vec<Terminations>,
+    /// By the meter at the end of each.
+    ways: Vec<(String, Way)>,
 }
 
 /// What the models of one scope have learned, and must never be lost. Each part may be missing, as in a state that was
@@ -52,6 +65,9 @@ pub struct Learned {
     /// Of the demand current.
     #[serde(default)]
     pub demand_current: Option<DemandKnown>,
+    /// Of its ways.
+    #[serde(default)]
+    pub ways: Vec<WayLearned>,
 }
 
 impl Study {
@@ -59,6 +75,8 @@ impl Study {
         Self {
             heat: plan.heat.as_ref().map(Heat::new),
             demand_current: plan.demand_current.as_ref().map(DemandCurrent::new),
+            terminations: vec![Terminations::default(); plan.terminations.len()],
+            ways: plan.ways.iter().map(|plan| (plan.name.clone(), Way::default())).collect(),
         }
     }
 
@@ -69,6 +87,12 @@ impl Study {
         }
         if let (Some(demand), Some(plan)) = (&mut self.demand_current, &plan.demand_current) {
             demand.step(plan, turn);
+        }
+        for (terminations, plan) in self.terminations.iter_mut().zip(&plan.terminations) {
+            terminations.step(plan, turn);
+        }
+        for ((_, way), plan) in self.ways.iter_mut().zip(&plan.ways) {
+            way.step(plan, turn);
         }
     }
 
@@ -84,6 +108,14 @@ impl Study {
         {
             self.demand_current = Some(saved);
         }
+        if saved.terminations.len() == plan.terminations.len() {
+            self.terminations = saved.terminations;
+        }
+        for (name, way) in saved.ways {
+            if let Some((_, known)) = self.ways.iter_mut().find(|(known, _)| *known == name) {
+                *known = way;
+            }
+        }
     }
 
     /// What must never be lost.
@@ -91,6 +123,7 @@ impl Study {
         Learned {
             heat: self.heat.as_ref().map(Heat::learned),
             demand_current: self.demand_current.as_ref().map(DemandCurrent::learned),
+            ways: self.ways.iter().map(|(name, way)| way.learned(name)).collect(),
         }
     }
 
@@ -102,6 +135,11 @@ impl Study {
         if let (Some(demand), Some(learned)) = (&mut self.demand_current, learned.demand_current) {
             demand.adopt_learned(learned);
         }
+        for learned in &learned.ways {
+            if let Some((_, way)) = self.ways.iter_mut().find(|(name, _)| *name == learned.way) {
+                way.adopt_learned(learned);
+            }
+        }
     }
 
     /// Our clock was corrected: what it stamped moves with it.
@@ -112,5 +150,12 @@ impl Study {
         if let Some(demand) = &mut self.demand_current {
             demand.shift(by);
         }
+        self.terminations.iter_mut().for_each(|terminations| terminations.shift(by));
+        self.ways.iter_mut().for_each(|(_, way)| way.shift(by));
+    }
+
+    /// Steps of the resistance of its ways, as they were found: by the meter at the end of each.
+    pub(crate) fn steps(&self) -> impl Iterator<Item = (&str, &[StepOfResistance])> {
+        self.ways.iter().map(|(name, way)| (name.as_str(), way.steps()))
     }
 }
