@@ -1,11 +1,12 @@
-"""Robust regression and one change of level by scipy and numpy, for comparison with a program's own.
+"""Robust regression and one change of slope by scipy and numpy, for comparison with a program's own.
 
 usage: regression.py   reads JSON lines from standard input, writes one JSON line for each.
 
 {"x": [[own, neutral], ...], "y": [...], "scale": s}: Huber's M-estimate at this scale by scipy's least_squares (a
 trust-region solver; nothing is weighted by hand) gives {"intercept", "slopes", "theil_sen"}; the last is scipy's
 Theil-Sen slope on the first alone.
-{"row": [...]}: the split with the least sum of squares by trying all of them gives {"index"}.
+{"step": true, "x", "y"}: the place from which on another slope on the first leaves the least sum of squares, by numpy's
+lstsq at every place, gives {"index", "by"}.
 """
 
 import json
@@ -20,14 +21,18 @@ LEAST_SIDE = 6
 
 for line in sys.stdin:
     asked = json.loads(line)
-    if "row" in asked:
-        row = np.array(asked["row"])
-        splits = range(LEAST_SIDE, len(row) - LEAST_SIDE + 1)
-        squares = [row[:at].var() * at + row[at:].var() * (len(row) - at) for at in splits]
-        print(json.dumps({"index": splits[int(np.argmin(squares))]}))
-        continue
     x, y = np.array(asked["x"]), np.array(asked["y"])
     design = np.column_stack([np.ones(len(y)), x])
+    if "step" in asked:
+        fits = []
+        for at in range(LEAST_SIDE, len(y) - LEAST_SIDE + 1):
+            changed = np.where(np.arange(len(y)) >= at, x[:, 0], 0.0)
+            whole = np.column_stack([design, changed])
+            beta = np.linalg.lstsq(whole, y, rcond=None)[0]
+            fits.append((((whole @ beta - y) ** 2).sum(), at, beta[3]))
+        _, index, by = min(fits)
+        print(json.dumps({"index": index, "by": by}))
+        continue
     start = np.linalg.lstsq(design, y, rcond=None)[0]
     found = least_squares(
         lambda beta: design @ beta - y,

@@ -1,7 +1,7 @@
 //! The robust regression behind contact heat against scipy's, and the search for a step against numpy's by trying every
 //! place (`parts/regression.py` shares no code with either).
 
-use kvarden_core::electrical::robust::{By, Point, fit, step};
+use kvarden_core::electrical::robust::{By, Point, fit, slope_step};
 use kvarden_tests::modbus_server::part;
 use kvarden_tests::modbus_server::python;
 use kvarden_tests::program::text;
@@ -22,9 +22,11 @@ fn points(chance: &mut Chance, count: usize, ohm: f64) -> Vec<Point> {
         .collect()
 }
 
-fn row(chance: &mut Chance, count: usize, at: usize) -> Vec<f64> {
-    let level = |index: usize| if index < at { 2.0 } else { 2.6 };
-    (0..count).map(|index| level(index) + 0.2 * (chance.share() - 0.5)).collect()
+/// The same, with a joint that gains from one point on.
+fn stepping(chance: &mut Chance, count: usize, at: usize) -> Vec<Point> {
+    let change = |index: usize| if index < at { 0.0 } else { 0.001 };
+    let plain = points(chance, count, 0.002).into_iter().enumerate();
+    plain.map(|(index, point)| Point { y: point.y + change(index) * point.x[0], ..point }).collect()
 }
 
 #[test]
@@ -37,14 +39,20 @@ fn slopes_and_steps_are_those_of_scipy_and_numpy() {
             points(&mut chance, count, 0.002 + 0.0005 * f64::from(index))
         })
         .collect();
-    let rows: Vec<Vec<f64>> = (0..8).map(|index| row(&mut chance, 150, 20 + 15 * index)).collect();
+    let rows: Vec<Vec<Point>> = (0..8).map(|index| stepping(&mut chance, 150, 20 + 15 * index)).collect();
     let planes: Vec<_> = clouds.iter().map(|cloud| fit(cloud, By::Both).expect("a plane")).collect();
+    let split = |cloud: &[Point]| -> (Vec<[f64; 2]>, Vec<f64>) {
+        cloud.iter().map(|point| (point.x, point.y)).unzip()
+    };
     let asked = clouds.iter().zip(&planes).map(|(cloud, plane)| {
-        let x: Vec<_> = cloud.iter().map(|point| point.x).collect();
-        let y: Vec<_> = cloud.iter().map(|point| point.y).collect();
+        let (x, y) = split(cloud);
         json!({ "x": x, "y": y, "scale": plane.scale })
     });
-    let told = asks(asked.chain(rows.iter().map(|row| json!({ "row": row }))));
+    let steps = rows.iter().map(|row| {
+        let (x, y) = split(row);
+        json!({ "step": true, "x": x, "y": y })
+    });
+    let told = asks(asked.chain(steps));
     assert_eq!(told.len(), clouds.len() + rows.len());
     for (index, (plane, told)) in planes.iter().zip(&told).enumerate() {
         for (which, slope) in plane.slopes.iter().enumerate() {
@@ -65,7 +73,9 @@ fn slopes_and_steps_are_those_of_scipy_and_numpy() {
         );
     }
     for (row, told) in rows.iter().zip(&told[clouds.len()..]) {
-        assert_eq!(step(row).map(|step| step.index as u64), told["index"].as_u64(), "seed {seed}");
+        let found = slope_step(row).expect("a place");
+        assert_eq!(Some(found.index as u64), told["index"].as_u64(), "seed {seed}");
+        assert!((found.by - told["by"].as_f64().expect("a slope")).abs() < 1e-9, "{found:?}, numpy {told}");
     }
 }
 

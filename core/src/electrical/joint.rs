@@ -4,7 +4,7 @@
 //! `V_up − V_down ≈ R·I_own + R_n·I_neutral + offset`: the offset between two meters exceeds the drop, so it is fitted and
 //! thrown away. Source: Ohm's law; the demands on the points are common practice, no source.
 
-use crate::electrical::robust::{By, MOST_POINTS, Plane, Point, Step, fit, median, step};
+use crate::electrical::robust::{By, MOST_POINTS, Point, Step, fit, median, slope_step};
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
@@ -220,30 +220,18 @@ impl Joint {
     }
 
     /// When the resistance stepped within the last day, and by how many ohms; `None`: it did not.
-    ///
-    /// Each point's own resistance is what is left of its drop after the meters' offset and the neutral, over its current.
     pub fn stepped(&self, now: EventTime, rated_a: f64) -> Option<(EventTime, f64)> {
         let mut kept = [(EventTime(0), NO_POINT); MOST_POINTS];
         let count = self.collect(now, &mut kept);
         let points = kept.map(|(_, point)| point);
-        let found = resistance(&points[..count], rated_a).ok();
-        let mut ohms = [0.0; MOST_POINTS];
-        let mut times = [EventTime(0); MOST_POINTS];
-        let mut loaded = 0;
-        // Without a line through all points there may still be a line before the step, whose offset holds.
-        let (offset, neutral) = match found {
-            Some(found) => (found.offset_v, found.neutral_ohm.map_or(0.0, |(ohm, _)| ohm)),
-            None => offset_of(&points[..count])?,
-        };
-        for (at, point) in &kept[..count] {
-            if point.x[0] >= LEAST_SPAN * rated_a {
-                ohms[loaded] = (point.y - offset - neutral * point.x[1]) / point.x[0];
-                times[loaded] = *at;
-                loaded += 1;
-            }
+        let points = &points[..count];
+        let span = points.iter().map(|point| point.x[0]).fold(0.0, f64::max);
+        if count < LEAST_POINTS || span < LEAST_SPAN * rated_a {
+            return None;
         }
-        let Step { index, from, to, strength } = step(&ohms[..loaded])?;
-        (strength >= STRONG).then(|| (times[index], to - from))
+        let Step { index, by, strength } = slope_step(points)?;
+        let usual = fit(points, By::First)?.slopes[0].abs();
+        (strength >= STRONG && by.abs() > MORE_THAN_WARMING * usual).then(|| (kept[index].0, by))
     }
 }
 
@@ -251,13 +239,6 @@ impl Joint {
 const STRONG: f64 = 6.0;
 
 const NO_POINT: Point = Point { x: [0.0; 2], y: 0.0 };
-
-/// Offset of the meters and the neutral's ohms by whatever plane there is.
-fn offset_of(points: &[Point]) -> Option<(f64, f64)> {
-    let of = |plane: Plane, neutral: f64| (plane.intercept, neutral);
-    let both = fit(points, By::Both).map(|plane| of(plane, plane.slopes[1]));
-    both.or_else(|| fit(points, By::First).map(|plane| of(plane, 0.0)))
-}
 
 /// So many days are learned from, each with loads that told the resistance.
 pub const DAYS_LEARNED: usize = 7;

@@ -243,6 +243,6 @@ impl Draft<'_> {
 }
 
 /// The slot of a meter's series.
-fn slot(meter: &MeterPlan, quantity: Quantity) -> Option<usize> {
+pub(super) fn slot(meter: &MeterPlan, quantity: Quantity) -> Option<usize> {
     meter.series.iter().position(|known| *known == quantity).map(|index| meter.first_slot + index)
 }
