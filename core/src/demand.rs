@@ -174,7 +174,8 @@ mod tests {
             let exact = if step <= 180 { step as f64 / 12.0 } else { 15.0 + (step - 180) as f64 / 6.0 };
             1000.0 * exact.floor()
         };
-        let by_power = run(&plan(PowerFrom::Power([0].into())), 450, |step| [Sample::new(watts(step)), Sample::ABSENT]);
+        let by_power =
+            run(&plan(PowerFrom::Power([0].into())), 450, |step| [Sample::new(watts(step)), Sample::ABSENT]);
         let by_energy = run(&counters(None), 450, |step| [Sample::new(energy(step)), Sample::ABSENT]);
         for rows in [&by_power, &by_energy] {
             let block = |minute: usize| rows[minute * 6 - 1][2].expect("it was measured");
@@ -186,8 +187,11 @@ mod tests {
 
     #[test]
     fn a_counter_bridges_readings_that_did_not_come_and_power_does_not() {
-        let away = |step: i64, value: f64| if (30..80).contains(&step) { Sample::ABSENT } else { Sample::new(value) };
-        let by_power = run(&plan(PowerFrom::Power([0].into())), 100, |step| [away(step, 36_000.0), Sample::ABSENT]);
+        let away = |step: i64, value: f64| {
+            if (30..80).contains(&step) { Sample::ABSENT } else { Sample::new(value) }
+        };
+        let by_power =
+            run(&plan(PowerFrom::Power([0].into())), 100, |step| [away(step, 36_000.0), Sample::ABSENT]);
         let by_energy = run(&counters(None), 100, |step| [away(step, 100.0 * step as f64), Sample::ABSENT]);
         assert_eq!(by_power[95][2], None, "eight of fifteen minutes are missing");
         assert!((by_energy[95][2].expect("nothing is missed") - 36_000.0).abs() < 1.0);
@@ -207,7 +211,10 @@ mod tests {
     #[test]
     fn a_counter_that_was_set_makes_no_demand() {
         let rows = run(&counters(None), 200, |step| {
-            [Sample::new(if step < 92 { 100.0 * step as f64 } else { 400_000.0 + 100.0 * step as f64 }), Sample::ABSENT]
+            [
+                Sample::new(if step < 92 { 100.0 * step as f64 } else { 400_000.0 + 100.0 * step as f64 }),
+                Sample::ABSENT,
+            ]
         });
         assert!(rows.iter().filter_map(|row| row[3]).all(|watts| watts < 40_000.0));
     }

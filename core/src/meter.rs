@@ -70,12 +70,7 @@ impl MeterState {
 
     /// Computes what is made of one meter's values and its memory: the mean power by its energy counter, its demand. `row`
     /// is the meter's own; the reading stands for `credit`.
-    pub(crate) fn remember(
-        &mut self,
-        plan: &MeterPlan,
-        (at, credit): (EventTime, Span),
-        row: &mut [Sample],
-    ) {
+    pub(crate) fn remember(&mut self, plan: &MeterPlan, (at, credit): (EventTime, Span), row: &mut [Sample]) {
         if let Some(metered) = plan.metered {
             let counter = row[metered.counter];
             row[metered.power] = self.metered.observe(at, counter, metered.rolls_over_at, metered.most_w);

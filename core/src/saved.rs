@@ -3,8 +3,8 @@
 
 use crate::alarm::book::{AlarmBook, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
-use crate::electrical::energy::MeteredPower;
 use crate::demand::{MeterDemand, Weeks};
+use crate::electrical::energy::MeteredPower;
 use crate::fitting::SavedFitting;
 use crate::grid::Grid;
 use crate::input::MeterTrouble;

@@ -123,8 +123,7 @@ impl Story {
     fn turn(&mut self, second: i64) {
         let bad = second >= FAULT_AT;
         let amperes = Self::amperes(second);
-        let currents: Vec<_> =
-            (0..3).map(|phase| phasor(amperes[phase], -(phase as f64) / 3.0)).collect();
+        let currents: Vec<_> = (0..3).map(|phase| phasor(amperes[phase], -(phase as f64) / 3.0)).collect();
         let neutral = currents.iter().fold((0.0, 0.0), |sum, one| (sum.0 + one.0, sum.1 + one.1));
         let (mut up, mut down) = ([0.0; 3], [0.0; 3]);
         for phase in 0..3 {
@@ -136,7 +135,8 @@ impl Story {
                 };
             up[phase] = 119.0 + 0.8 * noise(second / 60 + 77) + 0.02 * noise(second + 11 * phase as i64);
             let at = phasor(up[phase], -(phase as f64) / 3.0);
-            let left = |part: fn((f64, f64)) -> f64| part(at) - ohm * part(currents[phase]) - 0.002 * part(neutral);
+            let left =
+                |part: fn((f64, f64)) -> f64| part(at) - ohm * part(currents[phase]) - 0.002 * part(neutral);
             // The feeder's meter shows less by an offset of its own.
             down[phase] = left(|z| z.0).hypot(left(|z| z.1)) - 0.4 + 0.03 * noise(second * 7 + phase as i64);
         }
@@ -149,7 +149,8 @@ impl Story {
             self.lugs_k[lug] += (toward - self.lugs_k[lug]) * STEP as f64 / (24.0 * 60.0);
         }
         let lugs: Vec<f64> = self.lugs_k.iter().map(|k| room + k).chain([room]).collect();
-        let with = |volts: [f64; 3]| -> Vec<f64> { volts.into_iter().chain(amperes).chain([neutral_a]).collect() };
+        let with =
+            |volts: [f64; 3]| -> Vec<f64> { volts.into_iter().chain(amperes).chain([neutral_a]).collect() };
         for (number, values) in [with(up), with(down), lugs].into_iter().enumerate() {
             let values: Vec<Sample> = values.into_iter().map(Sample::new).collect();
             let at = START + Span::seconds(second);
@@ -162,7 +163,9 @@ impl Story {
     fn hear(&mut self, second: i64) {
         for output in self.out.drain(..) {
             match output {
-                Output::Alarm(change) if change.what == ChangeKind::Raised && change.priority > Priority::Journal => {
+                Output::Alarm(change)
+                    if change.what == ChangeKind::Raised && change.priority > Priority::Journal =>
+                {
                     let Matter::Quantity(quantity) = &change.subject.matter else { continue };
                     let meter = change.subject.meter.clone().unwrap_or_default();
                     self.raised.push((second, format!("{meter}/{quantity}")));
@@ -198,7 +201,8 @@ impl Story {
     /// What was raised of connections.
     fn told(&self) -> Vec<&str> {
         let of_connections = |key: &&str| key.contains("termination") || key.contains("contact");
-        let mut told: Vec<&str> = self.raised.iter().map(|(_, key)| key.as_str()).filter(of_connections).collect();
+        let mut told: Vec<&str> =
+            self.raised.iter().map(|(_, key)| key.as_str()).filter(of_connections).collect();
         told.sort_unstable();
         told.dedup();
         told
@@ -212,7 +216,11 @@ fn a_bad_joint_shows_in_its_own_termination_and_its_own_heat_and_in_no_other() {
         let story = Story::run(Fault::Joint, room_c);
         let (excess, heat) = (format!("{OWN}/termination_excess_k.B"), format!("{WAY}/contact_heat_w.B"));
         assert_eq!(story.told(), [excess.as_str(), heat.as_str()], "room of {room_c} degrees");
-        assert!(story.raised.iter().all(|(second, _)| *second >= FAULT_AT), "none before: {:?}", story.raised);
+        assert!(
+            story.raised.iter().all(|(second, _)| *second >= FAULT_AT),
+            "none before: {:?}",
+            story.raised
+        );
         let watts = |place: &str| story.last(&format!("{WAY}/contact_heat_w.{place}"));
         // 1.2 mΩ at the week's 95th percentile, some 170 A: 35 W.
         assert!((25.0..50.0).contains(&watts("B").expect("it was learned")), "{:?}", watts("B"));
@@ -250,7 +258,8 @@ fn a_restart_in_the_middle_changes_nothing() {
         straight.turn(second);
         broken.turn(second);
         if second == DAY + 1230 {
-            let states: Vec<_> = broken.monitor.scopes().map(|scope| broken.monitor.snapshot(scope)).collect();
+            let states: Vec<_> =
+                broken.monitor.scopes().map(|scope| broken.monitor.snapshot(scope)).collect();
             let plan = Arc::new(Plan::new(&plant()).expect("a fit plant"));
             broken.monitor = Monitor::new(plan);
             for state in states {

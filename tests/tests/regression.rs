@@ -1,7 +1,8 @@
 //! The robust regression behind contact heat against scipy's, and the search for a step against numpy's by trying every
 //! place (`parts/regression.py` shares no code with either).
 
-use kvarden_core::electrical::robust::{By, Point, fit, slope_step};
+use kvarden_core::electrical::robust::{By, Point, fit};
+use kvarden_core::electrical::step::slope_step;
 use kvarden_tests::modbus_server::part;
 use kvarden_tests::modbus_server::python;
 use kvarden_tests::program::text;

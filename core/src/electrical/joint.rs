@@ -4,7 +4,8 @@
 //! `V_up − V_down ≈ R·I_own + R_n·I_neutral + offset`: the offset between two meters exceeds the drop, so it is fitted and
 //! thrown away. Source: Ohm's law; the demands on the points are common practice, no source.
 
-use crate::electrical::robust::{By, MOST_POINTS, Point, Step, fit, median, slope_step};
+use crate::electrical::robust::{By, MOST_POINTS, Point, fit, median};
+use crate::electrical::step::{Step, slope_step};
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 

@@ -25,6 +25,7 @@ pub mod schedule;
 pub mod signature;
 pub mod spectrum;
 pub mod standard;
+pub mod step;
 pub mod tones;
 pub mod unbalance;
 pub mod week;

@@ -30,6 +30,13 @@ pub struct Point {
     pub y: f64,
 }
 
+impl Point {
+    /// Whether all of it are numbers.
+    pub fn is_finite(&self) -> bool {
+        self.x[0].is_finite() && self.x[1].is_finite() && self.y.is_finite()
+    }
+}
+
 /// What explains: one or both.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum By {
@@ -63,7 +70,7 @@ const APART: f64 = 0.05;
 pub fn fit(points: &[Point], by: By) -> Option<Plane> {
     let points = &points[..points.len().min(MOST_POINTS)];
     let unknowns = if by == By::Both { 3 } else { 2 };
-    if points.len() <= unknowns || points.iter().any(|point| !is_finite(point)) {
+    if points.len() <= unknowns || points.iter().any(|point| !point.is_finite()) {
         return None;
     }
     let mut weights = [1.0; MOST_POINTS];
@@ -111,10 +118,6 @@ impl Plane {
         let [[one, two], [three, four]] = [self.slopes, self.errors];
         [self.intercept, self.scale, self.correlation, one, two, three, four].into_iter().all(f64::is_finite)
     }
-}
-
-fn is_finite(point: &Point) -> bool {
-    point.x[0].is_finite() && point.x[1].is_finite() && point.y.is_finite()
 }
 
 /// Weighted sums around the weighted means: of both that explain with each other, and with what is explained.
@@ -216,133 +219,6 @@ fn correlation(points: &[Point], weights: &[f64], plane: &Plane) -> Option<f64> 
     (whole > 0.0).then(|| (1.0 - rest / whole).clamp(0.0, 1.0).sqrt())
 }
 
-/// A change of the slope on the first that explains, from one point on; intercept and the other slope stay.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Step {
-    /// The first point after it.
-    pub index: usize,
-    /// By how much the slope changed.
-    pub by: f64,
-    /// That in its standard errors.
-    pub strength: f64,
-}
-
-/// So few points on a side are no level.
-const LEAST_SIDE: usize = 6;
-/// Unknowns: intercept, both slopes, the change.
-const UNKNOWNS: usize = 4;
-
-/// The one place in a row of points where a change of the slope explains most: of all places that with the least sum of
-/// squares of `y = a + b·x₀ + c·x₁ + d·x₀·[from there on]`. `None` with fewer than twice six points, where one is not a number,
-/// and where what explains can't be told apart. Whether it is a step says its [`strength`](Step::strength).
-///
-/// Source: the likelihood-ratio search for one change (textbook).
-pub fn slope_step(points: &[Point]) -> Option<Step> {
-    let points = &points[..points.len().min(MOST_POINTS)];
-    let count = points.len();
-    if count < 2 * LEAST_SIDE || !points.iter().all(is_finite) {
-        return None;
-    }
-    // Without a second that moves, its column is left out.
-    let size = |value: fn(&Point) -> f64| points.iter().map(|point| value(point).abs()).fold(0.0, f64::max);
-    let scale = [size(|point| point.x[0]), size(|point| point.x[1])];
-    let unit = scale.map(|size| if size > 0.0 { 1.0 / size } else { 0.0 });
-    let row = |point: &Point| [1.0, point.x[0] * unit[0], point.x[1] * unit[1]];
-    let mut sums = Normal::default();
-    points.iter().for_each(|point| sums.add(row(point), point.y));
-    let mut after = sums;
-    let mut best: Option<(usize, f64, f64, f64)> = None;
-    for (index, point) in points.iter().enumerate() {
-        if index >= LEAST_SIDE && index + LEAST_SIDE <= count
-            && let Some((change, rest, spread)) = sums.with_change(&after, scale[1] > 0.0)
-            && best.is_none_or(|(_, _, least, _)| rest < least)
-        {
-            best = Some((index, change, rest, spread));
-        }
-        after.take(row(point), point.y);
-    }
-    let (index, change, rest, spread) = best?;
-    let error = (rest.max(0.0) / (count - UNKNOWNS) as f64 * spread).sqrt();
-    // What is exact but for rounding has no error to compare with.
-    let least = 1e-9 * points.iter().map(|point| point.y.abs()).fold(0.0, f64::max);
-    let step = Step { index, by: change * unit[0], strength: change.abs() / error.max(least) };
-    (step.by.is_finite() && step.strength.is_finite()).then_some(step)
-}
-
-/// Sums of products of a row with itself and with what is explained.
-#[derive(Debug, Clone, Copy, Default)]
-struct Normal {
-    own: [[f64; 3]; 3],
-    with: [f64; 3],
-    square: f64,
-}
-
-impl Normal {
-    fn add(&mut self, row: [f64; 3], y: f64) {
-        self.count(row, y, 1.0);
-    }
-
-    fn take(&mut self, row: [f64; 3], y: f64) {
-        self.count(row, y, -1.0);
-    }
-
-    fn count(&mut self, row: [f64; 3], y: f64, sign: f64) {
-        for (sums, one) in self.own.iter_mut().zip(row) {
-            for (sum, other) in sums.iter_mut().zip(row) {
-                *sum += sign * one * other;
-            }
-        }
-        for (sum, one) in self.with.iter_mut().zip(row) {
-            *sum += sign * one * y;
-        }
-        self.square += sign * y * y;
-    }
-
-    /// Least squares with a change of the first slope for the points of `after`: the change, what is left, and the change's
-    /// own element of the inverse.
-    fn with_change(&self, after: &Self, with_second: bool) -> Option<(f64, f64, f64)> {
-        let mut matrix = [[0.0; UNKNOWNS + 2]; UNKNOWNS];
-        for row in 0..3 {
-            matrix[row][..3].copy_from_slice(&self.own[row]);
-            matrix[row][3] = after.own[1][row];
-            matrix[3][row] = after.own[1][row];
-            matrix[row][4] = self.with[row];
-        }
-        matrix[3][3] = after.own[1][1];
-        matrix[3][4] = after.with[1];
-        matrix[3][5] = 1.0;
-        if !with_second {
-            matrix[2] = [0.0; UNKNOWNS + 2];
-            matrix[2][2] = 1.0;
-        }
-        let right = matrix.map(|row| row[4]);
-        let solved = solve(&mut matrix)?;
-        let explained: f64 = solved.iter().zip(right).map(|(one, right)| one[0] * right).sum();
-        let [.., change] = solved;
-        Some((change[0], self.square - explained, change[1]))
-    }
-}
-
-/// Solves for both columns on the right by elimination with the largest pivot; `None` where it can't be told.
-fn solve(matrix: &mut [[f64; UNKNOWNS + 2]; UNKNOWNS]) -> Option<[[f64; 2]; UNKNOWNS]> {
-    for column in 0..UNKNOWNS {
-        let larger = |one: &usize, other: &usize| matrix[*one][column].abs().total_cmp(&matrix[*other][column].abs());
-        let pivot = (column..UNKNOWNS).max_by(larger)?;
-        matrix.swap(column, pivot);
-        let pivot = matrix[column];
-        if pivot[column].abs() <= 1e-9 {
-            return None;
-        }
-        for (row, values) in matrix.iter_mut().enumerate() {
-            let factor = values[column] / pivot[column];
-            if row != column && factor != 0.0 {
-                values.iter_mut().zip(pivot).for_each(|(value, pivot)| *value -= factor * pivot);
-            }
-        }
-    }
-    Some(std::array::from_fn(|row| [4, 5].map(|column| matrix[row][column] / matrix[row][row])))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -388,27 +264,6 @@ mod tests {
         assert_eq!(fit(&[], By::First), None);
     }
 
-    #[test]
-    fn a_step_is_found_where_it_is() {
-        let with = |from: usize, by: f64| -> Vec<Point> {
-            let noise = |index: usize| 0.3 * [0.1, -0.2, 0.15, -0.05, 0.0, 0.2, -0.12][index % 7];
-            let change = |index: usize| if index >= from { by } else { 0.0 };
-            let moved = |(index, point): (usize, &Point)| Point {
-                y: point.y + change(index) * point.x[0] + noise(index),
-                ..*point
-            };
-            plane(200).iter().enumerate().map(moved).collect()
-        };
-        let found = slope_step(&with(120, 0.1)).unwrap();
-        assert!((found.index as i64 - 120).abs() <= 1 && (found.by - 0.1).abs() < 0.01, "{found:?}");
-        assert!(found.strength > 6.0, "{found:?}");
-        assert!(slope_step(&with(120, 0.0)).unwrap().strength < 4.0);
-        assert_eq!(slope_step(&with(120, 0.1)[..11]), None);
-        let alone: Vec<Point> = with(120, 0.1).iter().map(|point| Point { x: [point.x[0], 0.0], ..*point }).collect();
-        assert!(slope_step(&alone).is_some(), "the second need not move");
-        assert_eq!(slope_step(&[Point { x: [5.0, 1.0], y: 2.0 }; 40]), None, "nothing moves");
-    }
-
     fn point() -> impl Strategy<Value = Point> {
         (0.0..200.0f64, 0.0..60.0f64, -1.0..1.0f64).prop_map(|(own, neutral, noise)| Point {
             x: [own, neutral],
@@ -422,9 +277,6 @@ mod tests {
             let points: Vec<Point> = values.iter().map(|[x, z, y]| Point { x: [*x, *z], y: *y }).collect();
             for found in [fit(&points, By::Both), fit(&points, By::First)].into_iter().flatten() {
                 prop_assert!(found.is_finite());
-            }
-            if let Some(found) = slope_step(&points) {
-                prop_assert!(found.strength.is_finite() && found.by.is_finite() && found.index < points.len());
             }
         }
 

@@ -48,9 +48,8 @@ impl WeekClasses {
         let fresh = |start: &Option<EventTime>| {
             start.is_some_and(|start| start + DAY.times(DAYS as i64) >= now && start <= now)
         };
-        let days = || {
-            self.starts.iter().zip(self.counts.chunks_exact(CLASSES)).filter(|(start, _)| fresh(start))
-        };
+        let days =
+            || self.starts.iter().zip(self.counts.chunks_exact(CLASSES)).filter(|(start, _)| fresh(start));
         let all: u64 = days().flat_map(|(_, counts)| counts).map(|count| u64::from(*count)).sum();
         let rank = (percent / 100.0 * all as f64).ceil().max(1.0) as u64;
         let mut seen = 0;

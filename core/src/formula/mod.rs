@@ -150,9 +150,7 @@ impl Formula {
                     *floor_a,
                 )
             }),
-            Self::Headroom { of } => {
-                flow::headroom_percent(of.iter().filter_map(|slot| row[*slot].get()))
-            }
+            Self::Headroom { of } => flow::headroom_percent(of.iter().filter_map(|slot| row[*slot].get())),
             Self::NetPower { power, kva } => {
                 row[*power].get().and_then(|power| flow::net_percent(power, *kva))
             }

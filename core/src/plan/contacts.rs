@@ -1,9 +1,9 @@
 //! Which terminations have peers, and between which meters a way's resistance can be told.
 
+use super::MeterPlan;
 use super::formulas::ambients;
 use super::limits::rating;
 use super::study::{Draft, slot};
-use super::MeterPlan;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::{SideOf, SupplyFrom, Target, WiringForm};
@@ -25,16 +25,17 @@ impl Draft<'_> {
 
     fn sensors(&self, local: usize, number: u8) -> impl Iterator<Item = usize> {
         let meter = &self.meters[local];
-        PARTS.into_iter().filter_map(move |place| {
-            slot(meter, Quantity::numbered(Measurand::Termination, place, number))
-        })
+        PARTS
+            .into_iter()
+            .filter_map(move |place| slot(meter, Quantity::numbered(Measurand::Termination, place, number)))
     }
 
     /// Those of one module, with the currents of what it sits on; none without air or with fewer than two of them.
     fn group(&mut self, local: usize, number: u8) -> Option<TerminationsPlan> {
         let meter = &self.meters[local];
         let (measures, rating) = self.measures(meter)?;
-        let mut air: Vec<_> = ambients(&meter.series).map(|index| (local, meter.first_slot + index)).collect();
+        let mut air: Vec<_> =
+            ambients(&meter.series).map(|index| (local, meter.first_slot + index)).collect();
         // The air of a transformer's room is not that within the board of a feeder.
         if air.is_empty() && meter.feeder.is_none() {
             air = self.air();

@@ -11,7 +11,8 @@ use crate::plant::Meter;
 pub(super) fn of_meter(meter: &Meter, series: &mut Vec<Quantity>, rating: &Rating) -> Option<DemandPlan> {
     let place = |quantity: Quantity| series.iter().position(|known| *known == quantity);
     let whole = |what| place(Quantity::whole(what));
-    let end_of = |point: usize| meter.rolls_over_at.iter().find(|(known, _)| *known == point).map(|(_, end)| *end);
+    let end_of =
+        |point: usize| meter.rolls_over_at.iter().find(|(known, _)| *known == point).map(|(_, end)| *end);
     let from = if let Some(taken) = whole(Measurand::EnergyImport) {
         let most = Measurand::DemandBlock.range().1;
         PowerFrom::Counters {

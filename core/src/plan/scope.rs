@@ -216,7 +216,8 @@ impl ScopeBuilder {
         id: usize,
         not_judged: &mut Vec<NotJudged>,
     ) -> usize {
-        let Some(Across { grid, mut formulas, made }) = across_meters(plant, transformer, &self.meters) else {
+        let Some(Across { grid, mut formulas, made }) = across_meters(plant, transformer, &self.meters)
+        else {
             return 0;
         };
         let count = made.len();

@@ -120,8 +120,7 @@ impl Way {
             }
         }
         let learned = self.learned.map(|learned| learned.ohm());
-        let gained: [Option<f64>; 4] =
-            std::array::from_fn(|part| Some(ohms[part]?.0 - learned[part]?));
+        let gained: [Option<f64>; 4] = std::array::from_fn(|part| Some(ohms[part]?.0 - learned[part]?));
         let [a, b, c, n] = gained;
         let [learned_a, learned_b, learned_c, learned_n] = learned;
         let [a, b, c] = gained_alone_ohm([a, b, c], [learned_a, learned_b, learned_c]);
@@ -129,7 +128,8 @@ impl Way {
         for (part, gained) in [a, b, c, n].into_iter().enumerate() {
             let amperes = self.loads[part].percentile(now, AT_PERCENTILE).map(|share| share * plan.rated_a);
             let watts = |ohm: f64| heat_w(ohm, amperes?);
-            let known = ohms[part].and_then(|(_, within)| watts(within)).is_some_and(|w| w <= MOST_UNCERTAIN_W);
+            let known =
+                ohms[part].and_then(|(_, within)| watts(within)).is_some_and(|w| w <= MOST_UNCERTAIN_W);
             self.heat[part] = gained.filter(|_| known).and_then(watts).into();
         }
         self.date_steps(plan, now);
