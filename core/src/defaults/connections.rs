@@ -12,11 +12,8 @@ use Priority::{High, Low, Urgent};
 /// digest's figures: sensors differ by a kelvin, and the correction to rated current makes more of that.
 pub(super) fn termination_excess() -> Limit {
     let minutes = Span::minutes(30);
-    let levels = vec![
-        level(4.0, Low, minutes),
-        level(15.0, High, minutes),
-        level(40.0, Urgent, Span::minutes(10)),
-    ];
+    let levels =
+        vec![level(4.0, Low, minutes), level(15.0, High, minutes), level(40.0, Urgent, Span::minutes(10))];
     let origin = "4 and 15 K over like parts ANSI/NETA Table 100.18, 40 K common practice";
     let limit = limit(Measurand::TerminationExcess, levels, 0.5, Span::minutes(30), origin);
     Limit { latch: true, ..limit }

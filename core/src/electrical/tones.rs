@@ -41,8 +41,8 @@ pub const ALIKE: (f64, f64) = (1.0, 20.0);
 /// Volts from 90 to 112 % of nominal, loads from 0 to 120 %.
 const VOLTS_FROM: f64 = 90.0;
 const CELLS: (usize, usize) = (22, 6);
-/// So many values of one cell are learned from; later ones are compared.
-const LEARNED_FROM: u32 = 60;
+/// So many values of one cell are learned from, an hour of them; later ones are compared (common practice, no source).
+const LEARNED_FROM: u32 = 360;
 
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 struct Cell {

@@ -80,6 +80,8 @@ measurands! {
     Ambient: "ambient_c", "ambient temperature", Celsius, Level, Whole, Several, 1, -60.0 ..= 100.0, Measured;
     SoundLevel: "sound_level_dba", "sound level", Decibel, Level, Whole, Single, 1, 0.0 ..= 194.0, Measured;
     Vibration: "vibration_mm_s", "vibration", MillimetrePerSecond, Level, Whole, Single, 2, 0.0 ..= 1000.0, Measured;
+    SoundTone: "sound_tone_dba", "sound at a multiple of the line frequency", Decibel, Level, Whole, Orders, 1, -50.0 ..= 194.0, Sometimes;
+    VibrationTone: "vibration_tone_mm_s", "vibration at a multiple of the line frequency", MillimetrePerSecond, Level, Whole, Orders, 2, 0.0 ..= 1000.0, Sometimes;
     TemperatureSwitch: "temperature_switch_closed", "temperature switch closed", One, Flag, Whole, Several, 2, 0.0 ..= 1.0, Measured;
     FanRunning: "fan_running", "fan running", One, Flag, Whole, Several, 2, 0.0 ..= 1.0, Measured;
     BreakerClosed: "breaker_closed", "breaker closed", One, Flag, Whole, Several, 2, 0.0 ..= 1.0, Measured;
@@ -122,6 +124,8 @@ measurands! {
     SecondOrder: "second_order_percent", "second order of the current, of rated", Percent, Level, Phases, Single, 2, 0.0 ..= 10_000.0, Computed;
     TerminationExcess: "termination_excess_k", "termination over its peers, at rated current", Kelvin, Level, PhasesAndNeutral, Several, 1, -1000.0 ..= 5000.0, Computed;
     ContactHeat: "contact_heat_w", "heat of a connection since it was learned", Watt, Level, PhasesAndNeutral, Single, 0, -1.0e6 ..= 1.0e6, Computed;
+    SoundToneExcess: "sound_tone_excess_dba", "sound of a tone beyond that at like volts and load", Decibel, Level, Whole, Orders, 1, -250.0 ..= 250.0, Computed;
+    VibrationToneExcess: "vibration_tone_excess_mm_s", "vibration of a tone beyond that at like volts and load", MillimetrePerSecond, Level, Whole, Orders, 2, -1000.0 ..= 1000.0, Computed;
     WindingRise: "winding_rise_k", "winding rise over ambient", Kelvin, Level, Phases, Single, 1, -200.0 ..= 500.0, Computed;
     WindingExpected: "winding_expected_c", "expected winding temperature", Celsius, Level, Phases, Single, 1, -60.0 ..= 1000.0, Computed;
     HotSpot: "hot_spot_c", "hot spot of the windings", Celsius, Level, Whole, Single, 1, -60.0 ..= 1000.0, Computed;

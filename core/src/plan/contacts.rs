@@ -78,9 +78,8 @@ impl Draft<'_> {
     /// volts no phase can be told.
     pub(super) fn ways(&mut self) -> Vec<WayPlan> {
         let Some(up) = (0..self.meters.len()).find_map(|local| {
-            let (measures, _) = self.measures(&self.meters[local])?;
-            let secondary = Target::Transformer(self.transformer, SideOf::Secondary);
-            let volts = if measures == secondary { self.trio(local, Measurand::VoltageLn) } else { None };
+            let secondary = self.is_secondary(&self.meters[local]);
+            let volts = if secondary { self.trio(local, Measurand::VoltageLn) } else { None };
             Some((local, volts?))
         }) else {
             return Vec::new();
@@ -117,6 +116,12 @@ impl Draft<'_> {
             rated_a,
             heat,
         })
+    }
+
+    /// Whether a meter sits on the load side of the transformer.
+    pub(super) fn is_secondary(&self, meter: &MeterPlan) -> bool {
+        let secondary = Target::Transformer(self.transformer, SideOf::Secondary);
+        self.measures(meter).is_some_and(|(measures, _)| measures == secondary)
     }
 
     fn measures(&self, meter: &MeterPlan) -> Option<(Target, crate::defaults::Rating)> {

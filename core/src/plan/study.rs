@@ -96,6 +96,7 @@ impl Draft<'_> {
             demand_current: self.demand_current(),
             terminations: self.terminations().into_boxed_slice(),
             ways: self.ways().into_boxed_slice(),
+            hum: self.hum(),
         }
     }
 

@@ -6,11 +6,13 @@
 
 mod demand_current;
 mod heat;
+mod hum;
 mod terminations;
 mod ways;
 
 pub use demand_current::{DemandCurrentPlan, DemandKnown, DemandPhase};
 pub use heat::{AgeingPlan, HeatLearned, HeatPlan, PlacePlan};
+pub use hum::{HumPlan, ToneLearned, TonePlan};
 pub use terminations::{TerminationPlan, TerminationsPlan};
 pub use ways::{StepOfResistance, WayLearned, WayPlan};
 
@@ -18,6 +20,7 @@ use crate::reading::Sample;
 use crate::time::{EventTime, Span};
 use demand_current::DemandCurrent;
 use heat::Heat;
+use hum::Hum;
 use serde::{Deserialize, Serialize};
 use terminations::Terminations;
 use ways::Way;
@@ -33,6 +36,8 @@ pub struct StudyPlan {
     pub terminations: Box<[TerminationsPlan]>,
     /// Ways between two meters.
     pub ways: Box<[WayPlan]>,
+    /// Tones of its hum.
+    pub hum: Option<HumPlan>,
 }
 
 /// What a step works on.
@@ -53,6 +58,8 @@ pub(crate) struct Study {
     terminations: Vec<Terminations>,
     /// By the meter at the end of each.
     ways: Vec<(String, Way)>,
+    #[serde(skip)]
+    hum: Option<Hum>,
 }
 
 /// What the models of one scope have learned, and must never be lost. Each part may be missing, as in a state that was
@@ -68,6 +75,9 @@ pub struct Learned {
     /// Of its ways.
     #[serde(default)]
     pub ways: Vec<WayLearned>,
+    /// Of its hum.
+    #[serde(default)]
+    pub hum: Vec<ToneLearned>,
 }
 
 impl Study {
@@ -77,6 +87,7 @@ impl Study {
             demand_current: plan.demand_current.as_ref().map(DemandCurrent::new),
             terminations: vec![Terminations::default(); plan.terminations.len()],
             ways: plan.ways.iter().map(|plan| (plan.name.clone(), Way::default())).collect(),
+            hum: plan.hum.as_ref().map(Hum::new),
         }
     }
 
@@ -93,6 +104,9 @@ impl Study {
         }
         for ((_, way), plan) in self.ways.iter_mut().zip(&plan.ways) {
             way.step(plan, turn);
+        }
+        if let (Some(hum), Some(plan)) = (&mut self.hum, &plan.hum) {
+            hum.step(plan, turn);
         }
     }
 
@@ -124,6 +138,7 @@ impl Study {
             heat: self.heat.as_ref().map(Heat::learned),
             demand_current: self.demand_current.as_ref().map(DemandCurrent::learned),
             ways: self.ways.iter().map(|(name, way)| way.learned(name)).collect(),
+            hum: self.hum.as_ref().map(|hum| hum.learned().to_vec()).unwrap_or_default(),
         }
     }
 
@@ -139,6 +154,9 @@ impl Study {
             if let Some((_, way)) = self.ways.iter_mut().find(|(name, _)| *name == learned.way) {
                 way.adopt_learned(learned);
             }
+        }
+        if let Some(hum) = &mut self.hum {
+            hum.adopt_learned(&learned.hum);
         }
     }
 
