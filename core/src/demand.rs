@@ -207,7 +207,6 @@ mod tests {
         assert_eq!(rows[190][4], None, "no load factor of what flows back");
     }
 
-    // Seen to fail without the bound of power.
     #[test]
     fn a_counter_that_was_set_makes_no_demand() {
         let rows = run(&counters(None), 200, |step| {

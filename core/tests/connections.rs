@@ -209,7 +209,6 @@ impl Story {
     }
 }
 
-// Seen to fail when each termination was compared without dividing by its own current squared.
 #[test]
 fn a_bad_joint_shows_in_its_own_termination_and_its_own_heat_and_in_no_other() {
     for room_c in [6.0, 36.0] {
@@ -237,7 +236,6 @@ fn a_bad_joint_shows_in_its_own_termination_and_its_own_heat_and_in_no_other() {
     }
 }
 
-// Seen to fail when what all phases gained was not taken off.
 #[test]
 fn a_healthy_way_and_one_whose_cable_warms_say_nothing() {
     for fault in [Fault::None, Fault::Cable] {
