@@ -89,11 +89,11 @@ impl Normal {
     /// own element of the inverse.
     fn with_change(&self, after: &Self, with_second: bool) -> Option<(f64, f64, f64)> {
         let mut matrix = [[0.0; UNKNOWNS + 2]; UNKNOWNS];
-        for row in 0..3 {
-            matrix[row][..3].copy_from_slice(&self.own[row]);
-            matrix[row][3] = after.own[1][row];
-            matrix[3][row] = after.own[1][row];
-            matrix[row][4] = self.with[row];
+        for (row, ((own, with), changed)) in self.own.iter().zip(self.with).zip(after.own[1]).enumerate() {
+            matrix[row][..3].copy_from_slice(own);
+            matrix[row][3] = changed;
+            matrix[3][row] = changed;
+            matrix[row][4] = with;
         }
         matrix[3][3] = after.own[1][1];
         matrix[3][4] = after.with[1];

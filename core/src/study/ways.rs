@@ -143,14 +143,14 @@ impl Way {
             let near = |known: &&mut StepOfResistance| {
                 known.phase == phase && (known.at - at).0.abs() < Span::hours(2).0
             };
-            match self.steps.iter_mut().find(near) {
-                Some(known) => *known = StepOfResistance { phase, at, ohm },
-                None => {
-                    if self.steps.len() == MOST_STEPS {
-                        self.steps.remove(0);
-                    }
-                    self.steps.push(StepOfResistance { phase, at, ohm });
+            let step = StepOfResistance { phase, at, ohm };
+            if let Some(known) = self.steps.iter_mut().find(near) {
+                *known = step;
+            } else {
+                if self.steps.len() == MOST_STEPS {
+                    self.steps.remove(0);
                 }
+                self.steps.push(step);
             }
         }
     }
