@@ -126,19 +126,19 @@ impl Story {
         let currents: Vec<_> = (0..3).map(|phase| phasor(amperes[phase], -(phase as f64) / 3.0)).collect();
         let neutral = currents.iter().fold((0.0, 0.0), |sum, one| (sum.0 + one.0, sum.1 + one.1));
         let (mut up, mut down) = ([0.0; 3], [0.0; 3]);
-        for phase in 0..3 {
+        for (phase, (up, down)) in up.iter_mut().zip(&mut down).enumerate() {
             let ohm = 0.003
                 + match self.fault {
                     Fault::Joint if bad && phase == 1 => 0.0012,
                     Fault::Cable if bad => 0.0012,
                     _ => 0.0,
                 };
-            up[phase] = 119.0 + 0.8 * noise(second / 60 + 77) + 0.02 * noise(second + 11 * phase as i64);
-            let at = phasor(up[phase], -(phase as f64) / 3.0);
+            *up = 119.0 + 0.8 * noise(second / 60 + 77) + 0.02 * noise(second + 11 * phase as i64);
+            let at = phasor(*up, -(phase as f64) / 3.0);
             let left =
                 |part: fn((f64, f64)) -> f64| part(at) - ohm * part(currents[phase]) - 0.002 * part(neutral);
             // The feeder's meter shows less by an offset of its own.
-            down[phase] = left(|z| z.0).hypot(left(|z| z.1)) - 0.4 + 0.03 * noise(second * 7 + phase as i64);
+            *down = left(|z| z.0).hypot(left(|z| z.1)) - 0.4 + 0.03 * noise(second * 7 + phase as i64);
         }
         let room = self.room_c + 4.0 * (TAU * (second - 9 * 3600) as f64 / DAY as f64).sin();
         let neutral_a = neutral.0.hypot(neutral.1);

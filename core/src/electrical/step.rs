@@ -35,7 +35,9 @@ pub fn slope_step(points: &[Point]) -> Option<Step> {
     let unit = scale.map(|size| if size > 0.0 { 1.0 / size } else { 0.0 });
     let row = |point: &Point| [1.0, point.x[0] * unit[0], point.x[1] * unit[1]];
     let mut sums = Normal::default();
-    points.iter().for_each(|point| sums.add(row(point), point.y));
+    for point in points {
+        sums.add(row(point), point.y);
+    }
     let mut after = sums;
     let mut best: Option<(usize, f64, f64, f64)> = None;
     for (index, point) in points.iter().enumerate() {
