@@ -130,8 +130,8 @@ fn circuits_states_and_supplies_are_read() {
     // MP-9 hangs normally on T3, and LP-9 through it.
     assert_eq!(plant.feeders.iter().map(|feeder| feeder.fed_by).collect::<Vec<_>>(), [0, 0, 4]);
     let breakers = |q2, q3| move |state: usize| [Some(q2), Some(q3), None, None][state];
-    assert_eq!(transformer_now(&plant, 1, &breakers(false, true)).transformer, Some(2));
-    assert_eq!(transformer_now(&plant, 1, &breakers(true, false)).transformer, Some(0));
+    assert_eq!(transformer_now(&plant.feeders, 1, &breakers(false, true)).transformer, Some(2));
+    assert_eq!(transformer_now(&plant.feeders, 1, &breakers(true, false)).transformer, Some(0));
 }
 
 #[test]

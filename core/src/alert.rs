@@ -201,6 +201,7 @@ impl AlertEntry {
             over: plan.alarms[voice].over,
             since: self.since,
             recurred: recurred(book, &facts.alarms),
+            fed: book.fed(&facts.subject),
         };
         self.last = Some(revision.clone());
         out.push(Output::Alert(revision));
@@ -307,6 +308,7 @@ impl AlertEntry {
             value: spoke.and_then(|alarm| book.entry(alarm).value),
             peak: self.peak,
             recurred: last.recurred.map(|told| latest_count(book, &facts.alarms, told)),
+            fed: book.fed(&facts.subject),
             ..last
         };
         self.last = Some(revision.clone());

@@ -11,6 +11,8 @@ pub mod demand;
 pub mod desk;
 pub mod digest;
 pub mod electrical;
+mod eyes;
+pub mod feeding;
 pub mod fitting;
 pub mod formula;
 mod grid;

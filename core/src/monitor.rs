@@ -1,6 +1,7 @@
 //! Orders the calls of the stages, and nothing else. The same monitor runs live, in replay, in the tests and after
 //! a restart.
 
+use crate::feeding::{Feeding, SupplyNow};
 use crate::input::{HealthFact, Input, Order, Part};
 use crate::output::{AlertRevision, Answer, Denial, Output, Quarantined, Refusal, Rule};
 use crate::plan::{AlarmIx, MeterPlan, Plan, ScopePlan};
@@ -22,6 +23,7 @@ pub struct Monitor {
     scopes: Box<[Scope]>,
     /// Scopes that take no part: their state stands for a later input than those that are given now.
     resting: Box<[bool]>,
+    feeding: Feeding,
     now: Option<EventTime>,
     due: Option<EventTime>,
     /// Whether every meter has a time from which its silence counts.
@@ -33,7 +35,8 @@ impl Monitor {
     pub fn new(plan: Arc<Plan>) -> Self {
         let scopes: Box<[Scope]> = plan.scopes.iter().map(Scope::new).collect();
         let resting = scopes.iter().map(|_| false).collect();
-        Self { plan, scopes, resting, now: None, due: None, begun: false }
+        let feeding = Feeding::new(&plan);
+        Self { plan, scopes, resting, feeding, now: None, due: None, begun: false }
     }
 
     /// The plan that it watches by.
@@ -63,6 +66,7 @@ impl Monitor {
                 for (scope, plan) in self.awake() {
                     scope.health(plan, now, &fact, out);
                 }
+                self.follow_supply(out);
                 self.find_due();
                 self.advance(now, out);
             }
@@ -93,6 +97,10 @@ impl Monitor {
         let scope = &mut self.scopes[place.scope];
         scope.read(&self.plan.scopes[place.scope], place.local, now, reading, out);
         self.due = [self.due, scope.next_deadline()].into_iter().flatten().min();
+        if scope.flags.has_moved() {
+            self.follow_supply(out);
+            self.find_due();
+        }
     }
 
     fn order(&mut self, now: EventTime, order: &Order, out: &mut Vec<Output>) {
@@ -112,6 +120,11 @@ impl Monitor {
             for (scope, plan) in self.awake() {
                 scope.begin(plan, now);
             }
+            // When all scopes are in place: another configuration may have made other ways of them.
+            if self.all_awake() {
+                self.feeding.adopt(&self.plan, &mut self.scopes);
+                self.feeding.tell(&self.plan, &mut self.scopes, now, out);
+            }
             self.find_due();
         }
         if self.due.is_none_or(|due| due > now) {
@@ -120,6 +133,7 @@ impl Monitor {
         for (scope, plan) in self.awake() {
             scope.advance(plan, now, out);
         }
+        self.follow_supply(out);
         self.find_due();
     }
 
@@ -127,6 +141,24 @@ impl Monitor {
     fn awake(&mut self) -> impl Iterator<Item = (&mut Scope, &ScopePlan)> {
         let scopes = self.scopes.iter_mut().zip(&self.plan.scopes).zip(&self.resting);
         scopes.filter(|(_, resting)| !**resting).map(|(scope, _)| scope)
+    }
+
+    /// Takes in what changed in the states by which things are fed. While a scope rests, its states are those of a later
+    /// input: what follows from all of them is told when it wakes.
+    fn follow_supply(&mut self, out: &mut Vec<Output>) {
+        if self.all_awake() && self.scopes.iter().any(|scope| scope.flags.has_moved()) {
+            self.feeding.follow(&self.plan, &mut self.scopes, out);
+        }
+    }
+
+    fn all_awake(&self) -> bool {
+        self.resting.iter().all(|resting| !resting)
+    }
+
+    /// What feeds everything of which states of breakers and switches decide that, and every feeder that hangs on
+    /// another transformer with what feeds it.
+    pub fn supplies(&self) -> impl Iterator<Item = SupplyNow> + '_ {
+        self.feeding.now(&self.plan, &self.scopes)
     }
 
     fn find_due(&mut self) {
@@ -215,6 +247,7 @@ impl Monitor {
             Some(index) => saved::adopt(&self.plan.scopes[index], &mut self.scopes[index], state, out),
             None => saved::no_longer_watched(&state, out),
         }
+        self.feeding.adopt(&self.plan, &mut self.scopes);
         self.find_due();
     }
 

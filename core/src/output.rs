@@ -5,6 +5,7 @@ use crate::input::{MeterTrouble, Part};
 use crate::measurand::{Measurand, Quantity};
 use crate::plant::{Bound, Priority};
 use crate::reading::MeterId;
+use crate::supply::OtherSupply;
 use crate::time::{EventTime, Span};
 use crate::window::Pane;
 use serde::{Deserialize, Serialize};
@@ -54,6 +55,8 @@ pub enum Matter {
     Meter,
     /// A part of the program or of its surroundings.
     Part(Part),
+    /// What feeds it, where that is not its normal supply.
+    Supply(OtherSupply),
 }
 
 impl Subject {
@@ -94,6 +97,8 @@ pub enum Rule {
     Nameplate,
     /// A part does not work.
     Broken,
+    /// It is not fed as it normally is.
+    Supply,
     /// A trouble of the meter itself.
     Trouble(MeterTrouble),
 }
@@ -108,6 +113,7 @@ impl Rule {
             | Self::Absent
             | Self::Nameplate
             | Self::Broken
+            | Self::Supply
             | Self::Trouble(_) => None,
         }
     }
@@ -122,6 +128,7 @@ impl Rule {
             Self::Absent => "absent".to_owned(),
             Self::Nameplate => "nameplate".to_owned(),
             Self::Broken => "broken".to_owned(),
+            Self::Supply => "supply".to_owned(),
             Self::Trouble(trouble) => trouble.key().to_owned(),
         }
     }
@@ -160,6 +167,9 @@ pub struct Change {
     pub over: Option<Span>,
     /// For a recurrence: how often.
     pub recurred: Option<Recurred>,
+    /// What feeds its feeder at this moment, where that is not the transformer of its subject.
+    #[serde(default)]
+    pub fed: Option<OtherSupply>,
 }
 
 /// What happened to an alarm.
@@ -275,6 +285,10 @@ pub struct AlertRevision {
     pub since: EventTime,
     /// How often lately, where it comes and goes.
     pub recurred: Option<Recurred>,
+    /// What feeds its feeder at this moment, where that is not the transformer of its subject: it is not charged to that
+    /// one.
+    #[serde(default)]
+    pub fed: Option<OtherSupply>,
 }
 
 /// Why an alert has a new revision.

@@ -5,6 +5,7 @@ use crate::alarm::book::{AlarmBook, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
 use crate::demand::{MeterDemand, Weeks};
 use crate::electrical::energy::MeteredPower;
+use crate::feeding::Seen;
 use crate::fitting::SavedFitting;
 use crate::grid::Grid;
 use crate::input::MeterTrouble;
@@ -68,6 +69,8 @@ pub struct Rebuildable {
     study: Study,
     recorder: Recorder,
     doubts_clock: bool,
+    /// What is known of the states that the scope's meters read.
+    flags: Vec<(String, Quantity, Seen)>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -107,6 +110,10 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
             study: scope.study.clone(),
             recorder: scope.recorder.clone(),
             doubts_clock: scope.doubts_clock,
+            flags: flag_keys(plan)
+                .zip(&scope.flags.seen)
+                .map(|((meter, flag), seen)| (meter, flag, *seen))
+                .collect(),
         },
     }
 }
@@ -140,6 +147,14 @@ pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
         alarms: former.alarms.iter().cloned().chain(alarms).collect(),
         alerts: former.alerts.iter().cloned().chain(alerts).collect(),
     }
+}
+
+/// By which meter and which of its points the scope's states are read.
+fn flag_keys(plan: &ScopePlan) -> impl Iterator<Item = (String, Quantity)> + '_ {
+    plan.flags.iter().map(|flag| {
+        let meter = &plan.meters[flag.meter];
+        (meter.name.clone(), meter.series[flag.point])
+    })
 }
 
 fn grid_keys(plan: &ScopePlan) -> Vec<(String, Quantity)> {
@@ -204,6 +219,10 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
     }
     scope.recorder = state.rebuildable.recorder;
     scope.doubts_clock = state.rebuildable.doubts_clock;
+    for (index, key) in flag_keys(plan).enumerate() {
+        let saved = state.rebuildable.flags.iter().find(|(meter, flag, _)| (meter, flag) == (&key.0, &key.1));
+        scope.flags.seen[index] = saved.map_or(Seen::NotYet, |(.., seen)| *seen);
+    }
     let same_grid = |(keys, grid): &(Vec<_>, Grid)| {
         plan.grid.as_ref().is_some_and(|plan| grid.fits(plan)) && *keys == grid_keys(plan)
     };

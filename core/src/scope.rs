@@ -3,14 +3,13 @@
 use crate::alarm::book::{AlarmBook, Hand, Raise};
 use crate::alert::AlertBook;
 use crate::desk::Desk;
+use crate::feeding::Flags;
 use crate::fitting::Fitting;
 use crate::grid::Grid;
 use crate::input::{Deed, HealthFact, MeterTrouble, Order, Part};
-use crate::measurand::Quantity;
 use crate::meter::{MeterState, speaks};
 use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
-use crate::plan::{AlarmIx, LimitPlan, MeterPlan, ScopePlan, SubjectIx};
-use crate::plant::Priority;
+use crate::plan::{AlarmIx, FedPlan, ScopePlan, SubjectIx};
 use crate::quality::fill_row;
 use crate::reading::{Reading, Sample};
 use crate::recorder::Recorder;
@@ -32,7 +31,8 @@ pub(crate) struct Scope {
     pub(crate) former: Precious,
     /// Our own clock is not trusted, so it says nothing about those of meters.
     pub(crate) doubts_clock: bool,
-    row: Box<[Sample]>,
+    pub(crate) flags: Flags,
+    pub(crate) row: Box<[Sample]>,
     scratch: Box<[Sample]>,
     grid_values: Box<[Sample]>,
     /// Nothing is due before this: a lower bound, made exact when it is reached.
@@ -51,6 +51,7 @@ impl Scope {
             recorder: Recorder::default(),
             former: Precious::default(),
             doubts_clock: false,
+            flags: Flags::new(plan),
             row: vec![Sample::ABSENT; plan.slots].into(),
             scratch: vec![Sample::ABSENT; most_points].into(),
             grid_values: vec![Sample::ABSENT; plan.grid.as_ref().map_or(0, |grid| grid.inputs.len())].into(),
@@ -68,6 +69,7 @@ impl Scope {
         out: &mut Vec<Output>,
     ) {
         self.recorder.at(now);
+        self.flags.at(now);
         let (meter, at) = (&plan.meters[local], reading.at);
         let state = &mut self.meters[local];
         let refused = |why| Quarantined { meter: meter.id, quantity: None, at, value: None, why, count: 1 };
@@ -133,6 +135,7 @@ impl Scope {
         if !fits {
             self.row[meter.first_slot..meter.first_slot + meter.series.len()].fill(Sample::ABSENT);
         }
+        self.note_flags(plan, local, at);
         self.across(plan, local, at, out);
     }
 
@@ -173,11 +176,14 @@ impl Scope {
         }
     }
 
-    fn fold(&mut self, plan: &ScopePlan, out: &mut Vec<Output>) {
+    pub(crate) fn fold(&mut self, plan: &ScopePlan, out: &mut Vec<Output>) {
         if !self.alarms.is_dirty() {
             return;
         }
         let dirty: Vec<_> = self.alarms.take_dirty().collect();
+        if let Some(last) = dirty.last() {
+            self.look_for_lost_flags(plan, last.at);
+        }
         for stir in dirty {
             self.alerts.fold(plan, &self.alarms, &stir, out);
         }
@@ -195,6 +201,7 @@ impl Scope {
     /// Does what is due by `at`. If nothing is (the bound was too low), nothing happens.
     fn do_due(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) {
         self.recorder.at(at);
+        self.flags.at(at);
         for (local, meter) in plan.meters.iter().enumerate() {
             if self.meters[local].door.next_deadline().is_some_and(|due| due <= at) {
                 self.release(plan, local, at, out);
@@ -222,24 +229,6 @@ impl Scope {
             }
         }
         self.recorder.tell(at, out);
-    }
-
-    /// Whether a standing alarm that somebody must act on in this shift is on what only this meter shows.
-    fn is_only_eye(&self, plan: &ScopePlan, meter: &MeterPlan) -> bool {
-        let speaks = |local: &&usize| {
-            let silent = plan.meters[**local].silent.first();
-            silent.is_none_or(|(_, alarm)| !self.alarms.entry(*alarm).active)
-        };
-        let shown_beside = |quantity: Quantity| {
-            meter.beside.iter().filter(speaks).any(|local| plan.meters[*local].series.contains(&quantity))
-        };
-        let stands = |limit: &LimitPlan| {
-            let alarms = limit.levels.iter().map(|level| level.alarm);
-            let mut alarms = alarms.chain(limit.recurs.map(|rule| rule.alarm));
-            alarms
-                .any(|alarm| self.alarms.entry(alarm).active && plan.alarms[alarm].priority >= Priority::High)
-        };
-        meter.limits.iter().any(|limit| stands(limit) && !shown_beside(meter.series[limit.series]))
     }
 
     fn exact_deadline(&self, plan: &ScopePlan) -> Option<EventTime> {
@@ -292,6 +281,7 @@ impl Scope {
                 state.heard = Some(now);
             }
         }
+        self.flags.forget(plan, now);
         self.due = self.exact_deadline(plan);
     }
 
@@ -331,6 +321,7 @@ impl Scope {
         fact: &HealthFact,
         out: &mut Vec<Output>,
     ) {
+        self.flags.at(now);
         match fact {
             HealthFact::Resumed => self.resume(plan, now),
             HealthFact::Part { part, works } => self.part(plan, now, (part, *works), out),
@@ -394,8 +385,10 @@ impl Scope {
         for (state, meter) in self.meters.iter_mut().zip(&plan.meters) {
             state.reclock(meter, by, desk);
         }
-        for (_, alarm) in &plan.parts {
-            desk.book.shift(*alarm, by);
+        for alarm in
+            plan.parts.iter().map(|(_, alarm)| *alarm).chain(plan.fed.iter().flat_map(FedPlan::alarms))
+        {
+            desk.book.shift(alarm, by);
         }
         if let Some(grid) = &mut self.grid {
             grid.clear();

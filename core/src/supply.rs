@@ -1,8 +1,9 @@
 //! Who feeds whom: sources, states of breakers and switches, circuits, and which transformer feeds a feeder now.
 
-use crate::measurand::Quantity;
+use crate::measurand::{Measurand, Quantity};
 use crate::phases::Phase;
-use crate::plant::Plant;
+use crate::plant::Feeder;
+use serde::{Deserialize, Serialize};
 
 /// Where power comes from.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -134,27 +135,61 @@ impl Mark {
     }
 }
 
-/// What feeds something now.
+/// What feeds something now. Ways are indices of its supplies, the normal one first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FedNow {
-    /// By this alone.
-    By(SupplyFrom),
+    /// By this way alone.
+    By(usize),
     /// By more than one at once, this the first of them.
-    Several(SupplyFrom),
+    Several(usize),
     /// A state that decides is not known, so the normal supply is taken.
-    Assumed(SupplyFrom),
+    Assumed,
     /// By nothing: every way is open.
     Nothing,
 }
 
 impl FedNow {
-    /// By what, if by anything.
-    pub fn from(self) -> Option<SupplyFrom> {
+    /// By which way, if by any.
+    pub fn way(self) -> Option<usize> {
         match self {
-            Self::By(from) | Self::Several(from) | Self::Assumed(from) => Some(from),
+            Self::By(way) | Self::Several(way) => Some(way),
+            Self::Assumed => Some(0),
             Self::Nothing => None,
         }
     }
+}
+
+/// A state at some time, by its name.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct StateNow {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub what: Measurand,
+    /// Whether its flag is on; `None`: not known.
+    pub on: Option<bool>,
+}
+
+/// What feeds something, where that is not what feeds it normally. By names, so that it stands by itself years later.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct OtherSupply {
+    /// By what.
+    pub by: Fed,
+    /// The states that say so.
+    pub states: Vec<StateNow>,
+}
+
+/// By what something is fed.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Fed {
+    /// By this one alone.
+    By(String),
+    /// By more than one at once, so that nothing can be said of one of them.
+    Several,
+    /// By nothing: every way is open.
+    Nothing,
+    /// A state that decides is not known.
+    NotKnown,
 }
 
 /// Which transformer feeds a feeder now.
@@ -164,6 +199,8 @@ pub struct TransformerNow {
     pub transformer: Option<usize>,
     /// States (indices) that decide and are not known: the normal supply was taken.
     pub unknown: Vec<usize>,
+    /// States (indices) by which a way other than the normal one is taken, or every way is open.
+    pub because: Vec<usize>,
     /// Whether somewhere on the way more than one way is closed.
     pub several: bool,
 }
@@ -175,28 +212,26 @@ pub fn fed_now(supplies: &[Supply], states: &dyn Fn(usize) -> Option<bool>) -> F
         None => Some(true),
         Some(wanted) => states(wanted.state).map(|on| on == wanted.on),
     };
-    let mut closed = supplies.iter().filter(|supply| holds(supply) == Some(true));
-    match (closed.next(), closed.next(), supplies.first()) {
-        (Some(one), None, _) => FedNow::By(one.from),
-        (Some(one), Some(_), _) => FedNow::Several(one.from),
-        (None, _, Some(normal)) if supplies.iter().any(|supply| holds(supply).is_none()) => {
-            FedNow::Assumed(normal.from)
-        }
+    let mut closed = supplies.iter().enumerate().filter(|(_, supply)| holds(supply) == Some(true));
+    match (closed.next(), closed.next()) {
+        (Some((way, _)), None) => FedNow::By(way),
+        (Some((way, _)), Some(_)) => FedNow::Several(way),
+        (None, _) if supplies.iter().any(|supply| holds(supply).is_none()) => FedNow::Assumed,
         _ => FedNow::Nothing,
     }
 }
 
 /// Which transformer feeds a feeder now, through other feeders if need be.
 pub fn transformer_now(
-    plant: &Plant,
+    feeders: &[Feeder],
     feeder: usize,
     states: &dyn Fn(usize) -> Option<bool>,
 ) -> TransformerNow {
     let mut now = TransformerNow::default();
     let mut at = feeder;
     // A way that is longer than there are feeders goes in a circle, which the configuration refuses.
-    for _ in 0..=plant.feeders.len() {
-        let Some(feeder) = plant.feeders.get(at) else { return now };
+    for _ in 0..=feeders.len() {
+        let Some(feeder) = feeders.get(at) else { return now };
         let supplies = &feeder.supplies;
         if supplies.is_empty() {
             now.transformer = Some(feeder.fed_by);
@@ -204,11 +239,14 @@ pub fn transformer_now(
         }
         let fed = fed_now(supplies, states);
         now.several |= matches!(fed, FedNow::Several(_));
-        if matches!(fed, FedNow::Assumed(_)) {
-            let asked = supplies.iter().filter_map(|supply| supply.when).map(|when| when.state);
-            now.unknown.extend(asked.filter(|state| states(*state).is_none()));
+        let asked = supplies.iter().filter_map(|supply| supply.when).map(|when| when.state);
+        match fed {
+            FedNow::Assumed => now.unknown.extend(asked.filter(|state| states(*state).is_none())),
+            FedNow::By(0) => {}
+            FedNow::By(way) => now.because.extend(supplies[way].when.map(|when| when.state)),
+            FedNow::Several(_) | FedNow::Nothing => now.because.extend(asked),
         }
-        match fed.from() {
+        match fed.way().map(|way| supplies[way].from) {
             Some(SupplyFrom::Transformer(index)) => {
                 now.transformer = Some(index);
                 return now;
@@ -223,61 +261,54 @@ pub fn transformer_now(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::plant::{Around, Feeder, Side, Transformer, WiringForm};
 
     fn supply(from: SupplyFrom, state: usize) -> Supply {
         Supply { from, when: Some(StateIs { state, on: true }) }
     }
 
     /// MP-3 hangs on T2 by breaker 0 and on T3 by breaker 1; its board MP-3A on MP-3 alone.
-    fn plant() -> Plant {
-        let side = |volts, form| Side { volts, form, rated_a: None };
-        let unit =
-            |name| Transformer::new(name, 75.0, side(480.0, WiringForm::Delta), side(208.0, WiringForm::Wye));
+    fn feeders() -> [Feeder; 2] {
         let mut fed = Feeder::new("MP-3", 0);
         fed.supplies = vec![supply(SupplyFrom::Transformer(0), 0), supply(SupplyFrom::Transformer(1), 1)];
         let mut board = Feeder::new("MP-3A", 0);
         board.supplies = vec![Supply { from: SupplyFrom::Feeder(0), when: None }];
-        Plant {
-            site: "Larkspur Cannery".to_owned(),
-            transformers: vec![unit("T2"), unit("T3")],
-            feeders: vec![fed, board],
-            circuits: Vec::new(),
-            sources: Vec::new(),
-            states: Vec::new(),
-            meters: Vec::new(),
-            limits: Vec::new(),
-            channels: Vec::new(),
-            recording: Around::USUAL,
-        }
+        [fed, board]
     }
 
     fn now(q2: Option<bool>, q3: Option<bool>) -> TransformerNow {
-        let plant = plant();
         let states = |state: usize| [q2, q3][state];
-        let direct = transformer_now(&plant, 0, &states);
-        assert_eq!(transformer_now(&plant, 1, &states), direct, "the board under it is fed alike");
+        let direct = transformer_now(&feeders(), 0, &states);
+        assert_eq!(transformer_now(&feeders(), 1, &states), direct, "the board under it is fed alike");
         direct
     }
 
     #[test]
     fn the_closed_breaker_decides() {
-        let by = |transformer| TransformerNow { transformer, ..TransformerNow::default() };
-        assert_eq!(now(Some(true), Some(false)), by(Some(0)));
-        assert_eq!(now(Some(false), Some(true)), by(Some(1)));
-        assert_eq!(now(Some(false), Some(false)), by(None), "both open: dead");
-        assert_eq!(now(None, Some(true)), by(Some(1)), "what is known to be closed wins");
+        let by = |transformer, because: &[usize]| TransformerNow {
+            transformer,
+            because: because.to_vec(),
+            ..TransformerNow::default()
+        };
+        assert_eq!(now(Some(true), Some(false)), by(Some(0), &[]));
+        assert_eq!(now(Some(false), Some(true)), by(Some(1), &[1]));
+        assert_eq!(now(Some(false), Some(false)), by(None, &[0, 1]), "both open: dead");
+        assert_eq!(now(None, Some(true)), by(Some(1), &[1]), "what is known to be closed wins");
     }
 
     #[test]
     fn both_closed_is_the_normal_supply_and_said() {
-        let both = TransformerNow { transformer: Some(0), several: true, unknown: Vec::new() };
+        let both = TransformerNow {
+            transformer: Some(0),
+            several: true,
+            because: vec![0, 1],
+            ..TransformerNow::default()
+        };
         assert_eq!(now(Some(true), Some(true)), both);
     }
 
     #[test]
     fn an_unknown_state_means_the_normal_supply_and_is_named() {
-        let assumed = |unknown| TransformerNow { transformer: Some(0), several: false, unknown };
+        let assumed = |unknown| TransformerNow { transformer: Some(0), unknown, ..TransformerNow::default() };
         assert_eq!(now(None, None), assumed(vec![0, 1]));
         assert_eq!(now(None, Some(false)), assumed(vec![0]));
         assert_eq!(now(Some(false), None), assumed(vec![1]), "open, and the other not known");
@@ -285,8 +316,8 @@ mod tests {
 
     #[test]
     fn a_circle_ends() {
-        let mut plant = plant();
-        plant.feeders[0].supplies = vec![Supply { from: SupplyFrom::Feeder(1), when: None }];
-        assert_eq!(transformer_now(&plant, 0, &|_| None).transformer, None);
+        let mut feeders = feeders();
+        feeders[0].supplies = vec![Supply { from: SupplyFrom::Feeder(1), when: None }];
+        assert_eq!(transformer_now(&feeders, 0, &|_| None).transformer, None);
     }
 }

@@ -6,7 +6,8 @@ mod tree;
 use crate::acquire::{MOST_APART, ReadPlan};
 use crate::words::subject::quantity_words;
 use crate::words::time::duration;
-use kvarden_config::{Configuration, ModbusSpec, OneModel, SourceSpec};
+use crate::words::unit::Scale;
+use kvarden_config::{Configuration, ModbusSpec, OneModel, SourceSpec, TemperatureUnit};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::plan::{LimitPlan, MeterPlan, NotJudged, Plan, ScopePlan};
 use kvarden_core::plant::Bound;
@@ -60,7 +61,7 @@ fn meter_lines(configuration: &Configuration, scope: &ScopePlan, meter: &MeterPl
     if let Some(SourceSpec::Modbus(spec)) = configuration.sources.get(meter.id.0 as usize) {
         requests(spec, meter, text);
     }
-    for (measurand, places, lines) in grouped(scope, meter) {
+    for (measurand, places, lines) in grouped(scope, meter, configuration.shows) {
         let at = if places.is_empty() { String::new() } else { format!(" ({})", several(&places)) };
         let _ = writeln!(text, "    {}{at}{}", measurand.key(), lines[0]);
         for line in &lines[1..] {
@@ -92,11 +93,15 @@ fn requests(spec: &ModbusSpec, meter: &MeterPlan, text: &mut String) {
 }
 
 /// The limits of a meter, those that differ in the place only told once.
-fn grouped(scope: &ScopePlan, meter: &MeterPlan) -> Vec<(Measurand, Vec<String>, Vec<String>)> {
+fn grouped(
+    scope: &ScopePlan,
+    meter: &MeterPlan,
+    shows: TemperatureUnit,
+) -> Vec<(Measurand, Vec<String>, Vec<String>)> {
     let mut groups: Vec<(Measurand, Vec<String>, Vec<String>)> = Vec::new();
     for limit in &meter.limits {
         let quantity = meter.series[limit.series];
-        let lines = lines_of(scope, meter, limit);
+        let lines = lines_of(scope, meter, limit, shows);
         match groups.iter_mut().find(|(what, _, known)| *what == quantity.what && *known == lines) {
             Some((_, places, _)) => places.extend(place(quantity)),
             None => groups.push((quantity.what, place(quantity).into_iter().collect(), lines)),
@@ -159,7 +164,7 @@ pub fn not_judged_lines(plan: &Plan) -> Vec<String> {
 }
 
 /// Each limit in force in one line, for the frozen digest.
-pub fn limit_lines(plan: &Plan) -> Vec<String> {
+pub fn limit_lines(plan: &Plan, shows: TemperatureUnit) -> Vec<String> {
     let meters = plan.scopes.iter().flat_map(|scope| scope.meters.iter().map(move |meter| (scope, meter)));
     meters
         .flat_map(|(scope, meter)| {
@@ -168,7 +173,7 @@ pub fn limit_lines(plan: &Plan) -> Vec<String> {
                     "{}: {}{}",
                     meter.name,
                     meter.series[limit.series],
-                    lines_of(scope, meter, limit).join("; ")
+                    lines_of(scope, meter, limit, shows).join("; ")
                 )
             })
         })
@@ -176,9 +181,13 @@ pub fn limit_lines(plan: &Plan) -> Vec<String> {
 }
 
 /// A limit without its quantity: where it comes from, each level, the way back, and the rule for what comes and goes.
-fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan) -> Vec<String> {
-    let facts = meter.series[limit.series].what.facts();
-    let unit = if limit.rate { facts.unit.per_hour() } else { facts.unit.symbol() };
+fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan, shows: TemperatureUnit) -> Vec<String> {
+    let scale_of = |quantity: Quantity| Scale { what: quantity.what, shows };
+    let scale = scale_of(meter.series[limit.series]);
+    let decimals = usize::from(scale.what.facts().decimals);
+    let (unit, apart) =
+        if limit.rate { (scale.per_hour(), scale.per_hour()) } else { (scale.symbol(), scale.difference()) };
+    let read = |setpoint| if limit.rate { scale.read_difference(setpoint) } else { scale.read(setpoint) };
     let (way, word) = match limit.bound {
         Bound::High => ("too high", "above"),
         Bound::Low => ("too low", "below"),
@@ -186,7 +195,7 @@ fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan) -> Vec<Stri
     let mut lines = vec![format!(", {way} [{}]", limit.origin)];
     for level in &limit.levels {
         let priority = scope.alarms[level.alarm].priority.key();
-        let setpoint = format!("{:.*} {unit}", usize::from(facts.decimals), level.setpoint);
+        let setpoint = format!("{:.decimals$} {unit}", read(level.setpoint));
         let of = match level.window {
             Some(window) if limit.rate => format!("rate over {} ", duration(meter.windows[window].1)),
             Some(window) => format!("mean of {} ", duration(meter.windows[window].1)),
@@ -195,8 +204,8 @@ fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan) -> Vec<Stri
         lines.push(format!("{priority:<8}{of}{word} {setpoint} for {}", duration(level.on_delay)));
     }
     let mut back = format!(
-        "clears  back by more than {} {unit} for {}",
-        rounded(limit.deadband),
+        "clears  back by more than {} {apart} for {}",
+        rounded(scale.read_difference(limit.deadband)),
         duration(limit.off_delay)
     );
     if limit.levels.iter().any(|level| scope.alarms[level.alarm].latch) {
@@ -204,7 +213,7 @@ fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan) -> Vec<Stri
     }
     let condition = |(series, above): &(usize, f64)| {
         let on = meter.series[*series];
-        format!("{on} is above {above} {}", on.what.facts().unit.symbol())
+        format!("{on} is above {} {}", rounded(scale_of(on).read(*above)), scale_of(on).symbol())
     };
     let conditions: Vec<String> = limit.when.iter().map(condition).collect();
     if !conditions.is_empty() {

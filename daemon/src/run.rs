@@ -351,7 +351,7 @@ fn start_telling(
 
 fn maker(world: &World, configuration: &Configuration, plan: &Plan) -> Rc<Maker> {
     let folder = (world.outside == Outside::Open).then(|| configuration.digest.folder.clone());
-    let context = DigestContext::new(plan, &configuration.timezone);
+    let context = DigestContext::new(plan, &configuration.timezone, configuration.shows);
     Maker::new(world.keeper.clone(), context, configuration.digest.at, folder)
 }
 

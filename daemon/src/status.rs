@@ -20,6 +20,9 @@ pub struct Status {
     pub since: EventTime,
     /// The open alerts.
     pub alerts: Vec<AlertStatus>,
+    /// What feeds everything of which states of breakers and switches decide that, a sentence each.
+    #[serde(default)]
+    pub supplies: Vec<String>,
     /// The meters.
     pub meters: Vec<MeterStatus>,
     /// The channels.
@@ -199,6 +202,12 @@ pub fn page(status: &Status) -> String {
         let _ = writeln!(text, "  To acknowledge: kvarden acknowledge CODE --by NAME");
         let _ = writeln!(text, "  {}", crate::words::advice::caution());
     }
+    if !status.supplies.is_empty() {
+        let _ = writeln!(text, "\nSupply, by the states of breakers and switches");
+        for supply in &status.supplies {
+            let _ = writeln!(text, "  {supply}");
+        }
+    }
     let _ = writeln!(text, "\nMeters");
     for meter in &status.meters {
         let age = match meter.latest {
@@ -292,6 +301,7 @@ mod tests {
                 alert("HIGH-OLD", Priority::High, 50),
                 alert("URGENT", Priority::Urgent, 1),
             ],
+            supplies: vec!["MP-3: fed by T2, as normally".to_owned()],
             meters: vec![meter],
             channels: vec![channel("file", 0, true), channel("mqtt", 7, false)],
             readings: 540,

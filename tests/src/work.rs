@@ -52,6 +52,7 @@ pub fn told(number: u64, input: u64) -> Batch {
         setpoint: None,
         over: None,
         recurred: None,
+        fed: None,
     };
     let revision = AlertRevision {
         alert: alert.clone(),
@@ -69,6 +70,7 @@ pub fn told(number: u64, input: u64) -> Batch {
         over: None,
         since: at,
         recurred: None,
+        fed: None,
     };
     let letter = NewLetter {
         id: letter(number),

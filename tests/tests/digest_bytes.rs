@@ -155,6 +155,7 @@ fn events(day: &Day) -> Batch {
         setpoint: Some(80.0),
         over: None,
         recurred: None,
+        fed: None,
     };
     Batch {
         changes: vec![change],

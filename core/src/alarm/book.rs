@@ -10,6 +10,7 @@ use super::state::AlarmState;
 use crate::output::{Change, ChangeKind, Output, Recurred, Rule, Subject};
 use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
 use crate::plant::{Bound, Priority};
+use crate::supply::OtherSupply;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
@@ -63,12 +64,26 @@ pub struct AlarmBook {
     pub(super) entries: Box<[Entry]>,
     /// What the alerts have not looked at yet.
     dirty: Vec<Stir>,
+    /// Feeders, by name, that another transformer than this scope's feeds now, or of which that is not known.
+    elsewhere: Vec<(String, OtherSupply)>,
 }
 
 impl AlarmBook {
     /// A book in which nothing ever rose.
     pub fn new(alarms: usize) -> Self {
-        Self { entries: vec![Entry::NEW; alarms].into_boxed_slice(), dirty: Vec::with_capacity(16) }
+        let entries = vec![Entry::NEW; alarms].into_boxed_slice();
+        Self { entries, dirty: Vec::with_capacity(16), elsewhere: Vec::new() }
+    }
+
+    /// Notes which feeders another transformer than this scope's feeds now, or of which that is not known.
+    pub(crate) fn note_elsewhere(&mut self, elsewhere: Vec<(String, OtherSupply)>) {
+        self.elsewhere = elsewhere;
+    }
+
+    /// What feeds the feeder of which a value is judged, where that is not the transformer of the subject.
+    pub(crate) fn fed(&self, subject: &Subject) -> Option<OtherSupply> {
+        let feeder = subject.feeder.as_ref().filter(|_| subject.measurand().is_some())?;
+        self.elsewhere.iter().find(|(name, _)| name == feeder).map(|(_, fed)| fed.clone())
     }
 
     /// One alarm.
@@ -250,6 +265,7 @@ impl AlarmBook {
             setpoint: entry.setpoint,
             over: facts.over,
             recurred: entry.recurred,
+            fed: self.fed(&plan.subjects[facts.subject].subject),
         }));
         self.stir(facts.subject, alarm, at, stirred);
     }
@@ -281,6 +297,7 @@ impl AlarmBook {
             setpoint: entry.setpoint,
             over: saved.over,
             recurred: entry.recurred,
+            fed: None,
         })
     }
 }

@@ -66,6 +66,7 @@ pub(super) fn alarm_days(input: &DayInput<'_>, parts: &[MeterPart]) -> Vec<Alarm
                 seen: seen(input, raised),
                 standing: false,
                 chattering: false,
+                fed: None,
             };
             (day, Vec::new())
         });
@@ -73,6 +74,7 @@ pub(super) fn alarm_days(input: &DayInput<'_>, parts: &[MeterPart]) -> Vec<Alarm
             day.times += 1;
             times.push(raised.at);
         }
+        day.fed.clone_from(&raised.fed);
         let end = episode.cleared.unwrap_or(input.until).min(input.to);
         day.held += (end - raised.at.max(input.from)).max(Span::ZERO);
         day.standing |= episode.cleared.is_none();

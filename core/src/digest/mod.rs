@@ -13,6 +13,7 @@ pub use parts::MeterPart;
 use crate::measurand::Quantity;
 use crate::output::{Change, ChangeKind, Excursion, Rule, Subject};
 use crate::plant::{Bound, Priority};
+use crate::supply::OtherSupply;
 use crate::time::{EventTime, Span};
 use charts::{LimitLine, LineDay};
 use serde::{Deserialize, Serialize};
@@ -218,6 +219,9 @@ pub struct AlarmDay {
     pub standing: bool,
     /// Three or more times within a minute.
     pub chattering: bool,
+    /// What fed its feeder when it last rose, where that was not the transformer of its subject.
+    #[serde(default)]
+    pub fed: Option<OtherSupply>,
 }
 
 /// When something that comes and goes was seen on a day.

@@ -31,6 +31,7 @@ fn change(number: u32, minute: i64, what: ChangeKind, peak: f64) -> Change {
         setpoint: Some(3.0),
         over: None,
         recurred: None,
+        fed: None,
     }
 }
 

@@ -1,7 +1,7 @@
 //! From a plant to its plan: which meter belongs to which scope, and whether the plant holds together.
 
 use super::scope::ScopeBuilder;
-use super::{MeterRef, Plan, ScopePlan, Unfit};
+use super::{MeterRef, Plan, ScopePlan, SupplyPlan, Unfit};
 use crate::input::Part;
 use crate::output::{Matter, Rule, Subject};
 use crate::plant::{AppliesTo, Meter, Plant, Target};
@@ -28,14 +28,17 @@ impl Plan {
             let made = scope.add_grid(plant, index, meters.len(), &mut not_judged);
             let first = scope.meters.len() - made;
             meters.extend((first..first + made).map(|local| MeterRef { scope: index, local }));
+            scope.watch_supply(plant, index);
             scopes.push(scope.finish(plant.recording));
         }
         scopes.push(site_scope(plant));
+        super::supply::place_flags(plant, &meters, &mut scopes);
         not_judged.extend(super::gaps::gaps(plant, &scopes));
         Ok(Self {
             site: plant.site.clone(),
             meters: meters.into_boxed_slice(),
             scopes: scopes.into_boxed_slice(),
+            supply: SupplyPlan::of(plant),
             not_judged,
         })
     }

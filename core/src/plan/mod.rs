@@ -12,8 +12,10 @@ mod rolling;
 mod scope;
 mod sequence;
 mod study;
+mod supply;
 
 pub use rolling::RollingPlan;
+pub use supply::{FedPlan, FlagPlan, SupplyPlan};
 
 use crate::demand::DemandPlan;
 use crate::formula::Formula;
@@ -43,6 +45,8 @@ pub struct Plan {
     pub meters: Box<[MeterRef]>,
     /// One per transformer, and a last one for the program itself.
     pub scopes: Box<[ScopePlan]>,
+    /// Who feeds whom.
+    pub supply: SupplyPlan,
     /// What can't be judged and why, for `check`.
     pub not_judged: Vec<NotJudged>,
 }
@@ -84,6 +88,10 @@ pub struct ScopePlan {
     pub recording: RecordingPlan,
     /// Parts whose health is an alarm: part and alarm.
     pub parts: Box<[(Part, AlarmIx)]>,
+    /// Its meters' flags that are states of the plant, by meter.
+    pub flags: Box<[FlagPlan]>,
+    /// The transformer itself and its feeders, as far as states decide what feeds them.
+    pub fed: Box<[FedPlan]>,
     /// Its alarms.
     pub alarms: Box<[AlarmPlan]>,
     /// What its alerts are about.

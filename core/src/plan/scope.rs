@@ -3,8 +3,8 @@
 use super::limits::{self, Whose};
 use super::study::{Across, across_meters};
 use super::{
-    AlarmIx, AlarmPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, RecordingPlan, ScopePlan, SubjectIx,
-    SubjectPlan, demand, formulas,
+    AlarmIx, AlarmPlan, FedPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, RecordingPlan, ScopePlan,
+    SubjectIx, SubjectPlan, demand, formulas,
 };
 use crate::input::MeterTrouble;
 use crate::measurand::{Measurand, Quantity, Source};
@@ -22,6 +22,7 @@ pub(super) struct ScopeBuilder {
     grid: Option<GridPlan>,
     alarms: Vec<AlarmPlan>,
     subjects: Vec<SubjectPlan>,
+    pub(super) fed: Vec<FedPlan>,
     /// What each meter measures; nothing for one made here.
     targets: Vec<Option<Target>>,
 }
@@ -36,6 +37,7 @@ impl ScopeBuilder {
             grid: None,
             alarms: Vec::new(),
             subjects: Vec::new(),
+            fed: Vec::new(),
             targets: Vec::new(),
         }
     }
@@ -55,6 +57,8 @@ impl ScopeBuilder {
             slots: self.slots,
             grid: self.grid,
             parts: Box::default(),
+            flags: Box::default(),
+            fed: self.fed.into_boxed_slice(),
             alarms: self.alarms.into_boxed_slice(),
             subjects: self.subjects.into_boxed_slice(),
         }

@@ -318,6 +318,12 @@ pub fn name(subject: &Subject) -> String {
         (None, Matter::Quantity(quantity) | Matter::Rate(quantity)) => quantity.to_string(),
         (None, Matter::Part(part)) => part.key(),
         (None, Matter::Meter) => String::new(),
+        (None, Matter::Supply(_)) => {
+            format!(
+                "{} supply",
+                subject.feeder.as_ref().or(subject.transformer.as_ref()).expect("of something")
+            )
+        }
     }
 }
 

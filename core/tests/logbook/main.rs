@@ -16,3 +16,4 @@ mod people;
 mod plan;
 mod rates;
 mod recurrence;
+mod supply;

@@ -158,7 +158,7 @@ impl<W: Write> Teller<W> {
 
     fn collect(&mut self, plan: &Plan, output: Output) {
         if self.context.is_none() {
-            self.context = Some(DigestContext::new(plan, &self.timezone));
+            self.context = Some(DigestContext::new(plan, &self.timezone, self.site.shows));
         }
         match output {
             Output::Minute(closed) => self.collect_minute(plan, &closed),

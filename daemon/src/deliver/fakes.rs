@@ -46,6 +46,7 @@ pub(crate) fn message(alert: &str, revision: u32) -> Message {
         over: None,
         since: EventTime(0),
         recurred: None,
+        fed: None,
     };
     worded(&told, &site)
 }

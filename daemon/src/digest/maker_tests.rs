@@ -29,6 +29,7 @@ fn context() -> DigestContext {
         site: "Larkspur Cannery".to_owned(),
         timezone: "America/Denver".to_owned(),
         zone: TimeZone::get("America/Denver").unwrap(),
+        shows: kvarden_config::TemperatureUnit::Celsius,
         transformers: vec!["T2".to_owned()],
         limits: vec!["the limits of the first day".to_owned()],
         not_judged: Vec::new(),

@@ -11,6 +11,7 @@ use crate::store::{Error, Store};
 use crate::words;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use kvarden_config::TemperatureUnit;
 use kvarden_core::digest::charts::LimitLine;
 use kvarden_core::digest::{DayFigures, DayInput, LimitOn, MeterRows};
 use kvarden_core::output::{Change, Excursion};
@@ -33,6 +34,9 @@ pub struct FrozenDay {
     pub site: String,
     /// Its time zone.
     pub timezone: String,
+    /// People of the site read temperatures in °F. The figures are in °C and K all the same.
+    #[serde(default)]
+    pub reads_fahrenheit: bool,
     /// The local day.
     pub date: Date,
     /// From 1; minutes that came after the day was closed make the next one.
@@ -162,6 +166,8 @@ pub struct DigestContext {
     pub timezone: String,
     /// Its time zone.
     pub zone: TimeZone,
+    /// In which unit people of the site read temperatures.
+    pub shows: TemperatureUnit,
     /// The transformers.
     pub transformers: Vec<String>,
     /// The limits in force.
@@ -173,14 +179,15 @@ pub struct DigestContext {
 }
 
 impl DigestContext {
-    /// What a plan and a time zone's name say.
-    pub fn new(plan: &Plan, timezone: &str) -> Self {
+    /// What a plan, a time zone's name and the unit of temperatures say.
+    pub fn new(plan: &Plan, timezone: &str, shows: TemperatureUnit) -> Self {
         Self {
             site: plan.site.clone(),
             timezone: timezone.to_owned(),
             zone: TimeZone::get(timezone).unwrap_or(TimeZone::UTC),
             transformers: plan.scopes.iter().filter_map(|scope| scope.transformer.clone()).collect(),
-            limits: crate::check::limit_lines(plan),
+            shows,
+            limits: crate::check::limit_lines(plan, shows),
             not_judged: crate::check::not_judged_lines(plan),
             meters: meters_of(plan),
         }
@@ -193,6 +200,7 @@ impl DigestContext {
             made_by: env!("CARGO_PKG_VERSION").to_owned(),
             site: self.site.clone(),
             timezone: self.timezone.clone(),
+            reads_fahrenheit: self.shows == TemperatureUnit::Fahrenheit,
             date,
             revision: first(),
             revised: None,
@@ -244,8 +252,10 @@ pub fn meters_of(plan: &Plan) -> Vec<MeterRows> {
         .collect()
 }
 
+/// The limits to draw: on values and means. How fast a value may change is no value of its scale.
 fn limits_of(scope: &ScopePlan, meter: &MeterPlan) -> Vec<LimitOn> {
-    let levels = meter.limits.iter().flat_map(|limit| limit.levels.iter().map(move |level| (limit, level)));
+    let limits = meter.limits.iter().filter(|limit| !limit.rate);
+    let levels = limits.flat_map(|limit| limit.levels.iter().map(move |level| (limit, level)));
     levels
         .map(|(limit, level)| LimitOn {
             quantity: meter.series[limit.series],
@@ -272,4 +282,35 @@ pub fn frozen(store: &Store, date: Date, revision: Option<u32>) -> Result<Option
         Some(revision) => store.get_day_revision(SITE, &date.to_string(), revision)?,
     };
     day.map(|day| FrozenDay::read(&day.body)).transpose()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use kvarden_core::measurand::Measurand;
+    use std::path::Path;
+
+    /// The shipped configuration with a limit on how fast a winding warms: 20 K/h is no 20 °C.
+    #[test]
+    fn a_limit_on_how_fast_a_value_rises_is_not_drawn_on_its_scale() {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy");
+        let shipped = std::fs::read_to_string(folder.join("kvarden.toml")).unwrap();
+        let rate = "\n[[limit]]\non = \"winding_c\"\nrate_over = \"30m\"\n\
+            levels = [{ setpoint = 20, priority = \"low\" }]\ndeadband = 2\non_delay = \"0s\"\noff_delay = \"5m\"\n";
+        let read = |path: &Path| std::fs::read_to_string(folder.join(path));
+        let (configuration, problems) = kvarden_config::parse("kvarden.toml", &(shipped + rate), &read);
+        assert!(problems.is_empty(), "{}", kvarden_config::render(&problems));
+        let plan = Plan::new(&configuration.unwrap().plant).unwrap();
+        let is_winding = |limit: &&LimitOn| limit.quantity.what == Measurand::Winding;
+        let meters = meters_of(&plan);
+        let drawn: Vec<f64> = meters
+            .iter()
+            .flat_map(|meter| meter.limits.iter().filter(is_winding))
+            .map(|limit| limit.line.setpoint)
+            .collect();
+        let compiled = plan.scopes.iter().flat_map(|scope| &scope.meters).flat_map(|meter| &meter.limits);
+        assert_eq!(compiled.filter(|limit| limit.rate).count(), 3, "one for each phase");
+        // The maker's points of the nameplate there: 180 and 200 °C.
+        assert_eq!(drawn, [180.0, 200.0].repeat(3));
+    }
 }

@@ -5,7 +5,7 @@ use crate::clock::Clock;
 use crate::status::{AlertStatus, ChannelStatus, Status, Strangers};
 use crate::store::{Keeper, NotTaken};
 use crate::tls::Ends;
-use crate::words::{Site, message};
+use crate::words::{Site, message, supply};
 use crate::world::Sink;
 use kvarden_core::input::{Deed, HealthFact, MeterTrouble, Part};
 use kvarden_core::output::Denial;
@@ -324,6 +324,11 @@ impl Desk {
                 now: self.now(),
                 since: self.since,
                 alerts,
+                supplies: engine
+                    .monitor
+                    .supplies()
+                    .map(|now| supply::line(&now, self.now(), &self.site.zone))
+                    .collect(),
                 meters: meters.map(|(index, meter)| engine.status_of(index, meter)).collect(),
                 channels: engine
                     .gathered

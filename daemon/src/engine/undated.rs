@@ -70,7 +70,13 @@ mod tests {
     }
 
     fn nothing_planned() -> Plan {
-        Plan { site: String::new(), meters: Box::default(), scopes: Box::default(), not_judged: Vec::new() }
+        Plan {
+            site: String::new(),
+            meters: Box::default(),
+            scopes: Box::default(),
+            not_judged: Vec::new(),
+            supply: kvarden_core::plan::SupplyPlan::default(),
+        }
     }
 
     // Seen to fail without the move by the correction.

@@ -145,7 +145,7 @@ fn alarm_line<'a>(
 ) -> AlarmLine<'a> {
     let quantity = match &change.subject.matter {
         Matter::Quantity(quantity) | Matter::Rate(quantity) => Some(*quantity),
-        Matter::Meter | Matter::Part(_) => None,
+        Matter::Meter | Matter::Part(_) | Matter::Supply(_) => None,
     };
     let place = quantity.map(|quantity| quantity.place).filter(|place| *place != Place::Whole);
     AlarmLine {
@@ -154,7 +154,11 @@ fn alarm_line<'a>(
         raised: local(raised, zone),
         cleared: cleared.map(|cleared| local(cleared, zone)),
         transformer: change.subject.transformer.as_deref(),
-        measurand: quantity.map_or("meter", |quantity| quantity.what.key()),
+        measurand: match (&change.subject.matter, quantity) {
+            (_, Some(quantity)) => quantity.what.key(),
+            (Matter::Supply(_), None) => "supply",
+            _ => "meter",
+        },
         phase: place.filter(|place| Place::PHASES.contains(place)).map(Place::key),
         place: place.map(Place::key),
         number: quantity.map(|quantity| quantity.number).filter(|number| *number > 0),

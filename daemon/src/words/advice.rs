@@ -89,6 +89,7 @@ fn keys(subject: &Subject, rule: Rule) -> Vec<String> {
         (_, Rule::Trouble(trouble)) => vec![format!("trouble.{}", trouble.key().replace(' ', "_"))],
         (_, Rule::Frozen) => vec!["frozen".to_owned()],
         (_, Rule::Absent) => vec!["absent".to_owned()],
+        (_, Rule::Supply) => vec!["supply".to_owned()],
         (_, Rule::Nameplate) => vec!["nameplate".to_owned()],
         _ => vec!["silent".to_owned()],
     }
@@ -107,7 +108,7 @@ mod tests {
     use kvarden_core::measurand::Measurand;
     use kvarden_core::plant::Bound;
 
-    const FIXED: [&str; 6] = ["recurrence", "other", "silent", "frozen", "absent", "nameplate"];
+    const FIXED: [&str; 7] = ["recurrence", "other", "silent", "frozen", "absent", "supply", "nameplate"];
 
     #[test]
     fn the_built_in_advice_is_complete_and_bounded() {

@@ -4,6 +4,7 @@ use super::Site;
 use super::advice;
 use super::alphabet::clipped;
 use super::code::code;
+use super::supply;
 use super::text;
 use super::time::rfc3339;
 use kvarden_core::measurand::Quantity;
@@ -51,6 +52,10 @@ pub struct Message {
     pub transformer: Option<String>,
     /// The feeder, if it is about one.
     pub feeder: Option<String>,
+    /// What feeds the feeder, in words, where that is not the transformer that normally does; `transformer` is then the
+    /// one that does now, if one alone does and that is known.
+    #[serde(default)]
+    pub fed: Option<String>,
     /// The meter; none for the program's own parts.
     pub meter: Option<String>,
     /// Where the feeder or transformer is, as the configuration says it.
@@ -109,7 +114,8 @@ pub struct Often {
 /// The message about one revision of an alert. Its JSON is never longer than [`MOST_BYTES`] unless the alert's
 /// own id is: names lose their middle, then advice is left out from its end, and it says how much.
 pub fn message(revision: &AlertRevision, site: &Site) -> Message {
-    let subject = &revision.subject;
+    // A feeder that hangs elsewhere is told with what feeds it: who is called, and where to go, follow from that.
+    let subject = &supply::charged(&revision.subject, revision.fed.as_ref());
     let quantity = match subject.matter {
         Matter::Quantity(quantity) | Matter::Rate(quantity) => Some(quantity),
         _ => None,
@@ -130,6 +136,7 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         site: clipped(&site.name, MOST_NAME),
         transformer: name(&subject.transformer),
         feeder: name(&subject.feeder),
+        fed: revision.fed.as_ref().map(|other| clipped(&supply::fed(other), MOST_NAME)),
         meter: name(&subject.meter),
         location: note(site.whereabouts.location(subject)),
         call: note(site.whereabouts.call(subject)),

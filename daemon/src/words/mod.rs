@@ -11,9 +11,10 @@ mod health;
 pub mod message;
 mod refusal;
 pub mod subject;
+pub mod supply;
 mod text;
 pub mod time;
-mod unit;
+pub(crate) mod unit;
 mod whereabouts;
 
 #[cfg(test)]

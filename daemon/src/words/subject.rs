@@ -1,6 +1,7 @@
 //! What an alarm is about, in words for lists and tables.
 
 use super::health;
+use super::supply;
 use super::text::named;
 use kvarden_core::measurand::Quantity;
 use kvarden_core::output::{Matter, Rule, Subject};
@@ -10,7 +11,7 @@ use kvarden_core::plant::Bound;
 pub fn quantity(subject: &Subject) -> Option<Quantity> {
     match subject.matter {
         Matter::Quantity(quantity) => Some(quantity),
-        Matter::Rate(_) | Matter::Meter | Matter::Part(_) => None,
+        Matter::Rate(_) | Matter::Meter | Matter::Part(_) | Matter::Supply(_) => None,
     }
 }
 
@@ -33,6 +34,7 @@ pub fn words(subject: &Subject) -> String {
         Matter::Rate(quantity) => format!("rate of {}", named(*quantity)),
         Matter::Meter => "meter".to_owned(),
         Matter::Part(part) => health::of_part(part).what.into_owned(),
+        Matter::Supply(other) => supply::fed(other),
     };
     if names.is_empty() { what } else { format!("{}: {what}", names.join(", ")) }
 }
@@ -55,6 +57,7 @@ pub fn alarm(subject: &Subject, rule: Rule) -> String {
             Matter::Part(part) => health::of_part(part).listed.to_owned(),
             _ => "does not work".to_owned(),
         },
+        Rule::Supply => return words(subject),
     };
     format!("{} {rule}", words(subject))
 }

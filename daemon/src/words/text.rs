@@ -7,10 +7,11 @@ use super::Site;
 use super::alphabet::{clipped, plain};
 use super::health;
 use super::message::value_now;
+use super::supply;
 use super::time::{duration, durations, moment};
 use super::unit::Scale;
 use kvarden_core::alarm::state::AlarmState;
-use kvarden_core::measurand::{Measurand, Numbers, Quantity};
+use kvarden_core::measurand::{Measurand, Numbers, Quantity, Unit};
 use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::Bound;
@@ -36,6 +37,7 @@ pub(super) fn what(revision: &AlertRevision) -> String {
         (Matter::Rate(quantity), _) => format!("rate of {}", named(*quantity)),
         (Matter::Part(part), _) => health::of_part(part).what.into_owned(),
         (Matter::Meter, rule) => health::of_meter(rule).what.into_owned(),
+        (Matter::Supply(_), _) => "supply".to_owned(),
     }
 }
 
@@ -58,7 +60,9 @@ fn said(revision: &AlertRevision, site: &Site) -> Said {
         }
         _ => standing(revision, site),
     };
+    let elsewhere = revision.fed.as_ref().map(|other| supply::behind(&revision.subject, other));
     let rest = [
+        elsewhere.unwrap_or_default(),
         how_often(revision, site),
         about_values(revision, site),
         news(revision, site),
@@ -70,7 +74,7 @@ fn said(revision: &AlertRevision, site: &Site) -> Said {
 
 /// Priority and place in at most `room` characters where names can be made so short.
 fn head(revision: &AlertRevision, site: &Site, room: usize) -> String {
-    let subject = &revision.subject;
+    let subject = &supply::charged(&revision.subject, revision.fed.as_ref());
     let priority = revision.priority.key().to_uppercase();
     let transformer = subject.transformer.as_deref().map(plain);
     let below = subject.feeder.as_deref().map(plain);
@@ -112,7 +116,7 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
                 shown(revision.setpoint)
             )
         }
-        (Matter::Rate(quantity), _) => rate(revision, *quantity, &since),
+        (Matter::Rate(quantity), _) => rate(revision, *quantity, &since, site),
         (Matter::Quantity(quantity), rule) => {
             let scale = Scale { what: quantity.what, shows: site.shows };
             let number = match rule {
@@ -131,17 +135,19 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
             let said = health::of_part(part);
             format!("{} since {since}{}", said.stands, said.cost)
         }
+        (Matter::Supply(other), _) => format!("{} since {since}", supply::fed(other)),
     }
 }
 
 /// How fast it rises or falls: `winding temperature phase A rises by 22.0 K/h (limit 20.0 K/h over 30 min)`.
-fn rate(revision: &AlertRevision, quantity: Quantity, since: &str) -> String {
-    let facts = quantity.what.facts();
-    let (unit, decimals) = (plain(facts.unit.per_hour()), usize::from(facts.decimals));
+fn rate(revision: &AlertRevision, quantity: Quantity, since: &str, site: &Site) -> String {
+    let scale = Scale { what: quantity.what, shows: site.shows };
+    let (unit, decimals) = (plain(scale.per_hour()), usize::from(quantity.what.facts().decimals));
     let way = if revision.rule.bound() == Some(Bound::Low) { "falls" } else { "rises" };
     let sign = if way == "falls" { -1.0 } else { 1.0 };
     let shown = |value: Option<f64>| {
-        value.map_or_else(|| "not known".to_owned(), |value| format!("{:.decimals$} {unit}", sign * value))
+        let read = |value| scale.read_difference(sign * value);
+        value.map_or_else(|| "not known".to_owned(), |value| format!("{:.decimals$} {unit}", read(value)))
     };
     let over = revision.over.map(|over| format!(" over {}", duration(over))).unwrap_or_default();
     let (now, limit) = (shown(value_now(revision)), shown(revision.setpoint));
@@ -170,6 +176,7 @@ fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
         (Matter::Quantity(_) | Matter::Rate(_), _) => format!("{topic} back within limits{since}"),
         (Matter::Meter, rule) => format!("{topic} {}{since}", health::of_meter(rule).over),
         (Matter::Part(part), _) => format!("{}{since}", health::of_part(part).over),
+        (Matter::Supply(other), _) => format!("no longer {}{since}", supply::fed(other)),
     }
 }
 
@@ -218,7 +225,8 @@ fn about_values(revision: &AlertRevision, site: &Site) -> String {
 
 /// Where to go, for those who do not know the names.
 fn where_to(revision: &AlertRevision, site: &Site) -> String {
-    let location = site.whereabouts.location(&revision.subject).filter(|_| revision.open);
+    let subject = supply::charged(&revision.subject, revision.fed.as_ref());
+    let location = site.whereabouts.location(&subject).filter(|_| revision.open);
     location.map(|location| format!("; at: {}", clipped(location, MOST_PERSON))).unwrap_or_default()
 }
 
@@ -252,7 +260,7 @@ fn news(revision: &AlertRevision, site: &Site) -> String {
 fn topic(revision: &AlertRevision) -> String {
     match (&revision.subject.matter, revision.subject.meter.as_deref()) {
         (Matter::Quantity(quantity), _) => named(*quantity),
-        (Matter::Part(_) | Matter::Rate(_), _) => what(revision),
+        (Matter::Part(_) | Matter::Rate(_) | Matter::Supply(_), _) => what(revision),
         // A meter that is named like its feeder was just named.
         (Matter::Meter, Some(meter)) if Some(meter) != revision.subject.feeder.as_deref() => {
             format!("meter {}", clipped(meter, MOST_PERSON))
@@ -333,8 +341,7 @@ fn setpoint_digits(setpoint: f64, scale: Scale) -> String {
 }
 
 fn is_heat(what: Measurand) -> bool {
-    use Measurand::{Ambient, Termination, TerminationRise, Winding, WindingRise};
-    matches!(what, Winding | WindingRise | Termination | TerminationRise | Ambient)
+    matches!(what.facts().unit, Unit::Celsius | Unit::Kelvin)
 }
 
 fn is_latched(state: AlarmState) -> bool {

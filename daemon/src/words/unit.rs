@@ -10,22 +10,50 @@ const FREEZING_IN_FAHRENHEIT: f64 = 32.0;
 
 /// A measurand in the unit in which people read it.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Scale {
+pub(crate) struct Scale {
     /// What is measured.
-    pub(super) what: Measurand,
+    pub(crate) what: Measurand,
     /// In which unit temperatures are read.
-    pub(super) shows: TemperatureUnit,
+    pub(crate) shows: TemperatureUnit,
 }
 
 impl Scale {
     /// A value in the measurand's own unit, as it is read. A difference of temperatures has no zero point to move.
-    pub(super) fn read(self, value: f64) -> f64 {
+    pub(crate) fn read(self, value: f64) -> f64 {
         match (self.shows, self.what.facts().unit) {
             (TemperatureUnit::Fahrenheit, Unit::Celsius) => {
                 value * FAHRENHEIT_IN_A_KELVIN + FREEZING_IN_FAHRENHEIT
             }
             (TemperatureUnit::Fahrenheit, Unit::Kelvin) => value * FAHRENHEIT_IN_A_KELVIN,
             _ => value,
+        }
+    }
+
+    /// A difference of two values, or how much one changes in an hour, as it is read.
+    pub(crate) fn read_difference(self, difference: f64) -> f64 {
+        if self.is_fahrenheit() { difference * FAHRENHEIT_IN_A_KELVIN } else { difference }
+    }
+
+    fn is_fahrenheit(self) -> bool {
+        self.shows == TemperatureUnit::Fahrenheit
+            && matches!(self.what.facts().unit, Unit::Celsius | Unit::Kelvin)
+    }
+
+    /// The symbol of the unit in which it is read.
+    pub(crate) fn symbol(self) -> &'static str {
+        if self.is_fahrenheit() { "°F" } else { self.what.facts().unit.symbol() }
+    }
+
+    /// The symbol of how fast it changes, an hour.
+    pub(crate) fn per_hour(self) -> &'static str {
+        if self.is_fahrenheit() { "°F/h" } else { self.what.facts().unit.per_hour() }
+    }
+
+    /// The symbol of a difference of two values: a temperature's is in kelvin.
+    pub(crate) fn difference(self) -> &'static str {
+        match self.symbol() {
+            "°C" => Unit::Kelvin.symbol(),
+            symbol => symbol,
         }
     }
 
@@ -57,6 +85,18 @@ mod tests {
         assert_eq!(read(fahrenheit, Measurand::Winding, 0.0), "32.0 deg F");
         assert_eq!(read(fahrenheit, Measurand::Winding, 100.0), "212.0 deg F");
         assert_eq!(read(fahrenheit, Measurand::WindingRise, 15.0), "27.0 deg F");
+        for what in [Measurand::Winding, Measurand::WindingRise] {
+            let scale = Scale { what, shows: fahrenheit };
+            assert_eq!(
+                (scale.read_difference(20.0), scale.per_hour(), scale.difference()),
+                (36.0, "°F/h", "°F")
+            );
+        }
+        let celsius = Scale { what: Measurand::Winding, shows: TemperatureUnit::Celsius };
+        assert_eq!(
+            (celsius.read_difference(20.0), celsius.per_hour(), celsius.difference()),
+            (20.0, "K/h", "K")
+        );
         assert_eq!(read(fahrenheit, Measurand::Current, 15.0), "15.0 A");
         assert_eq!(read(TemperatureUnit::Celsius, Measurand::Winding, 100.0), "100.0 deg C");
         assert_eq!(read(TemperatureUnit::Celsius, Measurand::WindingRise, 15.0), "15.0 K");

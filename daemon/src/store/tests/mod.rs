@@ -61,6 +61,7 @@ fn change(rise: u32, step: u32, to: AlarmState) -> Change {
         setpoint: Some(300.0),
         over: None,
         recurred: None,
+        fed: None,
     }
 }
 
@@ -81,6 +82,7 @@ fn alert(name: &str, revision: u32, open: bool) -> AlertRevision {
         over: None,
         since: NOW,
         recurred: None,
+        fed: None,
     }
 }
 

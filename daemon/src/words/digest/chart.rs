@@ -4,6 +4,7 @@
 use super::axis::Axis;
 use super::{Page, value};
 use crate::words::subject::quantity_words;
+use crate::words::unit::Scale;
 use kvarden_core::digest::charts::{LimitLine, LineDay, STEP, StepValue};
 use kvarden_core::measurand::{Measurand, Unit};
 use kvarden_core::phases::Place;
@@ -17,8 +18,10 @@ const LEFT: f64 = 32.0;
 const RIGHT: f64 = 302.0;
 const TOP: f64 = 12.0;
 const BOTTOM: f64 = 98.0;
-/// Letters and labels keep this distance from each other.
+/// Letters keep this distance from each other.
 const APART: f64 = 8.5;
+/// The numbers of limits keep this distance: as high as they are on paper, where letters are larger (see the style).
+const LABELS_APART: f64 = 11.0;
 /// A limit is drawn where it makes the scale at most so many times longer than the values need; else it is only named.
 const FAR: f64 = 2.5;
 /// A gap of so many steps is wide enough to be named.
@@ -62,7 +65,9 @@ pub(super) fn charts<'a>(lines: &'a [LineDay], transformer: &str) -> Vec<Chart<'
 
 /// Where things lie in one chart.
 struct Frame {
+    /// In the unit in which people read it.
     axis: Axis,
+    scale: Scale,
     length_ms: f64,
 }
 
@@ -77,7 +82,12 @@ impl Frame {
     }
 
     fn y(&self, value: f64) -> f64 {
-        BOTTOM - (BOTTOM - TOP) * self.axis.share(value)
+        self.y_of_shown(self.scale.read(value))
+    }
+
+    /// Where a number of the axis lies.
+    fn y_of_shown(&self, shown: f64) -> f64 {
+        BOTTOM - (BOTTOM - TOP) * self.axis.share(shown)
     }
 }
 
@@ -98,7 +108,7 @@ impl Page<'_> {
                 }
                 svg.chart viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role="img" aria-label=(said) {
                     (self.hours_grid(&frame))
-                    (value_grid(&frame, first))
+                    (value_grid(&frame))
                     @for line in &chart.lines { (band(&frame, line)) }
                     (gaps(&frame, &chart.lines))
                     (limits(&frame, first))
@@ -145,7 +155,8 @@ impl Page<'_> {
             }
         }
         let length_ms = (self.figures.to - self.figures.from).0.max(1) as f64;
-        Frame { axis: Axis::over(low, high, 10.0 * unit), length_ms }
+        let scale = Scale { what: first.quantity.what, shows: self.shows() };
+        Frame { axis: Axis::over(scale.read(low), scale.read(high), 10.0 * unit), scale, length_ms }
     }
 
     /// Every sixth hour of the wall clock, with its number.
@@ -168,7 +179,7 @@ impl Page<'_> {
     fn peak_words(&self, chart: &Chart<'_>) -> String {
         let what = chart.lines[0].quantity.what;
         let meter = self.figures.meters.iter().find(|meter| meter.meter == chart.lines[0].meter);
-        let Some(extremes) = meter.and_then(|meter| super::Extremes::of(meter, what)) else {
+        let Some(extremes) = meter.and_then(|meter| super::Extremes::of(meter, what, self.shows())) else {
             return String::new();
         };
         let peak = format!("peak {} at {}", extremes.most(), self.clock(extremes.highest.max_at));
@@ -189,7 +200,7 @@ impl Page<'_> {
             let _ = write!(
                 said,
                 "; {way} {} ({})",
-                value(chart.lines[0].quantity, limit.setpoint),
+                value(chart.lines[0].quantity, limit.setpoint, self.shows()),
                 limit.priority.key()
             );
         }
@@ -319,11 +330,11 @@ fn thin(frame: &Frame, line: &LineDay) -> Markup {
     html! { @if !bars.is_empty() { path.thin d=(bars) {} } }
 }
 
-fn value_grid(frame: &Frame, line: &LineDay) -> Markup {
-    let unit = line.quantity.what.facts().unit.symbol();
+fn value_grid(frame: &Frame) -> Markup {
+    let unit = frame.scale.symbol();
     html! {
         @for tick in &frame.axis.ticks {
-            @let y = frame.y(*tick);
+            @let y = frame.y_of_shown(*tick);
             path.grid d=(format!("M{LEFT:.1} {y:.1}H{RIGHT:.1}")) {}
             text x=(format!("{:.1}", LEFT - 3.0)) y=(format!("{:.1}", y + 3.0)) text-anchor="end" { (format!("{tick:.*}", frame.axis.decimals)) }
         }
@@ -332,26 +343,49 @@ fn value_grid(frame: &Frame, line: &LineDay) -> Markup {
     }
 }
 
-/// Limits within the scale, each with its number where there is room for it.
+/// Limits within the scale, each with its number where there is room for it: at the left, or else at the right.
 fn limits(frame: &Frame, line: &LineDay) -> Markup {
-    let within = |limit: &&LimitLine| (frame.axis.low..=frame.axis.high).contains(&limit.setpoint);
-    let mut drawn: Vec<(f64, &LimitLine, bool)> = Vec::new();
+    let within =
+        |limit: &&LimitLine| (frame.axis.low..=frame.axis.high).contains(&frame.scale.read(limit.setpoint));
+    let mut drawn: Vec<(f64, &LimitLine, Option<Side>)> = Vec::new();
     for limit in line.limits.iter().filter(within) {
         let y = frame.y(limit.setpoint);
-        let free = drawn.iter().all(|(other, _, named)| !named || (other - y).abs() >= APART);
+        let free = |side: &Side| {
+            drawn.iter().all(|(other, _, named)| *named != Some(*side) || (other - y).abs() >= LABELS_APART)
+        };
+        let side = [Side::Left, Side::Right].into_iter().find(free);
         if drawn.iter().all(|(other, ..)| (other - y).abs() > 0.05) {
-            drawn.push((y, limit, free));
+            drawn.push((y, limit, side));
         }
     }
+    let named = drawn.iter().filter_map(|(y, limit, side)| Some((y, limit, (*side)?)));
     // Every line before any number: a number breaks the lines that it lies on.
     html! {
         @for (y, limit, _) in &drawn {
             path class={ "limit " (limit.priority.key()) } d=(format!("M{LEFT:.1} {y:.1}H{RIGHT:.1}")) {}
         }
-        @for (y, limit, _) in drawn.iter().filter(|(.., named)| *named) {
-            text.limits x=(format!("{:.1}", LEFT + 3.0)) y=(format!("{:.1}", y - 2.0)) {
-                (value(line.quantity, limit.setpoint)) " " (limit.priority.key())
+        @for (y, limit, side) in named {
+            @let (x, anchor) = side.place();
+            text.limits x=(format!("{x:.1}")) y=(format!("{:.1}", y - 2.0)) text-anchor=(anchor) {
+                (value(line.quantity, limit.setpoint, frame.scale.shows)) " " (limit.priority.key())
             }
+        }
+    }
+}
+
+/// At which end of its line a limit has its number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Side {
+    Left,
+    Right,
+}
+
+impl Side {
+    /// Where its text stands, and by which end it hangs there.
+    fn place(self) -> (f64, &'static str) {
+        match self {
+            Self::Left => (LEFT + 3.0, "start"),
+            Self::Right => (RIGHT - 3.0, "end"),
         }
     }
 }

@@ -24,7 +24,8 @@ impl Page<'_> {
     }
 
     fn figure_table(&self, meter: &MeterDay) -> Markup {
-        let rows: Vec<Extremes<'_>> = TOLD.iter().filter_map(|what| Extremes::of(meter, *what)).collect();
+        let rows: Vec<Extremes<'_>> =
+            TOLD.iter().filter_map(|what| Extremes::of(meter, *what, self.shows())).collect();
         html! {
             div.table {
                 h3 { (meter.transformer) ", " (meter_words(&meter.meter, meter.feeder.as_deref())) ": " (measured_words(meter)) }
@@ -45,7 +46,7 @@ impl Page<'_> {
         html! {
             tr {
                 td { (facts.words) }
-                td { (value(highest.quantity, highest.mean)) }
+                td { (value(highest.quantity, highest.mean, self.shows())) }
                 td {
                     (row.least())
                     @if least_matters(highest.quantity.what) { " " span.at { (self.clock(lowest.min_at)) } }

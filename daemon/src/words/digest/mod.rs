@@ -14,7 +14,9 @@ pub use text::text;
 
 use super::subject;
 use super::time::{duration, moment};
+use super::unit::Scale;
 use crate::digest::FrozenDay;
+use kvarden_config::TemperatureUnit;
 use kvarden_core::digest::{AlarmDay, DayFigures, MeterDay, SeriesDay};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::output::{Matter, Rule, Subject};
@@ -71,6 +73,11 @@ impl<'a> Page<'a> {
         Self { day, figures: &day.figures, zone }
     }
 
+    /// In which unit people of the site read temperatures.
+    fn shows(&self) -> TemperatureUnit {
+        if self.day.reads_fahrenheit { TemperatureUnit::Fahrenheit } else { TemperatureUnit::Celsius }
+    }
+
     fn date(&self) -> String {
         self.day.date.strftime("%A %d %B %Y").to_string()
     }
@@ -106,17 +113,18 @@ fn is_about_us(subject: &Subject) -> bool {
 struct Extremes<'a> {
     highest: &'a SeriesDay,
     lowest: &'a SeriesDay,
+    shows: TemperatureUnit,
     /// More than one place was measured, so each value says its own.
     several: bool,
 }
 
 impl<'a> Extremes<'a> {
-    fn of(meter: &'a MeterDay, what: Measurand) -> Option<Self> {
+    fn of(meter: &'a MeterDay, what: Measurand, shows: TemperatureUnit) -> Option<Self> {
         let places: Vec<&SeriesDay> =
             meter.series.iter().filter(|series| series.quantity.what == what).collect();
         let highest = places.iter().max_by(|one, other| one.max.total_cmp(&other.max))?;
         let lowest = places.iter().min_by(|one, other| one.min.total_cmp(&other.min))?;
-        Some(Self { highest, lowest, several: places.len() > 1 })
+        Some(Self { highest, lowest, shows, several: places.len() > 1 })
     }
 
     fn place(&self, quantity: Quantity) -> String {
@@ -125,11 +133,11 @@ impl<'a> Extremes<'a> {
     }
 
     fn most(&self) -> String {
-        value(self.highest.quantity, self.highest.max) + &self.place(self.highest.quantity)
+        value(self.highest.quantity, self.highest.max, self.shows) + &self.place(self.highest.quantity)
     }
 
     fn least(&self) -> String {
-        value(self.lowest.quantity, self.lowest.min) + &self.place(self.lowest.quantity)
+        value(self.lowest.quantity, self.lowest.min, self.shows) + &self.place(self.lowest.quantity)
     }
 }
 
@@ -148,11 +156,11 @@ fn furthest(rule: Rule) -> &'static str {
     if rule.bound() == Some(Bound::Low) { "least" } else { "peak" }
 }
 
-fn value(quantity: Quantity, value: f64) -> String {
-    let facts = quantity.what.facts();
-    let unit = facts.unit.symbol();
+fn value(quantity: Quantity, value: f64, shows: TemperatureUnit) -> String {
+    let scale = Scale { what: quantity.what, shows };
+    let unit = scale.symbol();
     let space = if unit.is_empty() { "" } else { " " };
-    format!("{value:.*}{space}{unit}", usize::from(facts.decimals))
+    format!("{:.*}{space}{unit}", usize::from(quantity.what.facts().decimals), scale.read(value))
 }
 
 fn percent(share: f64) -> String {

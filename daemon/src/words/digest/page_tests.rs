@@ -12,9 +12,18 @@ const NASTY: &str = "MP-3 <script>alert(1)</script> \"'&]]> --><style>";
 
 /// A feeder under a nasty name, not measured from 06:00 to 10:00, with excursions in the afternoon.
 fn page() -> String {
+    super::html(&day(&[(90.0, Priority::High)]))
+}
+
+fn day(limits: &[(f64, Priority)]) -> FrozenDay {
     let series =
         [Place::A, Place::B, Place::C].map(|place| Quantity::at(Measurand::Termination, place)).to_vec();
-    let line = LimitLine { bound: Bound::High, setpoint: 90.0, priority: Priority::High, over: None };
+    let line = |(setpoint, priority): &(f64, Priority)| LimitLine {
+        bound: Bound::High,
+        setpoint: *setpoint,
+        priority: *priority,
+        over: None,
+    };
     let value = |minute: i64, column: usize| {
         let mean = 50.0 + column as f64 + minute as f64 / 200.0;
         let is_measured = !(360..600).contains(&minute);
@@ -29,7 +38,7 @@ fn page() -> String {
         transformer: "T2".to_owned(),
         feeder: Some(NASTY.to_owned()),
         meter: NASTY.to_owned(),
-        limits: vec![LimitOn { quantity: series[0], line }],
+        limits: limits.iter().map(|limit| LimitOn { quantity: series[0], line: line(limit) }).collect(),
         rolls_over_at: Vec::new(),
         shortest_event: None,
         rows: (0..1440)
@@ -58,7 +67,7 @@ fn page() -> String {
     let mut day = day_of(DayFigures::new(&input, &[meter]));
     day.site = NASTY.to_owned();
     day.not_judged = vec![NASTY.to_owned()];
-    super::html(&day)
+    day
 }
 
 /// Seen to fail with the meter's name put into the caption as `PreEscaped`.
@@ -102,4 +111,49 @@ fn a_gap_is_hatched_and_breaks_the_line_and_every_chart_is_told_in_words() {
         assert!(page.contains(&format!("class=\"l{class}\"")) && page.contains(&format!(">{letter}</text>")));
     }
     assert!(page.contains("svg .b{stroke:var(--b);stroke-dasharray:"));
+}
+
+/// Where the text of a limit stands: x and y.
+fn label(page: &str, said: &str) -> Option<(f64, f64)> {
+    let before = &page[..page.find(&format!(">{said}</text>"))?];
+    let element = &before[before.rfind("<text")?..];
+    let number = |key: &str| element.split(key).nth(1)?.split('"').next()?.parse().ok();
+    Some((number(" x=\"")?, number(" y=\"")?))
+}
+
+/// Letters are 10.5 units high on paper (see the style), so two numbers nearer than that lie on each other.
+#[test]
+fn the_numbers_of_near_limits_stand_at_both_ends_and_never_on_each_other() {
+    let page = super::html(&day(&[(60.0, Priority::Low), (61.9, Priority::High), (64.0, Priority::Urgent)]));
+    let [low, high] = ["60.0 °C low", "61.9 °C high"].map(|said| label(&page, said).unwrap());
+    assert!((low.1 - high.1).abs() < 10.5, "they are near: {low:?} {high:?}");
+    assert!(low.0 < 100.0 && high.0 > 200.0, "one at each end: {low:?} {high:?}");
+    if let Some(urgent) = label(&page, "64.0 °C urgent") {
+        for other in [low, high] {
+            let same_end = (other.0 - urgent.0).abs() < 1.0;
+            assert!(!same_end || (other.1 - urgent.1).abs() >= 10.5, "{other:?} {urgent:?}");
+        }
+    }
+}
+
+/// 90 °C is 194 °F, by the definition of the scales; the day's own numbers stay in °C.
+#[test]
+fn a_site_that_reads_fahrenheit_has_its_charts_and_figures_in_it() {
+    let mut day = day(&[(90.0, Priority::High)]);
+    day.reads_fahrenheit = true;
+    let page = super::html(&day);
+    assert!(page.contains("limit 194.0 °F (high)") && !page.contains("°C"), "{page}");
+    let ticks: Vec<f64> = page
+        .split("text-anchor=\"end\">")
+        .skip(1)
+        .filter_map(|rest| rest.split('<').next()?.parse().ok())
+        .collect();
+    // Values from 49 to 61.2 °C are 120.2 to 142.2 °F.
+    assert!(!ticks.is_empty() && ticks.iter().all(|tick| *tick > 100.0), "{ticks:?}");
+    assert!(
+        crate::digest::render(&day, crate::digest::Form::Json).contains("90.0"),
+        "for programs in Celsius"
+    );
+    let text = super::text(&day);
+    assert!(text.contains("°F") && !text.contains("°C"), "{text}");
 }

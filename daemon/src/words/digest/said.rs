@@ -4,7 +4,9 @@ use super::{
     FULLY_MEASURED, Item, Page, differs, furthest, is_about_us, meter_words, percent, subject, value,
 };
 use crate::digest::RecordingDay;
+use crate::words::supply;
 use crate::words::time::{duration, durations};
+use kvarden_config::TemperatureUnit;
 use kvarden_core::digest::{
     AlarmDay, CHATTERING, FLOOD, MeterDay, RecurrenceDay, SeenDay, StateDay, WaitingDay,
 };
@@ -91,7 +93,10 @@ impl Page<'_> {
             let alarm = self.figures.alarms.iter().find(|alarm| {
                 (&alarm.subject, alarm.rule, alarm.priority) == (&day.subject, day.rule, day.priority)
             });
-            let worst = alarm.and_then(worst).map(|worst| format!("; {worst}")).unwrap_or_default();
+            let worst = alarm
+                .and_then(|alarm| worst(alarm, self.shows()))
+                .map(|worst| format!("; {worst}"))
+                .unwrap_or_default();
             // What comes and goes is watched for long after it was seen: that does not make it stand.
             let stands = self.figures.alarms.iter().any(|alarm| {
                 alarm.standing
@@ -119,7 +124,7 @@ impl Page<'_> {
             if waits || watched || told || alarm.priority == Priority::Journal {
                 continue;
             }
-            let worst = worst(alarm).map(|worst| format!("; {worst}")).unwrap_or_default();
+            let worst = worst(alarm, self.shows()).map(|worst| format!("; {worst}")).unwrap_or_default();
             let seen = if alarm.priority.wants_acknowledgement() {
                 "acknowledged, still standing"
             } else {
@@ -150,7 +155,7 @@ impl Page<'_> {
                 let _ = write!(said, ", held {}", duration(alarm.held));
             }
         }
-        if let Some(worst) = worst(alarm) {
+        if let Some(worst) = worst(alarm, self.shows()) {
             let _ = write!(said, ", {worst}");
         }
         if alarm.standing {
@@ -159,7 +164,11 @@ impl Page<'_> {
         if alarm.chattering {
             let _ = write!(said, ", chattering ({} or more in a minute)", CHATTERING.0);
         }
-        Item { priority: alarm.priority, what: subject::alarm(&alarm.subject, alarm.rule), said }
+        if let Some(other) = &alarm.fed {
+            said.push_str(&supply::behind(&alarm.subject, other));
+        }
+        let what = subject::alarm(&supply::charged(&alarm.subject, alarm.fed.as_ref()), alarm.rule);
+        Item { priority: alarm.priority, what, said }
     }
 
     /// How often and when something that comes and goes was seen.
@@ -181,7 +190,8 @@ impl Page<'_> {
         };
         let when = self.between(one.first, one.last);
         let furthest = furthest(Rule::Recurrence { bound: one.bound });
-        let (peak, limit) = (value(quantity, one.peak), value(quantity, one.setpoint));
+        let shown = |number| value(quantity, number, self.shows());
+        let (peak, limit) = (shown(one.peak), shown(one.setpoint));
         Some((
             format!("{}: {how_often}", subject::words(&one.subject)),
             format!("{when}, {furthest} {peak} (limit {limit})"),
@@ -271,12 +281,12 @@ impl Page<'_> {
 }
 
 /// The worst value and its limit: `peak 4.1 % (mean of 10 min, limit 2.0 %)`.
-fn worst(alarm: &AlarmDay) -> Option<String> {
+fn worst(alarm: &AlarmDay, shows: TemperatureUnit) -> Option<String> {
     let quantity = subject::quantity(&alarm.subject)?;
-    let peak = alarm.peak.map(|peak| format!("{} {}", furthest(alarm.rule), value(quantity, peak)));
+    let peak = alarm.peak.map(|peak| format!("{} {}", furthest(alarm.rule), value(quantity, peak, shows)));
     let limit = alarm.setpoint.map(|setpoint| {
         let mean = alarm.over.map(|over| format!("mean of {}, ", duration(over))).unwrap_or_default();
-        format!("({mean}limit {})", value(quantity, setpoint))
+        format!("({mean}limit {})", value(quantity, setpoint, shows))
     });
     let said: Vec<String> = [peak, limit].into_iter().flatten().collect();
     (!said.is_empty()).then(|| said.join(" "))

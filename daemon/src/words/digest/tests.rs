@@ -33,6 +33,7 @@ fn change(minute: i64, what: ChangeKind, to: kvarden_core::alarm::state::AlarmSt
         setpoint: Some(2.0),
         over: None,
         recurred: None,
+        fed: None,
     }
 }
 
@@ -64,6 +65,7 @@ pub(super) fn day_of(figures: DayFigures) -> FrozenDay {
         format: 2,
         made_by: "0.1.0".to_owned(),
         site: "Larkspur Cannery".to_owned(),
+        reads_fahrenheit: false,
         timezone: "UTC".to_owned(),
         date: jiff::civil::date(1970, 1, 1),
         revision: 1,

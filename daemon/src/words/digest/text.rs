@@ -122,7 +122,7 @@ fn meter_lines(page: &Page<'_>, meter: &MeterDay, text: &mut String) {
     if let Some(unseen) = unseen_words(meter) {
         let _ = writeln!(text, "    {unseen}");
     }
-    for extremes in TOLD.iter().filter_map(|what| Extremes::of(meter, *what)) {
+    for extremes in TOLD.iter().filter_map(|what| Extremes::of(meter, *what, page.shows())) {
         measurand(page, meter, &extremes, text);
     }
 }
@@ -134,7 +134,7 @@ fn measurand(page: &Page<'_>, meter: &MeterDay, extremes: &Extremes<'_>, text: &
     let rest = if least_matters(highest.quantity.what) {
         format!("least {} at {}", extremes.least(), page.clock(lowest.min_at))
     } else {
-        format!("mean {}", value(highest.quantity, highest.mean))
+        format!("mean {}", value(highest.quantity, highest.mean, page.shows()))
     };
     let share = if differs(highest.measured, meter.measured) {
         format!(" (measured {} of the day)", percent(highest.measured))

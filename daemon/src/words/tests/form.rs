@@ -31,6 +31,7 @@ fn the_whole_message_in_its_written_form() {
       "site": "Larkspur Cannery",
       "transformer": "T2",
       "feeder": "MP-3",
+      "fed": null,
       "meter": "MP-3",
       "location": null,
       "call": null,

@@ -60,6 +60,7 @@ fn unbalance() -> AlertRevision {
         over: None,
         since: at("13:10"),
         recurred: None,
+        fed: None,
     }
 }
 

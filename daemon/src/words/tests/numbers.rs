@@ -90,6 +90,17 @@ fn how_fast_a_value_rises_or_falls_is_told_by_the_hour() {
     }
 }
 
+/// 22 K in an hour are 39.6 °F in an hour, and 20 K 36 °F: a difference has no zero point. By the definition of the scales.
+#[test]
+fn a_rate_is_read_in_the_unit_of_the_site_too() {
+    let mut winding = about(Measurand::Winding, Place::A, 22.0, 20.0);
+    winding.subject.matter = Matter::Rate(Quantity::at(Measurand::Winding, Place::A));
+    let site = Site { shows: kvarden_config::TemperatureUnit::Fahrenheit, ..site() };
+    let said = message(&winding, &site);
+    assert!(said.text.contains("rises by 39.6 deg F/h (limit 36.0 deg F/h"), "{}", said.text);
+    assert_eq!((said.value, said.unit.as_deref()), (Some(22.0), Some("K/h")), "programs read kelvin");
+}
+
 /// 96 °C is 204.8 °F and 101.3 °C is 214.3 °F, by the definition of the scales. Programs read °C all the same.
 #[test]
 fn a_site_that_reads_fahrenheit_is_told_so_and_programs_are_not() {
