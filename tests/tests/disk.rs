@@ -2,7 +2,8 @@
 //! and recovers by itself.
 //!
 //! Needs the right to mount (root in CI, or a user namespace); where it lacks, the test says so loudly and ends.
-//! The start was seen to fail before an empty file left by the failed opening was taken away.
+//! Both were seen to fail without the store in memory (the end of the alarm was never told), and without the way back to the
+//! disk. The start was seen to fail before an empty file left by the failed opening was taken away.
 
 use kvarden::status::Status;
 use kvarden::store::RESERVE;

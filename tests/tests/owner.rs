@@ -1,6 +1,8 @@
 //! Files of the store that this user may not read or write: the daemon names the file and ends; nothing is changed, nothing
 //! set aside, and with its rights back it goes on with all it had.
 //!
+//! Seen to fail without the look at the rights of each file: with a log or an index of another owner it went on in memory.
+//!
 //! Needs root, to run the program as another user; without it the test says so loudly and ends.
 
 use kvarden::store::{DATABASE, LOCK, Options, Store};

@@ -1,6 +1,6 @@
 //! A disk whose syncs take two seconds each: the real daemon goes on polling while one lasts, and people are told.
 //!
-//! strace delays the calls. Where this user may not trace, the test says so loudly and ends.
+//! Seen to fail with the store on the thread that polls: not one poll in two seconds. strace delays the calls. Where this user may not trace, the test says so loudly and ends.
 
 use kvarden_tests::missing::may_trace;
 use kvarden_tests::program::{PATIENCE, kvarden};
