@@ -52,6 +52,7 @@ fn hear(
     volts: f64,
     tones: [f64; 2],
 ) -> [Option<f64>; 2] {
+    let begin = START + Span::seconds(seconds.start);
     let (mut out, mut last) = (Vec::new(), [None; 2]);
     for second in seconds.step_by(10) {
         let at = START + Span::seconds(second);
@@ -64,6 +65,10 @@ fn hear(
         }
         for output in out.drain(..) {
             let Output::Minute(closed) = output else { continue };
+            // The minute in which this began is in part of before.
+            if closed.minute < begin {
+                continue;
+            }
             let plan = monitor.meter(closed.meter).expect("a meter of the plan");
             for (pane, quantity) in closed.panes.iter().zip(&plan.series) {
                 for (number, last) in (1..).zip(&mut last) {
