@@ -9,7 +9,7 @@ use cannery::{AIR, Hall, MP3, T2, at, meter, plant};
 use kvarden_core::input::Input;
 use kvarden_core::measurand::Measurand;
 use kvarden_core::phases::Place;
-use kvarden_core::plant::{SideOf, Target};
+use kvarden_core::plant::{Meter, SideOf, Target};
 use kvarden_core::reading::{MeterId, Reading, Sample};
 use std::fmt::Write;
 
@@ -68,7 +68,9 @@ fn the_formulas_of_a_meter_with_orders_and_angles_allocate_nothing() {
         }
     }
     points += "voltage_ll_v.AB voltage_ll_v.BC voltage_ll_v.CA";
-    plant.meters.push(meter("quality", Target::Transformer(0, SideOf::Secondary), &points, 1));
+    let quality = meter("quality", Target::Transformer(0, SideOf::Secondary), &points, 1);
+    // It shows the same all the time: a frozen meter would have nothing to compute from.
+    plant.meters.push(Meter { frozen_after: None, ..quality });
     let number = plant.meters.len() - 1;
     assert_eq!(plant.meters[number].points.len(), 60);
     let mut hall = Hall::of(&plant);
@@ -77,6 +79,7 @@ fn the_formulas_of_a_meter_with_orders_and_angles_allocate_nothing() {
         let value = match quantity.what {
             Measurand::CurrentHarmonicAmperes => 80.0 / f64::from(quantity.number),
             Measurand::Current => 90.0,
+            Measurand::NeutralCurrent => 85.0,
             Measurand::VoltageAngle | Measurand::CurrentAngle => turn.map_or(0.0, |(_, turn)| *turn),
             Measurand::VoltageLl => 208.0,
             Measurand::Frequency => 60.0,

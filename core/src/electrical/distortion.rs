@@ -175,7 +175,7 @@ mod tests {
     }
 
     /// The handbook's rule (common practice): orders 3, 5 and 7 are there, and the list reaches at least 13.
-    // Seen to fail when an order that is absent counted as zero.
+    // Seen to fail when the needed orders were not asked for.
     #[test]
     fn a_sum_without_its_leading_orders_is_not_told() {
         let upper = [(9, 4.0), (11, 3.0), (13, 2.0)];

@@ -114,7 +114,7 @@ fn a_k_rating_stands_for_the_eddy_loss() {
     }
 }
 
-// Seen to fail when an absent order counted as zero.
+// Seen to fail when the needed orders were not asked for.
 #[test]
 fn an_order_that_is_lost_takes_its_figures_with_it() {
     let (plant, number) = with(&points("current_harmonic_a"), SECONDARY, |_| ());

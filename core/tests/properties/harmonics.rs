@@ -49,6 +49,7 @@ fn number() -> impl Strategy<Value = f64> {
 
 proptest! {
     /// IEEE C57.110: a pure sine weighs 1, whatever its size, and may be carried in full.
+    // Seen to fail when the permissible current of a K-rated unit was not held to the rated one.
     #[test]
     fn a_pure_sine_takes_nothing_away(amps in 1e-6f64..1e6, unit in units()) {
         let both = weights(&Spectrum::whole([(1, amps)]));
@@ -56,7 +57,6 @@ proptest! {
         prop_assert_eq!(unit.permissible_pu(both), Ok(1.0));
     }
 
-    // Seen to fail when the permissible current was not held to the rated one for K-rated units.
     #[test]
     fn no_spectrum_lets_a_unit_carry_more_than_rated(values in amperes(), unit in units()) {
         let permissible = unit.permissible_pu(weights(&spectrum(&values))).unwrap();
