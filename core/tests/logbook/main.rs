@@ -17,3 +17,4 @@ mod plan;
 mod rates;
 mod recurrence;
 mod supply;
+mod unbalance;
