@@ -175,6 +175,7 @@ mod tests {
 
     /// Line-to-line volts behind a delta that has lost a line are 0.87, 0.87 and 0 (worked in the guide); on three wires of
     /// which one floats they are 1, ½ and ½. Both are flat.
+    // Seen to fail without both questions after the triangle.
     #[test]
     fn volts_of_a_lost_line_close_no_triangle() {
         for lines in

@@ -78,6 +78,7 @@ fn a_meter_without_angles_gives_the_negative_sequence_of_its_lines() {
 }
 
 /// Where little flows, ratios of amperes are noise; the amperes themselves are not.
+// Seen to fail without the least mean.
 #[test]
 fn idle_amperes_have_no_ratio() {
     let (plant, number) = with_angles(Target::Transformer(0, SideOf::Secondary));

@@ -57,6 +57,7 @@ fn a_healthy_moment_shows_nothing() {
 }
 
 /// Line-to-neutral 60, 120 and 60 V, line-to-line 180, 180 and 0 V: worked by phasors in our guide.
+// Seen to fail when the halves were also taken for volts that are gone.
 #[test]
 fn a_line_lost_before_a_delta_wye_unit() {
     let moment = wye([60.0, 120.0, 60.0], [180.0, 180.0, 0.0], [20.0, 25.0, 18.0]);
@@ -91,6 +92,7 @@ fn the_same_while_motors_run() {
     assert_eq!(seen(&wye(GOOD.0, GOOD.1, [115.0, 230.0, 115.0])), []);
 }
 
+// Seen to fail when amperes that go on were not asked for.
 #[test]
 fn a_phase_lost_on_a_wye_feeder_and_the_meters_own_fuse() {
     // The lead floats at a third of its volts.
@@ -158,6 +160,7 @@ fn single_phasing_of_motors() {
 }
 
 /// 124, 116 and 121 V with equal volts between the lines.
+// Seen to fail when the lines were not asked to be equal.
 #[test]
 fn a_loose_neutral_parts_the_volts_to_neutral_only() {
     let moment = wye([124.0, 116.0, 121.0], [208.0, 208.5, 208.2], [60.0, 30.0, 50.0]);
