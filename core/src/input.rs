@@ -28,7 +28,7 @@ pub struct Order {
     pub number: u64,
     /// Who. Never empty: every change has a named person.
     pub by: String,
-    /// Which alert, by its id.
+    /// Which alert, by its id; for a calibration the name of its transformer.
     pub alert: String,
     /// What to do with it.
     pub what: Deed,
@@ -57,6 +57,11 @@ pub enum Deed {
     Service {
         /// True: back in service.
         on: bool,
+    },
+    /// A calibration that was learned of a transformer.
+    Calibration {
+        /// True: it is taken, and from now on it says what a healthy unit shows. False: it is dropped and learned anew.
+        accept: bool,
     },
 }
 

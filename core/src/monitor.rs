@@ -8,7 +8,7 @@ use crate::plan::{AlarmIx, MeterPlan, Plan, ScopePlan};
 use crate::reading::{MeterId, Reading};
 use crate::saved::{self, Precious, ScopeState};
 use crate::scope::Scope;
-use crate::study::StepOfResistance;
+use crate::study::{HeatLearned, StepOfResistance};
 use crate::time::EventTime;
 use std::sync::Arc;
 
@@ -217,6 +217,15 @@ impl Monitor {
     /// The latest revision of each open alert, in the order of the plan.
     pub fn open_alerts(&self) -> impl Iterator<Item = &AlertRevision> {
         self.scopes.iter().flat_map(|scope| scope.alerts.open())
+    }
+
+    /// What was learned of a transformer's heat, with the hours of learning under way, by the name of the transformer.
+    pub fn heat_learned(&self) -> impl Iterator<Item = (&str, HeatLearned, Option<f64>)> {
+        let scopes = self.scopes.iter().zip(&self.plan.scopes);
+        scopes.filter_map(|(scope, plan)| {
+            let learned = scope.study.learned().heat?;
+            Some((plan.transformer.as_deref()?, learned, scope.study.learning_h()))
+        })
     }
 
     /// The scopes, in the order of the plan.

@@ -415,6 +415,8 @@ pub enum Denial {
     BadTime,
     /// It is not shelved, or not out of service.
     NothingToEnd,
+    /// No calibration of this transformer waits for a person, or there is none to drop.
+    NoCalibration,
 }
 
 /// A change of a finding: a named cause with its evidence.

@@ -293,6 +293,13 @@ impl Scope {
         order: &Order,
         out: &mut Vec<Output>,
     ) -> Option<()> {
+        if let Deed::Calibration { accept } = order.what {
+            plan.transformer.as_ref().filter(|name| **name == order.alert)?;
+            let done = self.study.calibration(accept, &order.by, now);
+            let result = if done { Ok(()) } else { Err(Denial::NoCalibration) };
+            out.push(Output::Answer(Answer { number: order.number, result }));
+            return Some(());
+        }
         let subject = self.alerts.find(plan, &order.alert)?;
         let (book, hand) = (&mut self.alarms, Hand { by: order.by.as_str(), at: now });
         let result: Result<(), Denial> = match &order.what {
@@ -307,6 +314,8 @@ impl Scope {
             Deed::Shelve { until, reason } => book.shelve(plan, subject, hand, (*until, reason), out),
             Deed::Unshelve => book.unshelve(plan, subject, now, Some(hand.by), out),
             Deed::Service { on } => book.service(plan, subject, hand, *on, out),
+            // It was carried out above: it is about no alert.
+            Deed::Calibration { .. } => Err(Denial::UnknownAlert),
         };
         self.fold(plan, out);
         out.push(Output::Answer(Answer { number: order.number, result }));

@@ -3,7 +3,7 @@
 use crate::store::{Batch, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow};
 use crate::words::{Site, message};
 use kvarden_core::measurand::Quantity;
-use kvarden_core::monitor::Monitor;
+use kvarden_core::monitor::{Monitor, ScopeId};
 use kvarden_core::output::{AlertRevision, Output};
 use kvarden_core::plan::Plan;
 use kvarden_core::plant::Priority;
@@ -138,6 +138,16 @@ impl Gathered {
             created: revision.at,
             message: text.clone(),
         }));
+    }
+
+    /// Puts what must never be lost of these scopes into the batch: what is learned changes without telling anything.
+    pub fn add_learned(&self, scopes: &[ScopeId], number: u64, monitor: &Monitor, batch: &mut Batch) {
+        for scope in scopes {
+            let name = &monitor.plan().scopes[scope.0].name;
+            let Ok(body) = serde_json::to_string(&monitor.precious(*scope)) else { continue };
+            batch.precious.retain(|known| &*known.scope != name.as_str());
+            batch.precious.push(Precious { scope: Arc::from(name.as_str()), number, body });
+        }
     }
 
     /// Puts the alarms and alerts of the scopes that changed into the batch.

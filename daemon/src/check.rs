@@ -24,6 +24,10 @@ pub fn page(configuration: &Configuration, plan: &Plan) -> String {
         if let Some(unit) = plant.transformers.iter().find(|unit| unit.name == scope.name) {
             nameplate::write(unit, &mut text);
         }
+        let heat = scope.grid.as_ref().and_then(|grid| grid.study.heat.as_ref());
+        if let Some(bounds) = heat.and_then(crate::words::calibration_bounds) {
+            let _ = writeln!(text, "  {bounds}");
+        }
         for meter in &scope.meters {
             meter_lines(configuration, scope, meter, &mut text);
         }

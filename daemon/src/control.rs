@@ -76,6 +76,15 @@ pub enum Request {
         /// True: back in service.
         on: bool,
     },
+    /// Takes or drops the calibration that was learned of a transformer.
+    Calibration {
+        /// Which transformer, by its name.
+        transformer: String,
+        /// Who.
+        by: String,
+        /// True: it is taken.
+        accept: bool,
+    },
 }
 
 /// The answer.
@@ -176,6 +185,9 @@ async fn carry_out(request: Request, desk: &Desk) -> Reply {
             let done = if on { "back in service" } else { "taken out of service" };
             (alert, by, Deed::Service { on }, done)
         }
+        Request::Calibration { transformer, by, accept } => {
+            return calibration(&transformer, &by, accept, desk).await;
+        }
     };
     if by.trim().is_empty() {
         return Reply::refused("say who you are: every change has a named person");
@@ -187,6 +199,18 @@ async fn carry_out(request: Request, desk: &Desk) -> Reply {
     match desk.order(&by, &id, deed).await {
         Ok(()) => Reply::done(format!("{id} is {done} by {by}")),
         Err(denial) => Reply::refused(format!("{id}: {}", denial_words(denial))),
+    }
+}
+
+async fn calibration(transformer: &str, by: &str, accept: bool, desk: &Desk) -> Reply {
+    if by.trim().is_empty() {
+        return Reply::refused("say who you are: every change has a named person");
+    }
+    match desk.order(by, transformer, Deed::Calibration { accept }).await {
+        Ok(()) if accept => Reply::done(format!("the calibration of {transformer} is accepted by {by}")),
+        Ok(()) => Reply::done(format!("the calibration of {transformer} is dropped by {by} and learned anew")),
+        Err(Denial::UnknownAlert) => Reply::refused(format!("there is no transformer \"{transformer}\"")),
+        Err(denial) => Reply::refused(format!("{transformer}: {}", denial_words(denial))),
     }
 }
 
@@ -222,6 +246,7 @@ fn denial_words(denial: Denial) -> &'static str {
         Denial::NotLatched => "nothing of it is latched, so there is nothing to release",
         Denial::BadTime => "shelving ends between now and seven days from now",
         Denial::NothingToEnd => "it is not shelved, or already in that state",
+        Denial::NoCalibration => "no calibration of it waits for a person, or there is none to drop",
     }
 }
 

@@ -39,6 +39,9 @@ pub struct Status {
     /// Certificates that end soon, a sentence each.
     #[serde(default)]
     pub certificates: Vec<String>,
+    /// How far the transformers' calibrations are, a sentence each.
+    #[serde(default)]
+    pub calibrations: Vec<String>,
     /// Topics that are subscribed to but belong to no meter.
     #[serde(default)]
     pub strangers: Strangers,
@@ -184,7 +187,7 @@ pub fn page(status: &Status) -> String {
     if !status.store_works {
         let _ = writeln!(text, "The store can't be written: judging and telling go on from memory.");
     }
-    for notice in status.store_notices.iter().chain(&status.certificates) {
+    for notice in status.store_notices.iter().chain(&status.certificates).chain(&status.calibrations) {
         let _ = writeln!(text, "{notice}");
     }
     if status.not_kept > 0 {
@@ -309,6 +312,7 @@ mod tests {
             store_works: true,
             store_notices: Vec::new(),
             certificates: Vec::new(),
+            calibrations: Vec::new(),
             strangers: Strangers::default(),
         }
     }

@@ -34,6 +34,21 @@ pub enum Fault {
         /// Share of the cooling that is left: 1 is healthy.
         left: f64,
     },
+    /// Fans blow on T2's windings.
+    Fans {
+        /// Their cooling is so many times that of the air alone.
+        times: f64,
+    },
+    /// One lug of feeder MP-3, phase B, has this much resistance more, always.
+    HotLug {
+        /// Ohms.
+        ohms: f64,
+    },
+    /// T2's room is warmer than usual by so much; below 0 colder.
+    Room {
+        /// Kelvin.
+        warmer_k: f64,
+    },
     /// A meter gives nothing.
     Silent {
         /// The meter's name.

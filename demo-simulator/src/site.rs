@@ -156,6 +156,11 @@ impl Site {
         let hour = self.clock.local(self.now).hour;
         let swing = ((hour - 15.5) * std::f64::consts::TAU / 24.0).cos();
         let (mean, depth) = if unit == STRUCK_UNIT { (25.0, 4.5) } else { (23.0, 2.5) };
+        let warmer = |s: &Scenario| match s.fault {
+            Fault::Room { warmer_k } if unit == STRUCK_UNIT && s.is_on(self.now) => Some(warmer_k),
+            _ => None,
+        };
+        let mean = mean + self.scenarios.iter().filter_map(warmer).sum::<f64>();
         mean + depth * swing + 0.8 * self.chance.wander(10 + unit as u64, self.now, 50 * 60_000)
     }
 
@@ -203,7 +208,12 @@ impl Site {
 /// Share of the struck transformer's cooling that is left.
 fn vents_left(scenarios: &[Scenario], now: i64) -> f64 {
     let on = scenarios.iter().filter(|s| s.is_on(now));
-    on.filter_map(|s| if let Fault::BlockedCooling { left } = s.fault { Some(left) } else { None }).product()
+    on.filter_map(|s| match s.fault {
+        Fault::BlockedCooling { left } => Some(left),
+        Fault::Fans { times } => Some(times),
+        _ => None,
+    })
+    .product()
 }
 
 /// Lays the faults of the moment on a feeder's loads and contacts.
@@ -219,6 +229,7 @@ fn strike(scenarios: &[Scenario], now: i64, chance: Chance, feeder: &str, branch
             Fault::LoosePhase { .. } if feeder == STRUCK_FEEDER => {
                 branch.contact[1] += scenario.loose_ohms(now, chance);
             }
+            Fault::HotLug { ohms } if feeder == STRUCK_FEEDER => branch.contact[1] += ohms,
             _ => {}
         }
     }

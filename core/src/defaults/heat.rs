@@ -1,9 +1,9 @@
 //! Default limits on temperatures.
 
-use super::{Rating, level, limit};
+use super::{Rating, level, limit, mean_level};
 use crate::measurand::Measurand;
-use crate::plant::Priority::{High, Low, Urgent};
-use crate::plant::{Cooling, Level, Limit, TripPoints};
+use crate::plant::Priority::{High, Journal, Low, Urgent};
+use crate::plant::{Bound, Cooling, Level, Limit, TripPoints};
 use crate::time::Span;
 
 /// Sensor in the winding duct of a dry type, by class: high and urgent in °C (common practice, no source).
@@ -52,6 +52,42 @@ const LARGEST_RISE: &[(u16, f64)] = &[
     (200, 130.0),
     (220, 150.0),
 ];
+
+/// Largest usual average rise of a class in kelvin.
+pub(crate) fn usual_rise_k(class_c: u16) -> Option<f64> {
+    LARGEST_RISE.iter().find(|(known, _)| *known == class_c).map(|(_, rise)| *rise)
+}
+
+/// Above what a healthy unit would show now: cooling, or one winding. In shares of the rated rise: 10, 15 and 30 % for two
+/// hours (common practice, no source). `oil`: of the top oil, which rises 10 K less than the windings.
+pub(super) fn above_expected(on: Measurand, rating: &Rating) -> Option<Limit> {
+    let liquid = rating.cooling.is_some_and(Cooling::is_liquid);
+    let usual = || if liquid { Some(65.0) } else { rating.insulation_class_c.and_then(usual_rise_k) };
+    let rise = rating.rated_rise_k.or_else(usual)?;
+    let two_hours = Span::hours(2);
+    let step = |share: f64, priority| mean_level((share * rise * 10.0).round() / 10.0, priority, two_hours);
+    let levels = vec![step(0.10, Journal), step(0.15, Low), step(0.30, High)];
+    let origin = format!(
+        "10, 15 and 30 % of the rated rise of {rise} K above what a healthy unit would show, common practice"
+    );
+    Some(limit(on, levels, 0.02 * rise, Span::minutes(30), &origin))
+}
+
+/// The warmest spot of windings in a liquid; for a dry type the sensors in its windings are judged.
+pub(super) fn hot_spot(rating: &Rating) -> Option<Limit> {
+    let minute = Span::seconds(60);
+    let levels = vec![level(120.0, High, minute), level(140.0, Urgent, minute)];
+    let origin = "hot spot of a liquid-filled unit, common practice";
+    let limit = Limit { latch: true, ..limit(Measurand::HotSpot, levels, 3.0, Span::minutes(5), origin) };
+    rating.cooling.is_some_and(Cooling::is_liquid).then_some(limit)
+}
+
+/// The model passes the limit of the hot spot within two hours.
+pub(super) fn load_time_left() -> Limit {
+    let levels = vec![mean_level(2.0, Urgent, Span::minutes(10))];
+    let origin = "the model passes the limit of the hot spot within 2 h, common practice";
+    Limit { bound: Bound::Low, ..limit(Measurand::LoadTimeLeft, levels, 0.5, Span::minutes(30), origin) }
+}
 
 pub(super) fn winding_rise(rating: &Rating) -> Option<Limit> {
     let (rise, origin) = match rating.rated_rise_k {

@@ -6,6 +6,8 @@ mod harmonics;
 mod heat;
 mod volts;
 
+pub(crate) use heat::usual_rise_k;
+
 use crate::electrical::permissible::KnownBound;
 use crate::measurand::{Measurand, Quantity};
 use crate::plant::{AppliesTo, Bound, Cooling, Level, Limit, Priority, Recurs, TripPoints, WiringForm};
@@ -73,6 +75,11 @@ pub fn default_limits(on: Quantity, rating: &Rating) -> Vec<Limit> {
         }
         Measurand::Winding => heat::winding(rating).into_iter().collect(),
         Measurand::WindingRise => heat::winding_rise(rating).into_iter().collect(),
+        Measurand::WindingResidual | Measurand::TopOilResidual | Measurand::FanShortfall => {
+            heat::above_expected(on.what, rating).into_iter().collect()
+        }
+        Measurand::HotSpot => heat::hot_spot(rating).into_iter().collect(),
+        Measurand::LoadTimeLeft => vec![heat::load_time_left()],
         Measurand::TopOil => vec![heat::top_oil()],
         Measurand::Termination => vec![heat::termination()],
         Measurand::TerminationExcess => vec![connections::termination_excess()],

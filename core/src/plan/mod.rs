@@ -6,6 +6,7 @@ mod demand;
 mod fitting;
 mod formulas;
 mod gaps;
+mod heat;
 mod hum;
 mod limits;
 mod rolling;

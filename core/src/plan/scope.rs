@@ -220,10 +220,16 @@ impl ScopeBuilder {
         id: usize,
         not_judged: &mut Vec<NotJudged>,
     ) -> usize {
-        let Some(Across { grid, mut formulas, made }) = across_meters(plant, transformer, &self.meters)
+        let Some(Across { grid, mut formulas, made, notes }) = across_meters(plant, transformer, &self.meters)
         else {
             return 0;
         };
+        let told = notes.into_iter().map(|(quantity, reason)| NotJudged {
+            meter: format!("{} across meters", self.name),
+            quantity,
+            reason: reason.to_owned(),
+        });
+        not_judged.extend(told);
         let count = made.len();
         for (number, (of, series)) in made.into_iter().enumerate() {
             let of = of.map(|local| &self.meters[local]);

@@ -5,10 +5,8 @@ use super::{GridPlan, MeterPlan};
 use crate::formula::Formula;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
-use crate::plant::{Cooling, Plant, SideOf, Target};
-use crate::study::{AgeingPlan, DemandCurrentPlan, DemandPhase, HeatPlan, PlacePlan, StudyPlan};
-use crate::thermal::ageing::DryClass;
-use crate::thermal::dry_type::{USUAL_ALLOWANCE_K, allowance_k};
+use crate::plant::{Plant, SideOf, Target};
+use crate::study::{DemandCurrentPlan, DemandPhase, StudyPlan};
 
 /// Inputs of the grid while it is planned. Everything is planned twice: first it is learned what is wanted, then each
 /// input has its column, those of one meter side by side.
@@ -48,6 +46,8 @@ pub(super) struct Draft<'a> {
     made: Vec<(Option<usize>, Vec<Quantity>)>,
     /// How many series the first two of a plan's passes found in each, so that those of one lie side by side.
     known: Vec<usize>,
+    /// What can't be told, and why.
+    pub(super) notes: Vec<(Quantity, &'static str)>,
 }
 
 /// What is computed across the meters of one transformer.
@@ -56,6 +56,8 @@ pub(super) struct Across {
     pub(super) formulas: Vec<Formula>,
     /// The series of each meter made here, and the meter (local) whose feeder it is of.
     pub(super) made: Vec<(Option<usize>, Vec<Quantity>)>,
+    /// What can't be told, and why.
+    pub(super) notes: Vec<(Quantity, &'static str)>,
 }
 
 /// Plans what the meters of a transformer allow together; `None`: nothing.
@@ -68,12 +70,13 @@ pub(super) fn across_meters(plant: &Plant, transformer: usize, meters: &[MeterPl
         formulas: Vec::new(),
         made: Vec::new(),
         known: Vec::new(),
+        notes: Vec::new(),
     };
     draft.all();
     draft.inputs.sort();
     draft.known = draft.made.iter().map(|(_, series)| series.len()).collect();
     let study = draft.all();
-    let Draft { inputs: Inputs { wanted, .. }, formulas, made, .. } = draft;
+    let Draft { inputs: Inputs { wanted, .. }, formulas, made, notes, .. } = draft;
     if made.iter().all(|(_, series)| series.is_empty()) {
         return None;
     }
@@ -81,7 +84,7 @@ pub(super) fn across_meters(plant: &Plant, transformer: usize, meters: &[MeterPl
     let columns: Box<[_]> = (0..meters.len()).map(|local| first(local)..first(local + 1)).collect();
     let made_meters = meters.len()..meters.len() + made.len();
     let grid = GridPlan { inputs: wanted.into_boxed_slice(), columns, meters: made_meters, study };
-    Some(Across { grid, formulas, made })
+    Some(Across { grid, formulas, made, notes })
 }
 
 impl Draft<'_> {
@@ -89,6 +92,7 @@ impl Draft<'_> {
         self.formulas.clear();
         self.made.clear();
         self.made.push((None, Vec::new()));
+        self.notes.clear();
         // Those of the formulas come first, one each.
         formulas::across_meters(self);
         StudyPlan {
@@ -164,7 +168,7 @@ impl Draft<'_> {
     }
 
     /// The meter (local) of one side that gives the most phase currents, and their slots.
-    fn currents(&self, side: SideOf) -> Option<(usize, Vec<(Place, usize)>)> {
+    pub(super) fn currents(&self, side: SideOf) -> Option<(usize, Vec<(Place, usize)>)> {
         let of_side = |meter: &MeterPlan| {
             let measures = self.plant.meters.get(meter.id.0 as usize).map(|meter| meter.measures);
             measures == Some(Target::Transformer(self.transformer, side))
@@ -205,41 +209,6 @@ impl Draft<'_> {
         let demand = self.series(Quantity::whole(Measurand::TddDemand));
         let known = self.series(Quantity::whole(Measurand::TddDemandKnown));
         Some(DemandCurrentPlan { phases, rated_a, demand, known })
-    }
-
-    /// The temperature of one winding by a sensor of the transformer.
-    fn winding(&mut self, place: Place) -> Option<usize> {
-        let winding = Quantity::at(Measurand::Winding, place);
-        let found = self.own_meters().find_map(|(local, meter)| Some((local, slot(meter, winding)?)));
-        found.map(|input| self.input(input))
-    }
-
-    /// Expected temperatures of a dry type's windings.
-    fn heat(&mut self) -> Option<HeatPlan> {
-        let transformer = &self.plant.transformers[self.transformer];
-        let rated_rise_k = transformer.rated_rise_k?;
-        if !matches!(transformer.cooling, Cooling::Dry) {
-            return None;
-        }
-        let class = transformer.insulation_class_c;
-        let rated_a = transformer.rated_a(SideOf::Secondary).filter(|rated| *rated > 0.0)?;
-        let air = self.air();
-        let (local, slots) = self.currents(SideOf::Secondary).filter(|_| !air.is_empty())?;
-        let ambients = air.into_iter().map(|input| self.input(input)).collect();
-        let places = slots.into_iter().map(|(place, slot)| PlacePlan {
-            currents: [self.input((local, slot))].into(),
-            measured: self.winding(place),
-            expected: self.series(Quantity::at(Measurand::WindingExpected, place)),
-        });
-        let places = places.collect();
-        let hot_spot = self.series(Quantity::whole(Measurand::HotSpot));
-        let ageing = class.and_then(DryClass::of).map(|class| AgeingPlan {
-            class,
-            rate: self.series(Quantity::whole(Measurand::AgeingRate)),
-            hours: self.series(Quantity::whole(Measurand::AgeingHours)),
-        });
-        let gradient_k = class.map_or(USUAL_ALLOWANCE_K, allowance_k);
-        Some(HeatPlan { ambients, rated_a, rated_rise_k, gradient_k, places, hot_spot, ageing })
     }
 }
 

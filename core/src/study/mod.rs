@@ -11,7 +11,11 @@ mod terminations;
 mod ways;
 
 pub use demand_current::{DemandCurrentPlan, DemandKnown, DemandPhase};
-pub use heat::{AgeingPlan, HeatLearned, HeatPlan, PlacePlan};
+pub use heat::{
+    AgeingClass, AgeingPlan, Calibration, FanPlan, HORIZON_H, HeatLearned, HeatPlan, LARGEST_FACTOR,
+    LARGEST_REST_K, LARGEST_SPREAD, LEARN_H, LEAST_FACTOR, LOADED_H, Medium, NotHealthy, OilPlan, Pace,
+    PlacePlan,
+};
 pub use hum::{HumPlan, ToneLearned, TonePlan};
 pub use terminations::{TerminationPlan, TerminationsPlan};
 pub use ways::{StepOfResistance, WayLearned, WayPlan};
@@ -132,6 +136,18 @@ impl Study {
         }
     }
 
+    /// A person takes the calibration of the heat that waits, or drops the one that there is. Says whether there was one.
+    pub(crate) fn calibration(&mut self, accept: bool, by: &str, at: EventTime) -> bool {
+        self.heat
+            .as_mut()
+            .is_some_and(|heat| if accept { heat.accept(by, at) } else { heat.drop_calibration() })
+    }
+
+    /// Hours of learning a calibration of the heat; `None` where nothing is being learned.
+    pub(crate) fn learning_h(&self) -> Option<f64> {
+        self.heat.as_ref().and_then(Heat::learning_h)
+    }
+
     /// What must never be lost.
     pub(crate) fn learned(&self) -> Learned {
         Learned {
@@ -144,7 +160,7 @@ impl Study {
 
     /// Takes what was learned before.
     pub(crate) fn adopt_learned(&mut self, learned: &Learned) {
-        if let (Some(heat), Some(learned)) = (&mut self.heat, learned.heat) {
+        if let (Some(heat), Some(learned)) = (&mut self.heat, &learned.heat) {
             heat.adopt_learned(learned);
         }
         if let (Some(demand), Some(learned)) = (&mut self.demand_current, learned.demand_current) {

@@ -3,6 +3,8 @@
 
 pub mod ageing;
 pub mod dry_type;
+pub mod iec_liquid;
+pub mod liquid;
 
 /// A value that is a number, else nothing.
 fn finite(value: f64) -> Option<f64> {

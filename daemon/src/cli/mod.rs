@@ -122,6 +122,23 @@ enum Command {
         #[command(flatten)]
         alert: Alert,
     },
+    /// Take what was learned of a healthy transformer's temperatures as its own measure, or drop it to learn anew.
+    #[command(
+        after_help = "Example: kvarden calibration T2 --by Ines\n         kvarden calibration T2 --by Ines --drop"
+    )]
+    Calibration {
+        /// The transformer's name.
+        #[arg(value_name = "TRANSFORMER")]
+        transformer: String,
+        /// Your name; it goes into the journal. Without it, the user who called, also through sudo.
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+        #[command(flatten)]
+        which: Which,
+        /// Drop it: the nameplate is the measure until a new one is learned and accepted.
+        #[arg(long)]
+        drop: bool,
+    },
     /// Take an open alert's alarms out of service for planned work, or put them back.
     #[command(
         after_help = "Example: kvarden service 7KQ4MA --by Ines\n         kvarden service 7KQ4MA --by Ines --back"
@@ -239,6 +256,14 @@ pub fn main() -> ExitCode {
         }
         Command::Service { alert, back } => {
             commands::steer(&alert, |alert, by| crate::control::Request::Service { alert, by, on: back })
+        }
+        Command::Calibration { transformer, by, which, drop } => {
+            let meant = Alert { which_one: transformer, by, which };
+            commands::steer(&meant, |transformer, by| crate::control::Request::Calibration {
+                transformer,
+                by,
+                accept: !drop,
+            })
         }
         Command::Export { config, what } => keeping::export_rows(&config, what),
         Command::Backup { config, to } => keeping::back_up(&config, &to),

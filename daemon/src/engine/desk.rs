@@ -167,6 +167,10 @@ impl Desk {
         }
         let number = engine.number;
         let due = engine.snapshots.due(now);
+        {
+            let engine = &mut *engine;
+            engine.gathered.add_learned(&due, number, &engine.monitor, &mut engine.batch);
+        }
         let snapshots: Vec<_> =
             due.into_iter().filter_map(|scope| crate::restore::encode(&engine.monitor, scope)).collect();
         let batch = std::mem::take(&mut engine.batch);
@@ -345,6 +349,7 @@ impl Desk {
                 store_works: engine.store_works,
                 store_notices: Vec::new(),
                 strangers: self.strangers.borrow().clone(),
+                calibrations: engine.monitor.heat_learned().filter_map(crate::words::calibration).collect(),
                 certificates: self.certificates.borrow().clone(),
             }
         };

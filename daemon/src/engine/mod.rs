@@ -193,8 +193,13 @@ impl Engine {
             Output::Answer(Answer { number, result }) if *number == self.order => Some(*result),
             _ => None,
         });
+        let learned = matches!(order.what, Deed::Calibration { .. });
         self.keep(now, OwnedInput::Person(order));
         self.absorb();
+        if learned {
+            let scopes: Vec<_> = self.monitor.scopes().collect();
+            self.gathered.add_learned(&scopes, self.number, &self.monitor, &mut self.batch);
+        }
         answer.unwrap_or(Err(Denial::UnknownAlert))
     }
 

@@ -5,6 +5,7 @@
 
 pub mod advice;
 pub mod alphabet;
+mod calibration;
 mod code;
 pub mod digest;
 mod health;
@@ -22,6 +23,7 @@ mod health_tests;
 #[cfg(test)]
 mod tests;
 
+pub use calibration::{calibration, calibration_bounds};
 pub use code::{code, fingerprint};
 pub use health::certificate_end;
 pub use message::{Message, message};
