@@ -208,7 +208,9 @@ async fn calibration(transformer: &str, by: &str, accept: bool, desk: &Desk) -> 
     }
     match desk.order(by, transformer, Deed::Calibration { accept }).await {
         Ok(()) if accept => Reply::done(format!("the calibration of {transformer} is accepted by {by}")),
-        Ok(()) => Reply::done(format!("the calibration of {transformer} is dropped by {by} and learned anew")),
+        Ok(()) => {
+            Reply::done(format!("the calibration of {transformer} is dropped by {by} and learned anew"))
+        }
         Err(Denial::UnknownAlert) => Reply::refused(format!("there is no transformer \"{transformer}\"")),
         Err(denial) => Reply::refused(format!("{transformer}: {}", denial_words(denial))),
     }

@@ -124,7 +124,11 @@ impl Watch {
                     }
                 };
                 let values: Vec<Sample> = points.split(' ').map(|key| value(key).into()).collect();
-                self.monitor.observe(now, Input::Reading(Reading { meter, at: now, values: &values }), &mut out);
+                self.monitor.observe(
+                    now,
+                    Input::Reading(Reading { meter, at: now, values: &values }),
+                    &mut out,
+                );
             }
             for output in out.drain(..) {
                 self.note(&output, from, &mut seen);
@@ -139,7 +143,9 @@ impl Watch {
             Output::Minute(closed) if closed.minute.0 >= from => {
                 let meter = self.monitor.meter(closed.meter).expect("a meter of the plan");
                 for (pane, quantity) in closed.panes.iter().zip(&meter.series) {
-                    if let Some(mean) = pane.mean().filter(|_| meter.points == 0 || quantity.what.is_computed()) {
+                    if let Some(mean) =
+                        pane.mean().filter(|_| meter.points == 0 || quantity.what.is_computed())
+                    {
                         let known = seen.extremes.entry(quantity.to_string()).or_insert((mean, mean));
                         *known = (known.0.min(mean), known.1.max(mean));
                     }
@@ -215,7 +221,10 @@ fn a_blocked_vent_shows_in_the_windings_and_a_hot_lug_does_not() {
     let between = watch.until(vent, vent - 4 * HOUR);
     let blocked = watch.until(vent + 10 * HOUR, vent + 5 * HOUR);
     assert!(blocked.windings().iter().all(|residual| *residual > 0.15 * RISE_K), "all three: {blocked:?}");
-    assert!((termination_spread(&blocked) - termination_spread(&between)).abs() < 5.0, "{between:?} {blocked:?}");
+    assert!(
+        (termination_spread(&blocked) - termination_spread(&between)).abs() < 5.0,
+        "{between:?} {blocked:?}"
+    );
     let told = |place: &str| {
         let alarm = format!("winding_residual_k.{place}/high level 2");
         blocked.raised.iter().any(|line| line.contains(&alarm))

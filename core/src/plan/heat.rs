@@ -174,7 +174,8 @@ impl Draft<'_> {
     fn loss_factor(&mut self, local: usize, place: Place) -> Option<usize> {
         let (_, meter) = self.own_meters().find(|(known, _)| *known == local)?;
         let known = [Measurand::SpectrumLossFactor, Measurand::HarmonicLossFactor];
-        let quantities = known.into_iter().flat_map(|what| [Quantity::at(what, place), Quantity::whole(what)]);
+        let quantities =
+            known.into_iter().flat_map(|what| [Quantity::at(what, place), Quantity::whole(what)]);
         let found = quantities.into_iter().find_map(|quantity| slot(meter, quantity))?;
         Some(self.input((local, found)))
     }

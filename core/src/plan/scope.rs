@@ -220,7 +220,8 @@ impl ScopeBuilder {
         id: usize,
         not_judged: &mut Vec<NotJudged>,
     ) -> usize {
-        let Some(Across { grid, mut formulas, made, notes }) = across_meters(plant, transformer, &self.meters)
+        let Some(Across { grid, mut formulas, made, notes }) =
+            across_meters(plant, transformer, &self.meters)
         else {
             return 0;
         };

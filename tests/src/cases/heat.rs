@@ -6,9 +6,7 @@ use kvarden_core::thermal::dry_type::{
     LoadStep, WindingMass, hot_spot_steady_c, hot_spot_step_c, time_constant_min,
 };
 use kvarden_core::thermal::iec_liquid::{IecConstants, IecUnit};
-use kvarden_core::thermal::liquid::{
-    Exponents, LiquidUnit, Temperatures, oil_time_constant_min,
-};
+use kvarden_core::thermal::liquid::{Exponents, LiquidUnit, Temperatures, oil_time_constant_min};
 use toml::Table;
 
 pub(super) const AREA: Area = Area {

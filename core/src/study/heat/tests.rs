@@ -92,7 +92,8 @@ fn what_was_learned_waits_for_a_person_and_then_says_what_is_healthy() {
         story.days(1);
         for _ in 0..720 {
             story.show([25.0, 0.9 * RATED_A, 25.0 + story.factor * RISE_K * story.rise]);
-            story.rise = rise_after(story.rise, f64::powf(0.9, 1.6), 1.0, story.tau_min, 0.8).expect("a rise");
+            story.rise =
+                rise_after(story.rise, f64::powf(0.9, 1.6), 1.0, story.tau_min, 0.8).expect("a rise");
         }
         story.residual().expect("it is settled")
     };
@@ -113,9 +114,11 @@ fn what_was_learned_waits_for_a_person_and_then_says_what_is_healthy() {
 // Seen to fail without the bounds on the factor.
 #[test]
 fn a_fault_from_the_first_day_is_never_offered_as_healthy() {
-    for (factor, tau_min, why) in
-        [(1.3, 60.0, NotHealthy::Factor), (0.4, 60.0, NotHealthy::Factor), (1.0, 400.0, NotHealthy::TimeConstant)]
-    {
+    for (factor, tau_min, why) in [
+        (1.3, 60.0, NotHealthy::Factor),
+        (0.4, 60.0, NotHealthy::Factor),
+        (1.0, 400.0, NotHealthy::TimeConstant),
+    ] {
         let mut story = Story::new(factor, tau_min);
         story.days(5);
         let learned = story.heat.learned();
