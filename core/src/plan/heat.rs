@@ -31,7 +31,7 @@ impl Draft<'_> {
     }
 
     /// The columns of what a sensor of the transformer measures, of each number.
-    fn sensors(&mut self, what: Measurand) -> Box<[usize]> {
+    fn columns_of(&mut self, what: Measurand) -> Box<[usize]> {
         let of_meter = |(local, meter): (usize, &MeterPlan)| -> Vec<(usize, usize)> {
             let series = meter.series.iter().enumerate().filter(|(_, quantity)| quantity.what == what);
             series.map(|(index, _)| (local, meter.first_slot + index)).collect()
@@ -187,7 +187,7 @@ impl Draft<'_> {
             Cooling::LiquidFan => LIQUID_FAN_GAIN.1,
             Cooling::Dry | Cooling::Liquid => return None,
         };
-        let running = self.sensors(Measurand::FanRunning);
+        let running = self.columns_of(Measurand::FanRunning);
         if running.is_empty() {
             let reason = "whether the fans run is not read: above the rating they are taken as running, so a fan that fails \
                           shows as heat of the windings or the oil";

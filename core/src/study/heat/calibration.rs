@@ -161,7 +161,7 @@ impl Learning {
         }
         let steps: u32 = self.steps.iter().sum();
         let rest_k = (rest(best).max(0.0) / f64::from(steps)).sqrt();
-        if !(rest_k <= LARGEST_REST_K) {
+        if rest_k.is_nan() || rest_k > LARGEST_REST_K {
             return Err(NotHealthy::Rest);
         }
         // The lowest point of the parabola through the best and its neighbours, by the logarithm of time.
