@@ -111,7 +111,6 @@ fn what_was_learned_waits_for_a_person_and_then_says_what_is_healthy() {
     assert_eq!(story.heat.learned().calibration.expect("it stays").factors, learned.factors);
 }
 
-// Seen to fail without the bounds on the factor.
 #[test]
 fn a_fault_from_the_first_day_is_never_offered_as_healthy() {
     for (factor, tau_min, why) in [
