@@ -154,7 +154,7 @@ pub fn healthy(meter: usize, wiggle: i64) -> Vec<f64> {
     let move_by = (wiggle % 7) as f64 * 0.01;
     match meter {
         T2 => vec![208.0, 208.0, 208.0, 100.0, 101.0, 99.0, 60.0 + move_by],
-        SENSORS => vec![95.0, 96.0, 97.0, 50.0, 50.5, 49.5, 45.0],
+        SENSORS => vec![61.0, 61.5, 60.5, 50.0, 50.5, 49.5, 45.0],
         AIR => vec![25.0],
         _ => vec![30.0 + move_by, 31.0, 32.0],
     }
