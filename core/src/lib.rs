@@ -17,6 +17,7 @@ pub mod fitting;
 pub mod formula;
 mod grid;
 pub mod input;
+pub mod late;
 pub mod measurand;
 pub mod meter;
 pub mod monitor;

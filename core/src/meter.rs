@@ -6,7 +6,7 @@ use crate::desk::Desk;
 use crate::electrical::energy::MeteredPower;
 use crate::fitting::Fitting;
 use crate::input::MeterTrouble;
-use crate::measurand::Quantity;
+use crate::late::{Gaps, LateMinute};
 use crate::output::{Closed, Output};
 use crate::panes::Panes;
 use crate::plan::{LimitPlan, MeterPlan, RollingPlan};
@@ -18,7 +18,7 @@ use crate::sequencer::Sequencer;
 use crate::time::{EventTime, Span};
 use crate::trouble::{ClockWatch, NonsenseWatch};
 use crate::watch::{Judged, LimitWatch};
-use crate::window::{Cadence, Pane};
+use crate::window::Cadence;
 
 /// Rows of history are minutes.
 pub const MINUTE: Span = Span::minutes(1);
@@ -39,6 +39,9 @@ pub(crate) struct MeterState {
     /// Start of the open minute.
     pub(crate) minute: Option<EventTime>,
     pub(crate) panes: Panes,
+    /// Where nothing of it was judged, if it stamps its values itself: only then can any come late.
+    pub(crate) gaps: Gaps,
+    pub(crate) late: Option<Box<LateMinute>>,
     pub(crate) rolling: Box<[Rolling]>,
     pub(crate) watches: Box<[LimitWatch]>,
     pub(crate) metered: MeteredPower,
@@ -60,6 +63,8 @@ impl MeterState {
             heard: None,
             minute: None,
             panes: Panes::new(&plan.series),
+            gaps: Gaps::default(),
+            late: None,
             rolling: plan.rolling.iter().map(RollingPlan::empty).collect(),
             watches: plan.limits.iter().map(LimitWatch::new).collect(),
             metered: MeteredPower::default(),
@@ -167,9 +172,8 @@ impl MeterState {
     pub(crate) fn close_minute(&mut self, plan: &MeterPlan, out: &mut Vec<Output>) {
         let Some(minute) = self.minute.take() else { return };
         if !self.panes.is_empty() {
-            let settled = |(pane, quantity): (&Pane, &Quantity)| pane.settled(quantity.what.kind());
-            let panes = self.panes.all().iter().zip(&plan.series).map(settled).collect();
-            out.push(Output::Minute(Closed { meter: plan.id, minute, panes }));
+            let panes = self.panes.settled(&plan.series);
+            out.push(Output::Minute(Closed { meter: plan.id, minute, panes, late: false }));
             self.panes.clear();
         }
     }
@@ -294,6 +298,9 @@ impl MeterState {
         self.clock.shift(by);
         if plan.stamped_by == StampedBy::Meter {
             self.door.shift_waits(by);
+            if let Some(late) = &mut self.late {
+                late.due += by;
+            }
             return;
         }
         self.close_minute(plan, desk.out);

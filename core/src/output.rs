@@ -340,6 +340,8 @@ pub struct Closed {
     pub minute: EventTime,
     /// One per series of the meter, in the order of its plan.
     pub panes: Box<[Pane]>,
+    /// It was measured then and came too late to be judged: to be added to what is known of that minute already.
+    pub late: bool,
 }
 
 /// The readings to keep around an alarm: those of the scope's meters stamped from `from` until before `to`.
@@ -389,6 +391,8 @@ pub enum Refusal {
     WrongShape,
     /// More readings waited for their order than there is room for.
     TooMany,
+    /// Stamped earlier than what was already judged, where nothing was known: history, and not judged.
+    OnlyHistory,
 }
 
 /// What became of a person's order.

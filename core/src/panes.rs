@@ -76,6 +76,11 @@ impl Panes {
         panes
     }
 
+    /// Each as it goes out, one per series.
+    pub(crate) fn settled(&self, series: &[Quantity]) -> Box<[Pane]> {
+        self.all().iter().zip(series).map(|(pane, quantity)| pane.settled(quantity.what.kind())).collect()
+    }
+
     /// Puts one back as it stood.
     pub(crate) fn put(&mut self, series: usize, pane: Pane) {
         self.is_empty &= pane.count == 0;

@@ -48,10 +48,10 @@ impl Quarantine {
 }
 
 /// Copies a reading into the row, angles as above -180° up to 180°; what can't be real, also a flag that is neither 0 nor
-/// 1, becomes absent and is counted. Says whether anything was.
+/// 1, becomes absent and is counted. Says whether anything was. `clock` goes forward also where `at` does not.
 pub fn fill_row(
     plan: &MeterPlan,
-    at: EventTime,
+    (clock, at): (EventTime, EventTime),
     values: &[Sample],
     row: &mut [Sample],
     quarantine: &mut Quarantine,
@@ -72,7 +72,7 @@ pub fn fill_row(
             *slot = Sample::ABSENT;
             impossible = true;
             let (quantity, value, why) = (Some(quantity), Some(value), Refusal::OutOfRange);
-            quarantine.refuse(at, Quarantined { meter: plan.id, quantity, at, value, why, count: 1 }, out);
+            quarantine.refuse(clock, Quarantined { meter: plan.id, quantity, at, value, why, count: 1 }, out);
         }
     }
     for point in &plan.of_total {

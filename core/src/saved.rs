@@ -9,9 +9,11 @@ use crate::feeding::Seen;
 use crate::fitting::SavedFitting;
 use crate::grid::Grid;
 use crate::input::MeterTrouble;
+use crate::late::{Gaps, LateMinute};
 use crate::measurand::Quantity;
 use crate::meter::MeterState;
 use crate::output::Output;
+use crate::panes::Panes;
 use crate::plan::{MeterPlan, RollingPlan, ScopePlan};
 use crate::plant::Bound;
 use crate::quality::{Absence, FrozenWatch, Quarantine};
@@ -86,6 +88,9 @@ struct SavedMeter {
     heard: Option<EventTime>,
     minute: Option<EventTime>,
     panes: Vec<(Quantity, Pane)>,
+    gaps: Gaps,
+    /// Minute, when it is due, and what it has.
+    late: Option<(EventTime, EventTime, Vec<(Quantity, Pane)>)>,
     rolling: Vec<(Span, Vec<Quantity>, Rolling)>,
     /// Of what, which way, and whether of how fast it rises.
     limits: Vec<(Quantity, Bound, bool, LimitWatch)>,
@@ -185,6 +190,10 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
         heard: state.heard,
         minute: state.minute,
         panes: plan.series.iter().copied().zip(state.panes.all()).collect(),
+        gaps: state.gaps.clone(),
+        late: state.late.as_ref().map(|late| {
+            (late.minute, late.due, plan.series.iter().copied().zip(late.panes.all()).collect())
+        }),
         rolling: state
             .rolling
             .iter()
@@ -312,11 +321,13 @@ fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
     if let (Some(demand), Some(saved)) = (&mut state.demand, saved.demand) {
         *demand = saved;
     }
-    for (quantity, pane) in saved.panes {
-        if let Some(index) = plan.series.iter().position(|known| *known == quantity) {
-            state.panes.put(index, pane);
-        }
-    }
+    put_panes(plan, &mut state.panes, saved.panes);
+    state.gaps = saved.gaps;
+    state.late = saved.late.map(|(minute, due, saved)| {
+        let mut panes = Panes::new(&plan.series);
+        put_panes(plan, &mut panes, saved);
+        Box::new(LateMinute { minute, due, panes })
+    });
     for (length, theirs, saved) in saved.rolling {
         let Some(index) = plan.rolling.iter().position(|windows| windows.length == length) else { continue };
         let (rolling, ours) = (&mut state.rolling[index], quantities(plan, &plan.rolling[index]));
@@ -336,6 +347,14 @@ fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
             plan.limits.iter().position(same).filter(|index| watch.fits(&plan.limits[*index]))
         {
             state.watches[index] = watch;
+        }
+    }
+}
+
+fn put_panes(plan: &MeterPlan, panes: &mut Panes, saved: Vec<(Quantity, Pane)>) {
+    for (quantity, pane) in saved {
+        if let Some(index) = plan.series.iter().position(|known| *known == quantity) {
+            panes.put(index, pane);
         }
     }
 }

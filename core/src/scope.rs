@@ -10,6 +10,7 @@ use crate::input::{Deed, HealthFact, MeterTrouble, Order, Part};
 use crate::meter::{MeterState, speaks};
 use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
 use crate::plan::{AlarmIx, FedPlan, ScopePlan, SubjectIx};
+use crate::plant::StampedBy;
 use crate::quality::fill_row;
 use crate::reading::{Reading, Sample};
 use crate::recorder::Recorder;
@@ -34,6 +35,8 @@ pub(crate) struct Scope {
     pub(crate) flags: Flags,
     pub(crate) row: Box<[Sample]>,
     scratch: Box<[Sample]>,
+    /// What stood in the row of one meter.
+    pub(crate) spare: Box<[Sample]>,
     grid_values: Box<[Sample]>,
     /// Nothing is due before this: a lower bound, made exact when it is reached.
     due: Option<EventTime>,
@@ -42,6 +45,7 @@ pub(crate) struct Scope {
 impl Scope {
     pub(crate) fn new(plan: &ScopePlan) -> Self {
         let most_points = plan.meters.iter().map(|meter| meter.points).max().unwrap_or(0);
+        let most_series = plan.meters.iter().map(|meter| meter.series.len()).max().unwrap_or(0);
         Self {
             meters: plan.meters.iter().map(MeterState::new).collect(),
             grid: plan.grid.as_ref().map(Grid::new),
@@ -54,6 +58,7 @@ impl Scope {
             flags: Flags::new(plan),
             row: vec![Sample::ABSENT; plan.slots].into(),
             scratch: vec![Sample::ABSENT; most_points].into(),
+            spare: vec![Sample::ABSENT; most_series].into(),
             grid_values: vec![Sample::ABSENT; plan.grid.as_ref().map_or(0, |grid| grid.inputs.len())].into(),
             due: None,
         }
@@ -79,7 +84,10 @@ impl Scope {
         }
         if speaks(reading.values) {
             let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
-            state.hear(meter, now, desk);
+            // What is late or told again does not end a silence: it is no value of now.
+            if !state.door.is_behind(at) {
+                state.hear(meter, now, desk);
+            }
             state.compare_clock(meter, (now, at), self.doubts_clock, desk);
             self.fold(plan, out);
         }
@@ -89,6 +97,10 @@ impl Scope {
             Taken::Waits => {
                 self.soonest(now + meter.wait);
                 self.release(plan, local, now, out);
+            }
+            Taken::Refused(Refusal::TooLate) if state.fills_gap(meter, at) => {
+                state.quarantine.refuse(now, refused(Refusal::OnlyHistory), out);
+                self.record_late(plan, local, now, reading, out);
             }
             Taken::Refused(why) => state.quarantine.refuse(now, refused(why), out),
         }
@@ -116,7 +128,10 @@ impl Scope {
         let meter = &plan.meters[local];
         let state = &mut self.meters[local];
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
-        let impossible = fill_row(meter, at, values, row, &mut state.quarantine, out);
+        let impossible = fill_row(meter, (at, at), values, row, &mut state.quarantine, out);
+        if let (StampedBy::Meter, Some(last)) = (meter.stamped_by, state.cadence.last()) {
+            state.gaps.pass(last, at, meter.every);
+        }
         let stands_for = (at, state.cadence.credit(at, meter.every));
         let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
         state.look_for_nonsense(meter, stands_for, impossible, desk);
@@ -206,6 +221,9 @@ impl Scope {
             if self.meters[local].door.next_deadline().is_some_and(|due| due <= at) {
                 self.release(plan, local, at, out);
             }
+            if self.meters[local].late.as_ref().is_some_and(|late| late.due <= at) {
+                self.meters[local].close_late(meter, out);
+            }
             while let Some((due, step)) =
                 self.meters[local].next_silence(meter, &self.alarms).filter(|(due, _)| *due <= at)
             {
@@ -234,7 +252,7 @@ impl Scope {
     fn exact_deadline(&self, plan: &ScopePlan) -> Option<EventTime> {
         let meters = self.meters.iter().zip(&plan.meters).flat_map(|(state, meter)| {
             let silence = state.next_silence(meter, &self.alarms).map(|(due, _)| due);
-            [state.door.next_deadline(), silence]
+            [state.door.next_deadline(), silence, state.late.as_ref().map(|late| late.due)]
         });
         let others = [self.alarms.next_deadline(), self.recorder.next_deadline()];
         meters.chain(others).flatten().min()
@@ -256,7 +274,7 @@ impl Scope {
         self.due = self.exact_deadline(plan);
     }
 
-    fn soonest(&mut self, due: EventTime) {
+    pub(crate) fn soonest(&mut self, due: EventTime) {
         self.due = Some(self.due.map_or(due, |known| known.min(due)));
     }
 

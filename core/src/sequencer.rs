@@ -82,6 +82,11 @@ impl Sequencer {
         Taken::Waits
     }
 
+    /// Whether what is stamped `at` says nothing new: that time is passed.
+    pub fn is_behind(&self, at: EventTime) -> bool {
+        self.released.is_some_and(|released| at <= released)
+    }
+
     /// Gives the next reading whose order is settled: a newer one is ahead of it by the whole wait, or its own
     /// wait is over. Copies it to `values`.
     pub fn release(&mut self, now: EventTime, wait: Span, values: &mut [Sample]) -> Option<EventTime> {

@@ -25,7 +25,7 @@ impl Cadence {
         let since = self.last.map(|last| at - last);
         self.last = Some(at);
         match since {
-            Some(since) if since.times(2) <= every.times(3) => since,
+            Some(since) if !is_gap(since, every) => since,
             _ => every,
         }
     }
@@ -41,6 +41,12 @@ impl Cadence {
             *last += by;
         }
     }
+}
+
+/// Whether something is missing between two samples that lie so far apart, of a meter that gives one `every` so often:
+/// more than one interval and a half (common practice, no source).
+pub(crate) fn is_gap(since: Span, every: Span) -> bool {
+    since.times(2) > every.times(3)
 }
 
 /// Statistics of the samples of one stretch of time.

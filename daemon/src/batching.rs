@@ -96,6 +96,7 @@ impl Gathered {
                         series: Arc::clone(series),
                         minute: closed.minute,
                         panes: closed.panes,
+                        late: closed.late,
                     });
                 }
             }

@@ -106,6 +106,8 @@ pub fn restore(
         }
     }
     absorb(last, &mut outputs, gathered, &mut batch);
+    // What is stored of an input is stored with it, and this alone does not bear to be stored twice.
+    batch.minutes.retain(|row| !row.late);
     if !batch.changes.is_empty() {
         gathered.add_precious(last, &monitor, &mut batch);
     }

@@ -93,6 +93,7 @@ fn minutes(plan: &Plan, meter: &str, day: &Day) -> Vec<MinuteRow> {
                 series: Arc::clone(&series),
                 minute: day.at(minute),
                 panes: (0..series.len()).map(pane).collect(),
+                late: false,
             }
         })
         .collect()
@@ -112,6 +113,7 @@ fn wide(day: &Day) -> Vec<MinuteRow> {
             series: Arc::clone(&series),
             minute: day.at(minute),
             panes: (0..300).map(pane).collect(),
+            late: false,
         }
     };
     (0..1440).map(row).collect()

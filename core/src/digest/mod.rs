@@ -4,6 +4,7 @@
 
 mod alarms;
 pub mod charts;
+mod late;
 mod meters;
 mod parts;
 mod recurrences;

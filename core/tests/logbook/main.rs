@@ -9,6 +9,7 @@ mod harmonics;
 mod health;
 mod heat;
 mod kinds;
+mod late;
 mod limits;
 mod meters;
 mod neutral;

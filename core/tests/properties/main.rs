@@ -8,6 +8,7 @@ mod afternoon;
 mod determinism;
 mod harmonics;
 mod hostile;
+mod late;
 mod phasors;
 mod recordings;
 mod statistics;

@@ -191,7 +191,13 @@ impl<W: Write> Teller<W> {
         });
         let name = plan.meter(closed.meter).map(|meter| meter.name.as_str());
         if let Some(meter) = self.meters.iter_mut().find(|meter| Some(meter.meter.as_str()) == name) {
-            meter.rows.push((closed.minute, values.collect()));
+            let values: Vec<MinuteValue> = values.collect();
+            if closed.late {
+                // Those of a day that is told already come too late for it.
+                meter.add_late(closed.minute, values);
+            } else {
+                meter.rows.push((closed.minute, values));
+            }
         }
     }
 

@@ -48,6 +48,7 @@ fn minutes(meter: &str, minutes: std::ops::Range<i64>, value: f64, now: EventTim
                 series: Arc::clone(&series),
                 minute: MIDNIGHT + Span::minutes(minute),
                 panes: Box::new([pane]),
+                late: false,
             }
         })
         .collect();

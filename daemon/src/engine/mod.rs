@@ -174,7 +174,7 @@ impl Engine {
         self.monitor.observe(now, Input::Reclocked { by }, &mut self.outputs);
         self.keep(now, OwnedInput::Reclocked { by });
         self.absorb();
-        self.undated.correct(by, self.monitor.plan(), &mut self.batch.minutes);
+        self.undated.correct(by, &mut self.batch.minutes);
     }
 
     fn tick(&mut self, now: EventTime) {
@@ -215,7 +215,7 @@ impl Engine {
             }
             self.gathered.add(self.number, output, &mut self.batch);
         }
-        self.undated.take(&mut self.batch.minutes);
+        self.undated.take(self.monitor.plan(), &mut self.batch.minutes);
         if told {
             self.gathered.add_precious(self.number, &self.monitor, &mut self.batch);
         }

@@ -26,28 +26,31 @@ impl Undated {
         }
     }
 
-    /// Keeps back what just came out.
-    pub(super) fn take(&mut self, minutes: &mut Vec<MinuteRow>) {
+    /// Keeps back what just came out and has its date from our clock.
+    pub(super) fn take(&mut self, plan: &Plan, minutes: &mut Vec<MinuteRow>) {
         if !self.holds {
             return;
         }
-        self.rows.append(minutes);
+        let (theirs, ours) = std::mem::take(minutes).into_iter().partition(|row| dates_itself(plan, row));
+        *minutes = theirs;
+        self.rows.extend::<Vec<_>>(ours);
         let over = self.rows.len().saturating_sub(MOST);
         minutes.extend(self.rows.drain(..over));
     }
 
-    /// The clock was corrected: what our clock stamped moves with it, what a meter stamped itself does not.
-    pub(super) fn correct(&mut self, by: Span, plan: &Plan, to: &mut Vec<MinuteRow>) {
+    /// The clock was corrected: what it stamped moves with it.
+    pub(super) fn correct(&mut self, by: Span, to: &mut Vec<MinuteRow>) {
         for mut row in self.rows.drain(..) {
-            let meter = plan.meter_by_name(&row.meter).and_then(|meter| plan.meter(meter));
-            let own_clock =
-                meter.is_some_and(|meter| meter.points > 0 && meter.stamped_by == StampedBy::Meter);
-            if !own_clock {
-                row.minute = (row.minute + by).floor(MINUTE);
-            }
+            row.minute = (row.minute + by).floor(MINUTE);
             to.push(row);
         }
     }
+}
+
+/// Whether the meter stamped it itself, so that it needs no date of ours.
+fn dates_itself(plan: &Plan, row: &MinuteRow) -> bool {
+    let meter = plan.meter_by_name(&row.meter).and_then(|meter| plan.meter(meter));
+    meter.is_some_and(|meter| meter.points > 0 && meter.stamped_by == StampedBy::Meter)
 }
 
 #[cfg(test)]
@@ -62,6 +65,7 @@ mod tests {
             series: Arc::from([]),
             minute: EventTime(minute * MINUTE.0),
             panes: Box::default(),
+            late: false,
         }
     }
 
@@ -83,13 +87,13 @@ mod tests {
     #[test]
     fn minutes_of_a_guess_wait_and_are_dated_by_the_correction() {
         let (mut undated, mut stored) = (Undated::default(), vec![row(1)]);
-        undated.take(&mut stored);
+        undated.take(&nothing_planned(), &mut stored);
         assert_eq!(minutes(&stored), [1]);
         undated.hold(true, &mut stored);
         let mut came = vec![row(2), row(3)];
-        undated.take(&mut came);
+        undated.take(&nothing_planned(), &mut came);
         assert!(came.is_empty());
-        undated.correct(Span(MINUTE.0 * 100 + 20_000), &nothing_planned(), &mut stored);
+        undated.correct(Span(MINUTE.0 * 100 + 20_000), &mut stored);
         assert_eq!(minutes(&stored), [1, 102, 103]);
     }
 
@@ -98,7 +102,7 @@ mod tests {
         let (mut undated, mut stored) = (Undated::default(), Vec::new());
         undated.hold(true, &mut stored);
         let mut came: Vec<_> = (0..MOST as i64 + 2).map(row).collect();
-        undated.take(&mut came);
+        undated.take(&nothing_planned(), &mut came);
         assert_eq!(minutes(&came), [0, 1]);
         undated.hold(false, &mut stored);
         assert_eq!((stored.len(), minutes(&stored)[0]), (MOST, 2));

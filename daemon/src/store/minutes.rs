@@ -27,6 +27,9 @@ pub struct MinuteRow {
     pub minute: EventTime,
     /// One per series.
     pub panes: Box<[Pane]>,
+    /// It came too late to be judged: it is added to what is stored of that minute. Unlike any other row it may not be
+    /// told twice, so what a restart brings out again of it is dropped: see [`crate::restore`].
+    pub late: bool,
 }
 
 /// A row that was not there before: the numbers of its meter and minute.
@@ -55,12 +58,46 @@ pub(super) fn append(db: &Connection, names: &mut Names, rows: &[MinuteRow]) -> 
             continue;
         };
         let (meter, series) = names.series(db, &row.meter, &row.series, minute)?;
+        if row.late && is_there(db, key(meter, minute))? {
+            match with_late(db, key(meter, minute), row)? {
+                Some((series, whole)) => {
+                    panes::encode(series, whole.into_iter(), &mut bytes)?;
+                    let mut update = db.prepare_cached("UPDATE minute SET body = ?2 WHERE key = ?1")?;
+                    update.execute((key(meter, minute), &bytes))?;
+                    added.push((meter, minute));
+                }
+                None => refused += 1,
+            }
+            continue;
+        }
         panes::encode(series, row.panes.iter().map(PaneRow::from), &mut bytes)?;
         if insert.execute((key(meter, minute), &bytes))? > 0 {
             added.push((meter, minute));
         }
     }
     Ok((added, refused))
+}
+
+fn is_there(db: &Connection, key: i64) -> Result<bool> {
+    let mut statement = db.prepare_cached("SELECT EXISTS (SELECT 1 FROM minute WHERE key = ?1)")?;
+    Ok(statement.query_row([key], |row| row.get(0))?)
+}
+
+/// The stored row with what came late; `None` if its columns mean something else or it can't be read.
+fn with_late(db: &Connection, key: i64, late: &MinuteRow) -> Result<Option<(u32, Vec<PaneRow>)>> {
+    let mut statement = db.prepare_cached("SELECT body FROM minute WHERE key = ?1")?;
+    let body: Vec<u8> = statement.query_row([key], |row| row.get(0))?;
+    let Ok((series, mut kept)) = panes::decode("minute", &body) else { return Ok(None) };
+    let keys = series_keys(db, series)?;
+    let same = keys.len() == late.series.len()
+        && keys.iter().zip(&*late.series).all(|(key, quantity)| Quantity::from_key(key) == Some(*quantity));
+    if !same {
+        return Ok(None);
+    }
+    for ((kept, pane), quantity) in kept.iter_mut().zip(&late.panes).zip(&*late.series) {
+        kept.add_late(quantity.what.kind(), &PaneRow::from(pane));
+    }
+    Ok(Some((series, kept)))
 }
 
 impl Store {

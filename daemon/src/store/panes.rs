@@ -102,6 +102,26 @@ impl PaneRow {
         Self { mean, min, max, rms, count, covered_ms }
     }
 
+    /// Adds what came late of the same minute. Together they stand for no more time than a minute, or than the one that
+    /// was known stood for.
+    pub(super) fn add_late(&mut self, kind: Kind, late: &Self) {
+        if late.count == 0 {
+            return;
+        }
+        if self.count == 0 {
+            *self = *late;
+            return;
+        }
+        // Of a counter the first and the latest reading are kept, and where the late ones stand is not known.
+        if kind == Kind::Counter {
+            return;
+        }
+        let most = self.covered_ms.max(super::minutes::MINUTE.0 as u32);
+        let parts = [*self, *late];
+        *self = Self::merged(kind, &parts.iter());
+        self.covered_ms = self.covered_ms.min(most);
+    }
+
     /// The spread about the mean, so that a 16-bit number of it is enough for the root of the squares.
     fn spread(&self) -> Option<f64> {
         let (mean, rms) = (self.mean?, self.rms?);

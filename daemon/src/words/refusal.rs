@@ -11,6 +11,7 @@ pub fn refusal(refused: &Quarantined) -> String {
             None => format!("{what}: a value that can't be real"),
         },
         Refusal::TooLate => format!("{what}: stamped earlier than what was already judged"),
+        Refusal::OnlyHistory => format!("{what}: came too late to be judged, kept as history"),
         Refusal::Duplicate => format!("{what}: the same stamp twice"),
         Refusal::FromTheFuture => format!("{what}: stamped in the future; look at the meter's clock"),
         Refusal::WrongShape => format!("{what}: not as many values as the map says"),

@@ -142,6 +142,7 @@ fn row(meter: &Arc<str>, series: &Arc<[Quantity]>, minute: EventTime) -> MinuteR
         series: Arc::clone(series),
         minute,
         panes: series.iter().map(pane).collect(),
+        late: false,
     }
 }
 

@@ -117,5 +117,6 @@ fn minute_row(meter: &str, series: &Arc<[Quantity]>, minute: i64) -> MinuteRow {
         series: Arc::clone(series),
         minute: EventTime(NOW.0 + minute * 60_000),
         panes: panes.collect(),
+        late: false,
     }
 }
