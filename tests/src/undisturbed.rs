@@ -202,7 +202,8 @@ fn of_batch(batch: &Batch) -> Told {
             (kept(pane.mean()), kept(pane.min()), kept(pane.max()), pane.count, pane.covered_ms)
         };
         let panes: Vec<_> = row.panes.iter().map(pane).collect();
-        let id = format!("{} {}", row.meter, row.minute.0);
+        // The store adds what came late to its minute; no story that is compared here has any.
+        let id = format!("{} {}{}", row.meter, row.minute.0, if row.late { " late" } else { "" });
         Told::put(&mut told.minutes, twice, id, written(&panes));
     }
     told

@@ -134,6 +134,31 @@ async fn minutes_that_come_after_the_day_was_closed_make_one_revision_when_no_mo
     assert_eq!(site.day(None).await.unwrap().revision, 2, "told once");
 }
 
+/// Readings of an afternoon whose minutes were half known already. Seen to fail when what is there already stayed.
+#[tokio::test]
+async fn readings_that_came_too_late_to_be_judged_make_a_revision_too() {
+    let site = Site::new();
+    let half = |late: bool| {
+        move |mut batch: Batch| {
+            for row in &mut batch.minutes {
+                let mut pane = Pane::EMPTY;
+                pane.push(40.0, Span::seconds(30));
+                (row.panes, row.late) = (Box::new([pane]), late);
+            }
+            batch
+        }
+    };
+    let (known, later) = (minutes("MP-3", 0..1440, 0.0, due(-60)), minutes("MP-3", 720..960, 0.0, due(5)));
+    site.store(|number| half(false)(known(number))).await;
+    site.look(due(0)).await;
+    site.store(|number| half(true)(later(number))).await;
+    site.look(due(30)).await;
+    let second = site.day(None).await.unwrap();
+    assert_eq!((second.revision, second.revised.unwrap().late), (2, vec![("MP-3".to_owned(), 240)]));
+    let measured = second.figures.meters.iter().find(|meter| meter.meter == "MP-3").unwrap().measured;
+    assert!((measured - (0.5 + 120.0 / 1440.0)).abs() < 1e-9, "{measured}");
+}
+
 #[tokio::test]
 async fn minutes_that_trickle_in_for_hours_are_told_within_an_hour() {
     let site = Site::new();

@@ -5,6 +5,7 @@ mod asking;
 mod backup;
 mod damage;
 mod held;
+mod late;
 mod left;
 mod letters;
 mod opening;
