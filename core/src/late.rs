@@ -178,7 +178,6 @@ mod tests {
         assert_eq!(open, gaps(&[]));
     }
 
-    /// Seen to fail without the bound of a week.
     #[test]
     fn what_is_older_than_a_week_is_no_history_any_more() {
         let week = MOST_LATE.0 / 1000;
@@ -189,7 +188,6 @@ mod tests {
         assert!(open.fill(at(901), at(week + 900), SECOND));
     }
 
-    /// Seen to fail without the bound.
     #[test]
     fn gaps_are_bounded_and_the_oldest_forgotten() {
         let mut open = Gaps::default();

@@ -212,7 +212,7 @@ fn in_days(days: i64) -> Day {
 }
 
 /// Ours, the authority's and the one that the broker shows: each has an alarm of its own in good time, which ends when
-/// a newer certificate is in place. Those that hold for 40 days are none. Seen to fail without the look at the ends.
+/// a newer certificate is in place. Those that hold for 40 days are none. Guard: `Desk::look_at_certificates`.
 #[test]
 fn a_certificate_that_ends_soon_is_an_alarm_until_a_newer_one_is_in_place() {
     let (name, soon) = ("127.0.0.1", in_days(20));

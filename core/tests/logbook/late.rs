@@ -27,7 +27,7 @@ fn after_a_gap() -> Hall {
     hall
 }
 
-/// Row 21 of a shuffling publisher. Seen to fail when what is late was refused.
+/// Guard: `fills_gap` in `Scope::read`.
 #[test]
 fn what_comes_late_for_a_gap_is_added_to_its_minute_and_raises_and_clears_nothing() {
     let mut hall = after_a_gap();
@@ -48,7 +48,7 @@ fn what_comes_late_for_a_gap_is_added_to_its_minute_and_raises_and_clears_nothin
     assert!(minutes(&hall).iter().all(|(_, _, most, late)| *late || most.is_some_and(|most| most < 40.0)));
 }
 
-/// Seen to fail with the gap kept as it was.
+/// Guard: the gap that `Gaps::fill` takes away.
 #[test]
 fn the_same_late_reading_again_and_one_of_a_time_that_is_known_change_nothing() {
     let mut hall = after_a_gap();
@@ -85,7 +85,7 @@ fn a_late_minute_is_told_when_its_burst_is_over_and_what_is_late_for_the_open_mi
     assert_eq!(minutes(&hall).last().map(|row| (row.0, row.1, row.3)), Some((9, 56, false)));
 }
 
-/// Seen to fail when every message was heard.
+/// Guard: `is_behind` before `hear`.
 #[test]
 fn what_is_late_ends_no_silence() {
     let mut hall = after_a_gap();

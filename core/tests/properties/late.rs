@@ -96,7 +96,7 @@ fn judgements(outputs: Vec<Output>) -> Vec<Output> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(60))]
 
-    /// Seen to fail when what is late was refused, and when the gap was kept as it was.
+    /// Guards: `fills_gap` in `Scope::read`, and the gap that `Gaps::fill` takes away.
     #[test]
     fn nothing_is_lost_or_counted_twice_and_nothing_late_is_judged(fates in fates()) {
         let steps = steps(&fates);
@@ -115,7 +115,7 @@ proptest! {
         prop_assert!(judgements(outputs) == judgements(all(&only)), "what is late was judged");
     }
 
-    /// Seen to fail when gaps were not saved.
+    /// Guard: the gaps in `SavedMeter`.
     #[test]
     fn a_restart_anywhere_changes_nothing_of_what_comes_late(fates in fates(), place in any::<prop::sample::Index>()) {
         let steps = steps(&fates);

@@ -262,7 +262,7 @@ mod tests {
         check(r#"{"v":{"a":"NaN","b":{"x":-1e999}}}"#, [None, None], 2);
     }
 
-    /// Seen to fail without the words for a state. That a state is 0 or 1 and nothing between is seen to in core, which
+    /// Guard: `flag`. That a state is 0 or 1 and nothing between is seen to in core, which
     /// counts what is neither: `core/tests/logbook/kinds.rs`.
     #[test]
     fn true_and_false_are_the_states_of_a_flag_and_of_nothing_else() {
