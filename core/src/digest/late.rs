@@ -65,6 +65,7 @@ mod tests {
             series: series.iter().filter_map(|key| Quantity::from_key(key)).collect(),
             limits: Vec::new(),
             rolls_over_at: Vec::new(),
+            shortest_event: None,
             rows: Vec::new(),
         };
         assert_eq!(meter.series.len(), 3);
