@@ -47,7 +47,9 @@ impl Gaps {
     /// Whether a reading of `at` fills a gap, now that readings up to `newest` are judged. Then it has two smaller ones
     /// beside it, or none.
     pub(crate) fn fill(&mut self, at: EventTime, newest: EventTime, every: Span) -> bool {
-        let Some(index) = self.0.iter().position(|(from, to)| (*from < at) && (at < *to)) else { return false };
+        let Some(index) = self.0.iter().position(|(from, to)| (*from < at) && (at < *to)) else {
+            return false;
+        };
         if at + MOST_LATE <= newest {
             return false;
         }

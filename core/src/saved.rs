@@ -191,9 +191,10 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
         minute: state.minute,
         panes: plan.series.iter().copied().zip(state.panes.all()).collect(),
         gaps: state.gaps.clone(),
-        late: state.late.as_ref().map(|late| {
-            (late.minute, late.due, plan.series.iter().copied().zip(late.panes.all()).collect())
-        }),
+        late: state
+            .late
+            .as_ref()
+            .map(|late| (late.minute, late.due, plan.series.iter().copied().zip(late.panes.all()).collect())),
         rolling: state
             .rolling
             .iter()

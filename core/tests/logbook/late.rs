@@ -41,7 +41,12 @@ fn what_comes_late_for_a_gap_is_added_to_its_minute_and_raises_and_clears_nothin
     hall.run(70);
     assert_eq!(hall.changes().count(), before, "nothing rises and nothing clears");
     let late: Vec<_> = minutes(&hall).into_iter().filter(|(.., late)| *late).collect();
-    let expected = [(4, 10, Some(500.0), true), (3, 60, Some(500.0), true), (2, 60, Some(500.0), true), (1, 10, Some(500.0), true)];
+    let expected = [
+        (4, 10, Some(500.0), true),
+        (3, 60, Some(500.0), true),
+        (2, 60, Some(500.0), true),
+        (1, 10, Some(500.0), true),
+    ];
     assert_eq!(late, expected, "in the order in which they came");
     assert_eq!(hall.refused(), ["reading OnlyHistory 1"], "and counted: once a minute it is told how many");
     // A quiet gap in the story: the largest of the judged minutes are those of a healthy hall.
@@ -72,7 +77,11 @@ fn a_late_minute_is_told_when_its_burst_is_over_and_what_is_late_for_the_open_mi
     hall.run(SETTLES.0 / 1000);
     assert!(minutes(&hall).iter().all(|(.., late)| !late));
     hall.run(1);
-    assert!(minutes(&hall).contains(&(3, 1, Some(30.0 + f64::from(500 % 7) * 0.01), true)), "{:?}", minutes(&hall));
+    assert!(
+        minutes(&hall).contains(&(3, 1, Some(30.0 + f64::from(500 % 7) * 0.01), true)),
+        "{:?}",
+        minutes(&hall)
+    );
     // Minute 9 is open; one of its seconds is missing and comes late.
     let mut hall = after_a_gap();
     hall.run(60);

@@ -2,7 +2,7 @@
 //! been judged without the late ones; of what was measured nothing is lost and nothing counts twice; and a restart
 //! anywhere changes nothing.
 
-use crate::afternoon::{apply, brisk_plan, bytes, restarted, Step};
+use crate::afternoon::{Step, apply, brisk_plan, bytes, restarted};
 use crate::cannery::{MP3, at, healthy};
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::{Matter, Output, Refusal};
