@@ -36,7 +36,9 @@ fn fault(name: &str, test: bool) -> Option<String> {
     }
     let starts = ["fn ", "struct ", "enum ", "const ", "static "];
     let defined = |line: &str| {
-        let line = line.trim_start().trim_start_matches("pub(crate) ").trim_start_matches("pub ");
+        let line = ["pub(crate) ", "pub(super) ", "pub "]
+            .iter()
+            .fold(line.trim_start(), |line, door| line.trim_start_matches(door));
         starts.iter().any(|start| {
             let name = line.strip_prefix("const fn ").or_else(|| line.strip_prefix(start));
             name.and_then(|name| name.strip_prefix(item))
