@@ -151,6 +151,7 @@ impl Made {
             series: Arc::from(&*meter.series),
             minute,
             panes: std::iter::repeat_n(Pane::EMPTY, meter.series.len()).collect(),
+            late: false,
         };
         let minutes = plan.scopes.iter().flat_map(|scope| scope.meters.iter().map(row)).collect();
         store.apply(&Batch { minutes, ..Batch::default() }).expect("there is room");

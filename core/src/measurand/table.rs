@@ -94,7 +94,7 @@ measurands! {
     EvenCurrent: "even_current_percent", "even orders of the current", Percent, Level, Phases, Single, 1, 0.0 ..= 1000.0, Computed;
     OddCurrent: "odd_current_percent", "odd non-triplen current", Percent, Level, Phases, Single, 1, 0.0 ..= 1000.0, Computed;
     NeutralExpected: "neutral_expected_a", "neutral current expected by the phases", Ampere, Level, Whole, Single, 1, 0.0 ..= 60_000.0, Computed;
-    NeutralUnexplained: "neutral_unexplained_a", "neutral current that the phases do not explain", Ampere, Level, Whole, Single, 1, 0.0 ..= 20_000.0, Computed;
+    NeutralUnexplained: "neutral_unexplained_a", "unexplained neutral current", Ampere, Level, Whole, Single, 1, 0.0 ..= 20_000.0, Computed;
     SpectrumLossFactor: "spectrum_loss_factor", "harmonic loss factor by the orders", One, Level, Phases, Single, 2, 0.0 ..= 2500.0, Computed;
     SpectrumKFactor: "spectrum_k_factor", "K-factor by the orders", One, Level, Phases, Single, 2, 0.0 ..= 2500.0, Computed;
     PermissibleLoad: "permissible_load_percent", "permissible load with this spectrum", Percent, Level, Whole, Single, 0, 0.0 ..= 100.0, Computed;

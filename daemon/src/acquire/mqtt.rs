@@ -253,18 +253,23 @@ impl<'a> Link<'a> {
         let release = async {
             loop {
                 sleep(RELEASE_EVERY).await;
-                let mut intake = intake.borrow_mut();
-                intake.release();
-                let mut receipts = receipts.borrow_mut();
-                let mut any = false;
-                for (ticket, number) in intake.handed_over() {
-                    receipts.handed_over(ticket, number);
-                    any = true;
-                }
-                if any {
-                    intake.await_commit();
-                    // What they wait for may be stored already; if the library takes no more now, the next commit does it.
-                    receipts.settle(&client, *committed.borrow());
+                let any = {
+                    let mut intake = intake.borrow_mut();
+                    intake.release();
+                    let mut receipts = receipts.borrow_mut();
+                    let mut any = false;
+                    for (ticket, number) in intake.handed_over() {
+                        receipts.handed_over(ticket, number);
+                        any = true;
+                    }
+                    if any {
+                        intake.await_commit();
+                    }
+                    any
+                };
+                // What they wait for may be stored already, and then no later commit speaks for them.
+                while any && !receipts.borrow_mut().settle(&client, *committed.borrow()) {
+                    sleep(Receipts::RETRY).await;
                 }
             }
         };
