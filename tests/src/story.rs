@@ -160,10 +160,24 @@ impl Story {
                 for rise in rises.iter().chain(map_wrong) {
                     *expected.entry(format!("{} {rise}", meter.name)).or_default() += 1;
                 }
+                if rises.contains(&"meter silent level 1")
+                    && meter.faults.iter().any(|other| stands(other, fault))
+                {
+                    *expected.entry(format!("{} meter silent level 3", meter.name)).or_default() += 1;
+                }
             }
         }
         expected
     }
+}
+
+/// Whether the recurrence that `one` brings stands when the silence `other` is first told: then the meter is the only
+/// eye on a high alarm, and its silence is high at once. The third excursion raises it; six hours without one clear it.
+fn stands(one: &Fault, other: &Fault) -> bool {
+    let Kind::Excursions { every, length } = one.kind else { return false };
+    let told = other.from + 2 * MINUTE;
+    let last = one.from + (one.to - 1 - one.from) / every * every;
+    one.from + 2 * every + length < told && told < last + length + 6 * 3600
 }
 
 /// Delays of seconds instead of minutes and hours.
@@ -239,7 +253,9 @@ fn meters_of(story: Story, transformer: usize) -> Vec<ScriptedMeter> {
     let volts = signal(2080, 10, 4);
     let amps = signal(1100, 60, 20);
     let main = vec![volts, volts, volts, amps, amps, amps];
-    let (winding, lug) = (signal(900, 30, 1), signal(500, 20, 1));
+    // In the day as warm as the load makes a healthy winding; in the quarter of an hour nothing is settled yet.
+    let winding = if story == Story::Day { signal(695, 20, 1) } else { signal(900, 30, 1) };
+    let lug = signal(500, 20, 1);
     let sensors = vec![winding, winding, winding, lug, lug, lug, signal(280, 20, 1)];
     let feeders = if story == Story::Day { 8 } else { 6 };
     let mut meters =
