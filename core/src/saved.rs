@@ -75,6 +75,9 @@ pub struct Rebuildable {
     flags: Vec<(String, Quantity, Seen)>,
 }
 
+/// A minute of late readings: which one, when it is due, and what it has.
+type SavedLate = (EventTime, EventTime, Vec<(Quantity, Pane)>);
+
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct SavedMeter {
     name: String,
@@ -89,8 +92,7 @@ struct SavedMeter {
     minute: Option<EventTime>,
     panes: Vec<(Quantity, Pane)>,
     gaps: Gaps,
-    /// Minute, when it is due, and what it has.
-    late: Option<(EventTime, EventTime, Vec<(Quantity, Pane)>)>,
+    late: Option<SavedLate>,
     rolling: Vec<(Span, Vec<Quantity>, Rolling)>,
     /// Of what, which way, and whether of how fast it rises.
     limits: Vec<(Quantity, Bound, bool, LimitWatch)>,

@@ -46,7 +46,7 @@ impl Places {
     }
 }
 
-/// What the number of a quantity means, see [`Quantity::number`].
+/// What the number of a quantity means, see [`Quantity::number`](super::Quantity::number).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Numbers {
     /// It has none.

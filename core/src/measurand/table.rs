@@ -128,11 +128,11 @@ measurands! {
     VibrationToneExcess: "vibration_tone_excess_mm_s", "vibration tone excess", MillimetrePerSecond, Level, Whole, Orders, 2, -1000.0 ..= 1000.0, Computed;
     WindingRise: "winding_rise_k", "winding rise over ambient", Kelvin, Level, Phases, Single, 1, -200.0 ..= 500.0, Computed;
     WindingExpected: "winding_expected_c", "expected winding temperature", Celsius, Level, Phases, Single, 1, -60.0 ..= 1000.0, Computed;
-    WindingResidual: "winding_residual_k", "winding above what a healthy one would show", Kelvin, Level, Phases, Single, 1, -500.0 ..= 500.0, Computed;
+    WindingResidual: "winding_residual_k", "winding above expected", Kelvin, Level, Phases, Single, 1, -500.0 ..= 500.0, Computed;
     TopOilExpected: "top_oil_expected_c", "expected top oil temperature", Celsius, Level, Whole, Single, 1, -60.0 ..= 1000.0, Computed;
-    TopOilResidual: "top_oil_residual_k", "top oil above what a healthy unit would show", Kelvin, Level, Whole, Single, 1, -500.0 ..= 500.0, Computed;
-    FanShortfall: "fan_shortfall_k", "heat that fans leave which should run", Kelvin, Level, Whole, Single, 1, 0.0 ..= 500.0, Computed;
-    LoadTimeLeft: "load_time_left_h", "time that the present load may last", Hour, Level, Whole, Single, 1, 0.0 ..= 24.0, Computed;
+    TopOilResidual: "top_oil_residual_k", "top oil above expected", Kelvin, Level, Whole, Single, 1, -500.0 ..= 500.0, Computed;
+    FanShortfall: "fan_shortfall_k", "heat left by stopped fans", Kelvin, Level, Whole, Single, 1, 0.0 ..= 500.0, Computed;
+    LoadTimeLeft: "load_time_left_h", "time the load may last", Hour, Level, Whole, Single, 1, 0.0 ..= 24.0, Computed;
     HotSpot: "hot_spot_c", "hot spot of the windings", Celsius, Level, Whole, Single, 1, -60.0 ..= 1000.0, Computed;
     AgeingRate: "ageing_rate", "ageing rate of the insulation", One, Level, Whole, Single, 2, 0.0 ..= 1.0e12, Computed;
     AgeingHours: "ageing_h", "equivalent hours of ageing", Hour, Counter, Whole, Single, 1, 0.0 ..= 1.0e15, Computed;

@@ -48,7 +48,9 @@ fn steps(fates: &[Fate]) -> Vec<Step> {
 
 fn all(steps: &[Step]) -> Vec<Output> {
     let (mut monitor, mut out) = (Monitor::new(brisk_plan()), Vec::new());
-    steps.iter().for_each(|step| apply(&mut monitor, step, &mut out));
+    for step in steps {
+        apply(&mut monitor, step, &mut out);
+    }
     out
 }
 

@@ -25,7 +25,7 @@ pub struct HeatPlan {
     pub shortfall: Option<usize>,
     /// Series of the hot spot.
     pub hot_spot: usize,
-    /// Where the hot spot must not come, in °C, and the series of the time that the present load may last.
+    /// Where the hot spot must not come, in °C, and the series of the time the load may last.
     pub load_time_left: Option<(f64, usize)>,
     /// Ageing, where the insulation is known.
     pub ageing: Option<AgeingPlan>,
