@@ -73,7 +73,8 @@ pub(crate) fn config(meters: usize, windows: [&str; 2], source: impl Fn(usize) -
         add(format!("[[meter]]\nname = \"M{number}\"\nmeasures = {{ feeder = \"F{number}\" }}\n{source}\n"));
     }
     for what in judged() {
-        let (key, (_, high)) = (what.key(), what.facts().range);
+        // A configuration takes no number beyond that.
+        let (key, high) = (what.key(), what.facts().range.1.min(1.0e9));
         let [short, long] = windows;
         // Far from any value: the limits are judged and nothing is told.
         add(format!(
