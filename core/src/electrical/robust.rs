@@ -220,11 +220,12 @@ fn correlation(points: &[Point], weights: &[f64], plane: &Plane) -> Option<f64> 
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn plane(points: usize) -> Vec<Point> {
+    /// Points of one plane without noise.
+    pub(crate) fn plane(points: usize) -> Vec<Point> {
         // Two that explain and do not move alike.
         let x = |index: usize| [20.0 + (index * 37 % 160) as f64, (index * 53 % 71) as f64];
         (0..points)

@@ -136,15 +136,8 @@ fn solve(matrix: &mut [[f64; UNKNOWNS + 2]; UNKNOWNS]) -> Option<[[f64; 2]; UNKN
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::electrical::robust::tests::plane;
     use proptest::prelude::*;
-
-    fn plane(points: usize) -> Vec<Point> {
-        // Two that explain and do not move alike.
-        let x = |index: usize| [20.0 + (index * 37 % 160) as f64, (index * 53 % 71) as f64];
-        (0..points)
-            .map(|index| Point { x: x(index), y: 0.2 + 0.5 * x(index)[0] - 0.3 * x(index)[1] })
-            .collect()
-    }
 
     #[test]
     fn a_step_is_found_where_it_is() {
