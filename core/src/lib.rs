@@ -9,6 +9,7 @@ pub mod alert;
 pub mod defaults;
 pub mod demand;
 pub mod desk;
+pub mod diagnosis;
 pub mod digest;
 pub mod electrical;
 mod eyes;

@@ -1,6 +1,7 @@
 //! Everything that comes out of the monitor: facts, never words.
 
 use crate::alarm::state::AlarmState;
+use crate::diagnosis::FindingChange;
 use crate::input::{MeterTrouble, Part};
 use crate::measurand::{Measurand, Quantity};
 use crate::plant::{Bound, Priority};
@@ -421,30 +422,4 @@ pub enum Denial {
     NothingToEnd,
     /// No calibration of this transformer waits for a person, or there is none to drop.
     NoCalibration,
-}
-
-/// A change of a finding: a named cause with its evidence.
-///
-/// The written form of `replay --json` is reserved for it from the first version; the diagnosis that makes
-/// findings is not part of this version.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct FindingChange {
-    /// The finding's id.
-    pub finding: String,
-    /// True: found; false: ended.
-    pub raised: bool,
-    /// When.
-    pub at: EventTime,
-    /// The transformer.
-    pub transformer: String,
-    /// The feeder, where it was traced to one.
-    pub feeder: Option<String>,
-    /// The phase, where it was traced to one.
-    pub phase: Option<crate::phases::Phase>,
-    /// The cause, by its key.
-    pub cause: String,
-    /// How soon a person must act.
-    pub priority: Priority,
-    /// The one number that tells how bad it is.
-    pub peak: Option<f64>,
 }

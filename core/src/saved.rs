@@ -4,6 +4,7 @@
 use crate::alarm::book::{AlarmBook, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
 use crate::demand::{MeterDemand, Weeks};
+use crate::diagnosis::{Diagnosis, FindingBook};
 use crate::electrical::energy::MeteredPower;
 use crate::feeding::Seen;
 use crate::fitting::SavedFitting;
@@ -61,6 +62,9 @@ pub struct Precious {
     /// What the models have learned.
     #[serde(default)]
     pub learned: Learned,
+    /// The findings that stand, and how many there ever were.
+    #[serde(default)]
+    pub findings: FindingBook,
 }
 
 /// Windows, panes, delays under way.
@@ -69,6 +73,7 @@ pub struct Rebuildable {
     meters: Vec<SavedMeter>,
     grid: Option<(Vec<(String, Quantity)>, Grid)>,
     study: Study,
+    diagnosis: Diagnosis,
     recorder: Recorder,
     doubts_clock: bool,
     /// What is known of the states that the scope's meters read.
@@ -115,6 +120,7 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
                 .collect(),
             grid: scope.grid.clone().map(|grid| (grid_keys(plan), grid)),
             study: scope.study.clone(),
+            diagnosis: scope.diagnosis.clone(),
             recorder: scope.recorder.clone(),
             doubts_clock: scope.doubts_clock,
             flags: flag_keys(plan)
@@ -151,6 +157,7 @@ pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
         fittings: fittings.collect(),
         weeks: weeks.collect(),
         learned: scope.study.learned(),
+        findings: scope.findings.clone(),
         alarms: former.alarms.iter().cloned().chain(alarms).collect(),
         alerts: former.alerts.iter().cloned().chain(alerts).collect(),
     }
@@ -223,6 +230,7 @@ fn quantities(plan: &MeterPlan, windows: &RollingPlan) -> Vec<Quantity> {
 pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out: &mut Vec<Output>) {
     let learned = state.precious.learned.clone();
     let weeks = state.precious.weeks.clone();
+    let findings = state.precious.findings.clone();
     let fittings = adopt_precious(plan, scope, state.at, state.precious, out);
     for saved in state.rebuildable.meters {
         if let Some(local) = plan.meters.iter().position(|meter| meter.name == saved.name) {
@@ -250,6 +258,9 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
     if let Some(grid) = &plan.grid {
         scope.study.adopt(&grid.study, state.rebuildable.study);
         scope.study.adopt_learned(&learned);
+        scope.diagnosis.adopt(&grid.diagnosis, state.rebuildable.diagnosis);
+        scope.findings = findings;
+        scope.findings.keep_watched(&grid.diagnosis, state.at, out);
     }
     for (meter, state) in plan.meters.iter().zip(scope.meters.iter_mut()) {
         if let (Some(fitting), Some(plan)) = (&mut state.fitting, &meter.fitting) {

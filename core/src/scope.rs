@@ -3,6 +3,7 @@
 use crate::alarm::book::{AlarmBook, Hand, Raise};
 use crate::alert::AlertBook;
 use crate::desk::Desk;
+use crate::diagnosis::{Diagnosis, FindingBook, Step};
 use crate::feeding::Flags;
 use crate::fitting::Fitting;
 use crate::grid::Grid;
@@ -25,6 +26,8 @@ pub(crate) struct Scope {
     pub(crate) meters: Box<[MeterState]>,
     pub(crate) grid: Option<Grid>,
     pub(crate) study: Study,
+    pub(crate) diagnosis: Diagnosis,
+    pub(crate) findings: FindingBook,
     pub(crate) alarms: AlarmBook,
     pub(crate) alerts: AlertBook,
     pub(crate) recorder: Recorder,
@@ -50,6 +53,8 @@ impl Scope {
             meters: plan.meters.iter().map(MeterState::new).collect(),
             grid: plan.grid.as_ref().map(Grid::new),
             study: plan.grid.as_ref().map(|grid| Study::new(&grid.study)).unwrap_or_default(),
+            diagnosis: plan.grid.as_ref().map(|grid| Diagnosis::new(&grid.diagnosis)).unwrap_or_default(),
+            findings: FindingBook::default(),
             alarms: AlarmBook::new(plan.alarms.len()),
             alerts: AlertBook::new(plan.subjects.len()),
             recorder: Recorder::default(),
@@ -167,8 +172,11 @@ impl Scope {
     fn turn_grid(&mut self, plan: &ScopePlan, out: &mut Vec<Output>) {
         let Some(grid_plan) = &plan.grid else { return };
         let made = &plan.meters[grid_plan.meters.clone()];
-        let (Some(first), Some(last)) = (made.first(), made.last()) else { return };
-        let slots = first.first_slot..last.first_slot + last.series.len();
+        let slots = match (made.first(), made.last()) {
+            (Some(first), Some(last)) => first.first_slot..last.first_slot + last.series.len(),
+            _ => plan.slots..plan.slots,
+        };
+        let formulas = made.first().map(|first| (first.first_slot, &first.formulas));
         loop {
             let alarms = &self.alarms;
             let live = |local: usize| {
@@ -176,8 +184,8 @@ impl Scope {
             };
             let Some(grid) = &mut self.grid else { return };
             let Some(end) = grid.next(grid_plan, &plan.meters, live, &mut self.grid_values) else { return };
-            for (index, formula) in first.formulas.iter().enumerate() {
-                self.row[first.first_slot + index] = formula.evaluate(&self.grid_values);
+            for (slot, formula) in formulas.iter().flat_map(|(first, all)| (*first..).zip(all.iter())) {
+                self.row[slot] = formula.evaluate(&self.grid_values);
             }
             let row = &mut self.row[slots.clone()];
             self.study.step(&grid_plan.study, &mut Turn { end, inputs: &self.grid_values, row });
@@ -187,6 +195,8 @@ impl Scope {
                 let stands_for = (end, state.cadence.credit(end, meter.every));
                 state.judge(meter, stands_for, row, true, desk);
             }
+            let step = Step { end, inputs: &self.grid_values, made: &self.row[slots.clone()] };
+            self.diagnosis.step(&grid_plan.diagnosis, &mut self.findings, &step, out);
             self.fold(plan, out);
         }
     }
@@ -421,6 +431,8 @@ impl Scope {
             grid.clear();
         }
         self.study.shift(by);
+        self.diagnosis.shift(by);
+        self.findings.shift(by);
         self.due = self.exact_deadline(plan);
     }
 }

@@ -3,6 +3,7 @@
 mod compile;
 mod contacts;
 mod demand;
+mod diagnosis;
 mod fitting;
 mod formulas;
 mod gaps;
@@ -19,6 +20,7 @@ pub use rolling::RollingPlan;
 pub use supply::{FedPlan, FlagPlan, SupplyPlan};
 
 use crate::demand::DemandPlan;
+use crate::diagnosis::DiagnosisPlan;
 use crate::formula::Formula;
 use crate::input::{MeterTrouble, Part};
 use crate::measurand::Quantity;
@@ -308,6 +310,8 @@ pub struct GridPlan {
     pub meters: Range<usize>,
     /// What is made of them with memory, after the formulas.
     pub study: StudyPlan,
+    /// What the diagnosis looks at.
+    pub diagnosis: DiagnosisPlan,
 }
 
 impl GridPlan {

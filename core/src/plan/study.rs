@@ -2,6 +2,7 @@
 
 use super::formulas;
 use super::{GridPlan, MeterPlan};
+use crate::diagnosis::DiagnosisPlan;
 use crate::formula::Formula;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
@@ -75,33 +76,38 @@ pub(super) fn across_meters(plant: &Plant, transformer: usize, meters: &[MeterPl
     draft.all();
     draft.inputs.sort();
     draft.known = draft.made.iter().map(|(_, series)| series.len()).collect();
-    let study = draft.all();
-    let Draft { inputs: Inputs { wanted, .. }, formulas, made, notes, .. } = draft;
-    if made.iter().all(|(_, series)| series.is_empty()) {
+    let (study, diagnosis) = draft.all();
+    let Draft { inputs: Inputs { wanted, .. }, formulas, mut made, notes, .. } = draft;
+    if wanted.is_empty() {
         return None;
+    }
+    if made.iter().all(|(_, series)| series.is_empty()) {
+        made.clear();
     }
     let first = |local: usize| wanted.partition_point(|(meter, _)| *meter < local);
     let columns: Box<[_]> = (0..meters.len()).map(|local| first(local)..first(local + 1)).collect();
     let made_meters = meters.len()..meters.len() + made.len();
-    let grid = GridPlan { inputs: wanted.into_boxed_slice(), columns, meters: made_meters, study };
+    let grid = GridPlan { inputs: wanted.into_boxed_slice(), columns, meters: made_meters, study, diagnosis };
     Some(Across { grid, formulas, made, notes })
 }
 
 impl Draft<'_> {
-    fn all(&mut self) -> StudyPlan {
+    fn all(&mut self) -> (StudyPlan, DiagnosisPlan) {
         self.formulas.clear();
         self.made.clear();
         self.made.push((None, Vec::new()));
         self.notes.clear();
         // Those of the formulas come first, one each.
         formulas::across_meters(self);
-        StudyPlan {
+        let study = StudyPlan {
             heat: self.heat(),
             demand_current: self.demand_current(),
             terminations: self.terminations().into_boxed_slice(),
             ways: self.ways().into_boxed_slice(),
             hum: self.hum(),
-        }
+        };
+        let diagnosis = self.diagnosis();
+        (study, diagnosis)
     }
 
     /// The first meter (local) of a meter's feeder, which gives the name; `None`: it is the transformer's own.
@@ -114,6 +120,18 @@ impl Draft<'_> {
     pub(super) fn has_made(&self, local: usize, quantity: Quantity) -> bool {
         let of = self.first_of_feeder(local);
         self.made.iter().any(|(known, series)| *known == of && series.contains(&quantity))
+    }
+
+    /// The place of what is made already in the rows of all meters made here: of the transformer, or of the feeder of a meter
+    /// (local).
+    pub(super) fn made_place(&self, local: Option<usize>, quantity: Quantity) -> Option<usize> {
+        let of = match local {
+            None => None,
+            Some(local) => Some(self.first_of_feeder(local)?),
+        };
+        let number = self.made.iter().position(|(known, _)| *known == of)?;
+        let index = self.made[number].1.iter().position(|known| *known == quantity)?;
+        Some(self.known.iter().take(number).sum::<usize>() + index)
     }
 
     /// A series that a model writes, of the meter made here for what a meter (local) sits on; its place in the rows of all

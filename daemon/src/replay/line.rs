@@ -3,8 +3,9 @@
 use crate::words::message::unit_of;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use kvarden_core::output::{AlertRevision, Change, ChangeKind, FindingChange, Matter, Output, RecordingSpan};
-use kvarden_core::phases::{Phase, Place};
+use kvarden_core::diagnosis::{Figure, FindingChange, FindingStep};
+use kvarden_core::output::{AlertRevision, Change, ChangeKind, Matter, Output, RecordingSpan};
+use kvarden_core::phases::Place;
 use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
 use serde::Serialize;
@@ -46,11 +47,15 @@ struct FindingLine<'a> {
     raised: String,
     cleared: Option<String>,
     transformer: &'a str,
-    cause: &'a str,
+    cause: &'static str,
+    variant: &'static str,
     phase: Option<&'static str>,
+    place: Option<&'static str>,
     feeder: Option<&'a str>,
     priority: Priority,
     peak: Option<f64>,
+    unit: &'static str,
+    confidence: f64,
     finding: &'a str,
 }
 
@@ -91,12 +96,14 @@ impl Lines {
                 _ => {}
             },
             Output::Alert(revision) => self.follow(revision),
-            Output::Finding(change) if change.raised => {
-                self.findings.insert(change.finding.clone(), (change.at, change.clone()));
-            }
             Output::Finding(change) => {
-                let raised = self.findings.remove(&change.finding).map_or(change.at, |(raised, _)| raised);
-                write(out, &finding_line(change, raised, Some(change.at), zone))?;
+                let raised = self.findings.get(&change.finding).map_or(change.at, |(raised, _)| *raised);
+                if matches!(change.what, FindingStep::Ended | FindingStep::NoLongerWatched) {
+                    self.findings.remove(&change.finding);
+                    write(out, &finding_line(change, raised, Some(change.at), zone))?;
+                } else {
+                    self.findings.insert(change.finding.clone(), (raised, change.clone()));
+                }
             }
             Output::Recording(span) => write(out, &recording_line(span, zone))?,
             _ => {}
@@ -180,21 +187,26 @@ fn finding_line<'a>(
     cleared: Option<EventTime>,
     zone: &TimeZone,
 ) -> FindingLine<'a> {
+    let facts = &change.facts;
+    let worst = facts.evidence.first();
     FindingLine {
         format: FORMAT,
         kind: "finding",
         raised: local(raised, zone),
         cleared: cleared.map(|cleared| local(cleared, zone)),
-        transformer: &change.transformer,
-        cause: &change.cause,
-        phase: change.phase.map(|phase| match phase {
-            Phase::A => "A",
-            Phase::B => "B",
-            Phase::C => "C",
+        transformer: &facts.transformer,
+        cause: facts.cause.family().key(),
+        variant: facts.cause.key(),
+        phase: facts.place.filter(|place| Place::PHASES.contains(place)).map(Place::key),
+        place: facts.place.map(Place::key),
+        feeder: facts.feeder.as_deref(),
+        priority: facts.priority,
+        peak: worst.map(|worst| worst.value),
+        unit: worst.map_or("", |worst| match worst.figure {
+            Figure::Quantity(quantity) => unit_of(&Matter::Quantity(quantity), quantity),
+            Figure::Sign(sign, _) => sign.unit(),
         }),
-        feeder: change.feeder.as_deref(),
-        priority: change.priority,
-        peak: change.peak,
+        confidence: facts.confidence,
         finding: &change.finding,
     }
 }
@@ -220,35 +232,45 @@ fn local(at: EventTime, zone: &TimeZone) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use kvarden_core::diagnosis::{Cause, Evidence, Finding};
+    use kvarden_core::measurand::{Measurand, Quantity};
 
-    fn finding(raised: bool, at: i64, peak: f64) -> Output {
-        Output::Finding(FindingChange {
-            finding: "T2/loose connection/MP-3/B#1".into(),
-            raised,
-            at: EventTime(at),
+    fn finding(what: FindingStep, at: i64, peak: f64) -> Output {
+        let figure = Figure::Quantity(Quantity::at(Measurand::ContactHeat, Place::B));
+        let feeder = Some("MP-3".to_owned());
+        let facts = Finding {
+            cause: Cause::ConnectionSteady,
             transformer: "T2".into(),
-            feeder: Some("MP-3".into()),
-            phase: Some(Phase::B),
-            cause: "loose connection".into(),
+            feeder: feeder.clone(),
+            place: Some(Place::B),
+            since: EventTime(at),
             priority: Priority::High,
-            peak: Some(peak),
-        })
+            confidence: 0.9,
+            evidence: vec![Evidence { figure, feeder, value: peak, against: None }],
+            ruled_out: Vec::new(),
+            pattern: None,
+            shares: Vec::new(),
+            lacks: Vec::new(),
+        };
+        let finding = "T2/loose-connection steady/MP-3/B#1".into();
+        Output::Finding(FindingChange { finding, step: 1, at: EventTime(at), what, facts })
     }
 
     #[test]
-    fn the_form_of_a_finding_is_reserved_one_line_for_each() {
+    fn a_finding_is_one_line_when_it_has_ended() {
         let zone = TimeZone::get("America/Denver").unwrap();
         let (mut lines, mut out) = (Lines::default(), Vec::new());
-        lines.take(&finding(true, 1_790_000_000_000, 4.1), &zone, &mut out).unwrap();
+        lines.take(&finding(FindingStep::Found, 1_790_000_000_000, 4.1), &zone, &mut out).unwrap();
+        lines.take(&finding(FindingStep::Worse, 1_790_000_030_000, 4.2), &zone, &mut out).unwrap();
         assert!(out.is_empty());
-        lines.take(&finding(false, 1_790_000_060_000, 4.3), &zone, &mut out).unwrap();
+        lines.take(&finding(FindingStep::Ended, 1_790_000_060_000, 4.3), &zone, &mut out).unwrap();
         lines.finish(&zone, &mut out).unwrap();
         assert_eq!(
             String::from_utf8(out).unwrap(),
             concat!(
                 r#"{"format":1,"kind":"finding","raised":"2026-09-21T08:13:20-06:00","cleared":"2026-09-21T08:14:20-06:00","#,
-                r#""transformer":"T2","cause":"loose connection","phase":"B","feeder":"MP-3","priority":"high","peak":4.3,"#,
-                r#""finding":"T2/loose connection/MP-3/B#1"}"#,
+                r#""transformer":"T2","cause":"loose-connection","variant":"steady","phase":"B","place":"B","feeder":"MP-3","#,
+                r#""priority":"high","peak":4.3,"unit":"W","confidence":0.9,"finding":"T2/loose-connection steady/MP-3/B#1"}"#,
                 "\n"
             )
         );
@@ -278,7 +300,7 @@ mod tests {
     #[test]
     fn what_still_stands_at_the_end_has_no_time_of_clearing() {
         let (mut lines, mut out) = (Lines::default(), Vec::new());
-        lines.take(&finding(true, 0, 4.1), &TimeZone::UTC, &mut out).unwrap();
+        lines.take(&finding(FindingStep::Found, 0, 4.1), &TimeZone::UTC, &mut out).unwrap();
         lines.finish(&TimeZone::UTC, &mut out).unwrap();
         assert!(String::from_utf8(out).unwrap().contains(r#""cleared":null"#));
     }

@@ -1,0 +1,4 @@
+//! The judges, each of one family of causes.
+
+pub(super) mod overload;
+pub(super) mod standing;

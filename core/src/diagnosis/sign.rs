@@ -1,0 +1,53 @@
+//! The figures that speak for or against a cause: quantities of the measurand table, and signs that only the diagnosis knows.
+
+use crate::measurand::Quantity;
+use crate::phases::Place;
+use serde::{Deserialize, Serialize};
+
+/// What a number of a finding is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum Figure {
+    /// A quantity of the measurand table.
+    Quantity(Quantity),
+    /// A sign that only the diagnosis knows, at a place.
+    Sign(Sign, Place),
+}
+
+macro_rules! signs {
+    ($($variant:ident: $key:literal, $words:literal, $unit:literal, $decimals:literal;)*) => {
+        /// A sign that only the diagnosis knows. To add one, add a line.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        pub enum Sign { $(#[doc = $words] #[serde(rename = $key)] $variant,)* }
+
+        impl Sign {
+            /// Every sign, in the order of the table.
+            pub const ALL: &'static [Self] = &[$(Self::$variant,)*];
+
+            /// The written form.
+            pub fn key(self) -> &'static str {
+                match self { $(Self::$variant => $key,)* }
+            }
+
+            /// Words for people.
+            pub fn words(self) -> &'static str {
+                match self { $(Self::$variant => $words,)* }
+            }
+
+            /// The unit as it is written.
+            pub fn unit(self) -> &'static str {
+                match self { $(Self::$variant => $unit,)* }
+            }
+
+            /// Decimals for people.
+            pub fn decimals(self) -> u8 {
+                match self { $(Self::$variant => $decimals,)* }
+            }
+        }
+    };
+}
+
+// The columns: key, words, unit, decimals.
+signs! {
+    ShareOfRating: "share_of_rating_percent", "load of the rating", "%", 0;
+    WorstPhaseOfRating: "worst_phase_of_rating_percent", "worst phase of the rating", "%", 0;
+}

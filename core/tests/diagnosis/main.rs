@@ -1,0 +1,7 @@
+//! Stories of faults and of healthy days: which cause is named, where, and when none is.
+
+mod board;
+#[path = "../cannery/mod.rs"]
+mod cannery;
+
+mod overload;

@@ -1,0 +1,40 @@
+//! Overload by kVA and amperes against the nameplate: 75 kVA at 208 V is 208.2 A. Times and setpoints of the loading limits
+//! (common practice, no source).
+
+use crate::board::{Board, POWER_METER, with_feeders};
+
+/// A balanced resistive load of so many amperes on each phase.
+fn amperes(of: [f64; 3]) -> Vec<f64> {
+    let watts = of.map(|amperes| 120.0 * amperes);
+    [vec![120.0; 3], vec![208.0; 3], of.to_vec(), vec![0.0], watts.to_vec()].concat()
+}
+
+#[test]
+fn a_whole_unit_over_its_rating_is_found_by_the_ladder_and_ends() {
+    let plant = with_feeders(&["MP-1"], POWER_METER, 10);
+    let mut board = Board::of(&plant);
+    let load =
+        |percent: f64| move |meter: usize, _| amperes([if meter == 0 { 2.082 * percent } else { 20.0 }; 3]);
+    board.run(1800, load(95.0));
+    assert!(board.lines().is_empty(), "{:?}", board.lines());
+    board.run(3700, load(115.0));
+    board.run(700, load(130.0));
+    board.run(900, load(80.0));
+    let lines = board.lines();
+    let expected = ["found overload whole-unit at T2 - high", "worse overload whole-unit at T2 - urgent"];
+    let steps: Vec<&str> =
+        lines.iter().filter_map(|line| line.split_once(' ')).map(|(_, rest)| rest).collect();
+    assert_eq!(steps[..2], expected, "{lines:?}");
+    assert!(steps.last().is_some_and(|line| line.starts_with("ended overload whole-unit")), "{lines:?}");
+}
+
+#[test]
+fn one_phase_over_the_rating_is_named() {
+    let plant = with_feeders(&["MP-1"], POWER_METER, 10);
+    let mut board = Board::of(&plant);
+    board.run(700, |meter, _| amperes(if meter == 0 { [100.0, 270.0, 110.0] } else { [20.0; 3] }));
+    assert_eq!(board.lines(), ["610 found overload one-phase at T2 B urgent"]);
+    let found = board.latest("overload one-phase").expect("it is found");
+    let proof = &found.facts.evidence[0];
+    assert!((proof.value - 100.0 * 270.0 / 208.18).abs() < 0.1, "amperes of the rating: {}", proof.value);
+}
