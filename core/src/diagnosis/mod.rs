@@ -32,6 +32,7 @@ use crate::output::Output;
 use crate::reading::Sample;
 use crate::time::{EventTime, Span};
 use docket::Docket;
+use judge::connection::Connection;
 use judge::overload::Overload;
 use look::{CircuitNow, Look, UnitNow, Values};
 use serde::{Deserialize, Serialize};
@@ -44,6 +45,7 @@ pub(crate) struct Diagnosis {
     /// The end of the step before.
     last: Option<EventTime>,
     overload: Overload,
+    connection: Connection,
     #[serde(skip)]
     circuits: Vec<CircuitNow>,
     #[serde(skip)]
@@ -67,6 +69,7 @@ impl Diagnosis {
             names: names(plan),
             last: None,
             overload: Overload::new(count),
+            connection: Connection::new(count),
             circuits: vec![CircuitNow::default(); count],
             docket: Docket::new(count),
         }
@@ -84,6 +87,7 @@ impl Diagnosis {
     pub(crate) fn shift(&mut self, by: Span) {
         self.last = self.last.map(|last| last + by);
         self.overload.shift(by);
+        self.connection.shift(by);
     }
 
     /// Lets every judge look at a step of the grid.
@@ -104,6 +108,7 @@ impl Diagnosis {
         docket.begin();
         // The order is that in which one explains away the next.
         self.overload.judge(&look, docket);
+        self.connection.judge(&look, docket);
         let passed = self.last.map_or(Span::ZERO, |last| step.end - last);
         self.last = Some(step.end);
         book.follow(plan, docket, (step.end, passed), out);

@@ -49,5 +49,6 @@ macro_rules! signs {
 // The columns: key, words, unit, decimals.
 signs! {
     ShareOfRating: "share_of_rating_percent", "load of the rating", "%", 0;
+    GrowthOfExcess: "growth_of_excess", "excess over that of the first day", "times", 1;
     WorstPhaseOfRating: "worst_phase_of_rating_percent", "worst phase of the rating", "%", 0;
 }

@@ -4,4 +4,5 @@ mod board;
 #[path = "../cannery/mod.rs"]
 mod cannery;
 
+mod connection;
 mod overload;

@@ -1,4 +1,5 @@
 //! The judges, each of one family of causes.
 
+pub(super) mod connection;
 pub(super) mod overload;
 pub(super) mod standing;

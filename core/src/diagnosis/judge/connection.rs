@@ -1,0 +1,219 @@
+//! A connection with too much resistance, all the time: what a termination shows over its peers, each by its own current
+//! squared, and the heat of a way between two meters in excess of what was learned, on one phase only. Load, weather and
+//! cooling are the same for all of them and cancel.
+//!
+//! At little load neither has a value: what was found then stands until a load of 40 % shows that it is gone.
+
+use super::standing::Standing;
+use crate::diagnosis::cause::{Cause, Family};
+use crate::diagnosis::docket::{Claim, Docket, Mark};
+use crate::diagnosis::finding::Lack;
+use crate::diagnosis::look::{CircuitNow, Look, of_quantity, of_sign};
+use crate::diagnosis::plan::{CircuitPlan, TerminationSet};
+use crate::diagnosis::sign::{Figure, Sign};
+use crate::measurand::{Measurand, Quantity};
+use crate::phases::Place;
+use crate::plant::Priority;
+use crate::time::{EventTime, Span};
+use serde::{Deserialize, Serialize};
+
+/// The places of terminations.
+const PARTS: [Place; 4] = [Place::A, Place::B, Place::C, Place::N];
+/// Over like parts, at rated current, in K: 4 and 15 K of ANSI/NETA Table 100.18, 40 K common practice.
+const EXCESS: [(f64, Priority); 3] = [(4.0, Priority::Low), (15.0, Priority::High), (40.0, Priority::Urgent)];
+/// Heat of one connection in W (common practice, no source).
+const HEAT: [(f64, Priority); 3] = [(10.0, Priority::Low), (25.0, Priority::High), (60.0, Priority::Urgent)];
+/// Of the mildest step: below it is gone.
+const BACK: f64 = 0.75;
+/// So much must a sensor show over its peers as it is, in K: two sensors differ by one, and the correction to rated
+/// current makes more of that (common practice, no source).
+const LEAST_SHOWN_K: f64 = 2.5;
+/// It must show for so long. A lug follows its load within an hour.
+const AFTER: Span = Span::minutes(30);
+/// Days of which the mean is kept, to tell whether it grows.
+const DAYS: usize = 8;
+/// More than this times what it was on the first of those days: it grows (common practice, no source).
+const GROWS: f64 = 1.3;
+
+/// What is remembered of each circuit and part.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(crate) struct Connection {
+    circuits: Vec<[Part; PARTS.len()]>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct Part {
+    shows: Standing,
+    days: Days,
+}
+
+/// Means of the days, each by its number since the epoch.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct Days {
+    of: [Option<(i64, f64, u32)>; DAYS],
+}
+
+impl Days {
+    fn take(&mut self, end: EventTime, value: f64) {
+        let day = end.0.div_euclid(Span::hours(24).0);
+        match &mut self.of[DAYS - 1] {
+            Some((known, sum, count)) if *known == day => {
+                *sum += value;
+                *count += 1;
+            }
+            Some(_) => {
+                self.of.rotate_left(1);
+                self.of[DAYS - 1] = Some((day, value, 1));
+            }
+            empty => *empty = Some((day, value, 1)),
+        }
+    }
+
+    /// The mean of the first day that is kept, if that is not the latest.
+    fn first(&self) -> Option<f64> {
+        let (_, sum, count) = self.of[..DAYS - 1].iter().flatten().next()?;
+        Some(sum / f64::from(*count))
+    }
+}
+
+impl Connection {
+    pub(crate) fn new(circuits: usize) -> Self {
+        Self { circuits: vec![<[Part; PARTS.len()]>::default(); circuits] }
+    }
+
+    pub(crate) fn shift(&mut self, by: Span) {
+        self.circuits.iter_mut().flatten().for_each(|part| part.shows.shift(by));
+    }
+
+    pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
+        for ((index, plan, now), parts) in look.all().zip(&mut self.circuits) {
+            for (part, state) in parts.iter_mut().enumerate() {
+                if let Some(signs) = Signs::of(look, (index, plan, now), part) {
+                    state.judge(look, &signs, docket);
+                }
+            }
+        }
+    }
+}
+
+/// What one connection shows now.
+struct Signs {
+    circuit: usize,
+    place: Place,
+    /// Over its peers at rated current, in K, and what the sensor shows of it.
+    excess: Option<(Mark, f64)>,
+    temperature: Option<Mark>,
+    heat: Option<Mark>,
+    has_sensors: bool,
+}
+
+impl Signs {
+    fn of(
+        look: &Look<'_>,
+        (circuit, plan, now): (usize, &CircuitPlan, &CircuitNow),
+        part: usize,
+    ) -> Option<Self> {
+        let place = PARTS[part];
+        let of_set = |set: &TerminationSet| {
+            let value = look.values.get(set.excess[part])?;
+            let quantity = Quantity::numbered(Measurand::TerminationExcess, place, set.number);
+            let mark = Mark { figure: Figure::Quantity(quantity), circuit, value, against: None };
+            let shown = value * load_squared(plan, now, part)?;
+            let temperature = look.values.get(set.temperature[part]);
+            let quantity = Quantity::numbered(Measurand::Termination, place, set.number);
+            let temperature = temperature.map(|value| Mark {
+                figure: Figure::Quantity(quantity),
+                circuit,
+                value,
+                against: None,
+            });
+            Some((mark, shown, temperature))
+        };
+        let worst = plan.terminations.iter().filter_map(of_set);
+        let worst = worst.max_by(|(one, ..), (other, ..)| one.value.total_cmp(&other.value));
+        let heat = now.contact_heat[part];
+        if worst.is_none() && heat.is_none() {
+            return None;
+        }
+        Some(Self {
+            circuit,
+            place,
+            excess: worst.map(|(mark, shown, _)| (mark, shown)),
+            temperature: worst.and_then(|(.., temperature)| temperature),
+            heat: heat.map(|watts| of_quantity(Measurand::ContactHeat, place, circuit, watts)),
+            has_sensors: !plan.terminations.is_empty(),
+        })
+    }
+
+    /// How bad it is by either, if it is.
+    fn reached(&self) -> Option<Priority> {
+        let by_excess = self.excess.filter(|(_, shown)| *shown >= LEAST_SHOWN_K);
+        let excess = by_excess.and_then(|(mark, _)| reached(mark.value, &EXCESS));
+        let heat = self.heat.and_then(|mark| reached(mark.value, &HEAT));
+        excess.max(heat)
+    }
+
+    /// Whether neither shows anything of it.
+    fn is_gone(&self) -> bool {
+        let quiet = |mark: Mark, steps: &[(f64, Priority)]| mark.value < BACK * steps[0].0;
+        self.excess.is_none_or(|(mark, shown)| quiet(mark, &EXCESS) || shown < BACK * LEAST_SHOWN_K)
+            && self.heat.is_none_or(|mark| quiet(mark, &HEAT))
+    }
+}
+
+/// Square of the present load of a part as a share of its rated current.
+fn load_squared(plan: &CircuitPlan, now: &CircuitNow, part: usize) -> Option<f64> {
+    let (amperes, rated) = match part {
+        3 => (now.neutral, plan.neutral_a.or(plan.rated_a)),
+        phase => (now.amperes[phase], plan.rated_a),
+    };
+    Some((amperes? / rated.filter(|rated| *rated > 0.0)?).powi(2))
+}
+
+fn reached(value: f64, steps: &[(f64, Priority)]) -> Option<Priority> {
+    steps.iter().rev().find(|(setpoint, _)| value > *setpoint).map(|(_, priority)| *priority)
+}
+
+impl Part {
+    fn judge(&mut self, look: &Look<'_>, signs: &Signs, docket: &mut Docket) {
+        let Signs { circuit, place, .. } = *signs;
+        if let Some((mark, _)) = signs.excess {
+            self.days.take(look.end, mark.value);
+        }
+        let most = signs.excess.map(|(mark, _)| mark.against(EXCESS[0].0));
+        let most = most.or(signs.heat.map(|mark| mark.against(HEAT[0].0)));
+        let known = docket.known(Family::Connection, circuit);
+        if let Some(mark) = most.filter(|mark| known.is_none_or(|known| known.value < mark.value)) {
+            docket.figure(Family::Connection, mark);
+        }
+        let priority = signs.reached();
+        let holds = match priority {
+            Some(_) => Some(true),
+            None => signs.is_gone().then_some(false),
+        };
+        let stands = self.shows.for_span(holds, look.end, AFTER);
+        if let Some(priority) = priority.filter(|_| stands) {
+            docket.claim(self.claim(signs, priority));
+        } else if holds == Some(false) {
+            docket.none(Cause::ConnectionSteady, circuit, Some(place));
+        }
+    }
+
+    fn claim(&self, signs: &Signs, priority: Priority) -> Claim {
+        let Signs { circuit, place, .. } = *signs;
+        let by_excess = signs.excess.map(|(mark, _)| mark).filter(|mark| mark.value > EXCESS[0].0);
+        let by_heat = signs.heat.filter(|mark| mark.value > HEAT[0].0);
+        let both = by_excess.is_some() && by_heat.is_some();
+        let first = by_excess.or(by_heat).or(signs.heat);
+        let now = by_excess.map_or(0.0, |mark| mark.value);
+        let grown = self.days.first().filter(|first| now > GROWS * first && *first > 0.0);
+        let grown = grown.map(|first| of_sign(Sign::GrowthOfExcess, place, circuit, now / first));
+        let mark = first.unwrap_or(of_quantity(Measurand::ContactHeat, place, circuit, 0.0));
+        let claim = Claim::new(Cause::ConnectionSteady, circuit, Some(place), priority, mark)
+            .sure(if both { 0.95 } else { 0.85 })
+            .with(by_heat.filter(|_| both))
+            .with(signs.temperature)
+            .with(grown);
+        if signs.has_sensors { claim } else { claim.lacking(Lack::Terminations) }
+    }
+}
