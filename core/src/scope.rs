@@ -3,7 +3,7 @@
 use crate::alarm::book::{AlarmBook, Hand, Raise};
 use crate::alert::AlertBook;
 use crate::desk::Desk;
-use crate::diagnosis::{Diagnosis, FindingBook, Step};
+use crate::diagnosis::{Diagnosis, FindingBook, MeterNow, Step};
 use crate::feeding::Flags;
 use crate::fitting::Fitting;
 use crate::grid::Grid;
@@ -195,7 +195,10 @@ impl Scope {
                 let stands_for = (end, state.cadence.credit(end, meter.every));
                 state.judge(meter, stands_for, row, true, desk);
             }
-            let step = Step { end, inputs: &self.grid_values, made: &self.row[slots.clone()] };
+            let alarms = &self.alarms;
+            let meter = |local: usize| meter_now(plan, alarms, local);
+            let made = &self.row[slots.clone()];
+            let step = Step { end, inputs: &self.grid_values, made, meter: &meter };
             self.diagnosis.step(&grid_plan.diagnosis, &mut self.findings, &step, out);
             self.fold(plan, out);
         }
@@ -434,6 +437,19 @@ impl Scope {
         self.diagnosis.shift(by);
         self.findings.shift(by);
         self.due = self.exact_deadline(plan);
+    }
+}
+
+/// How a meter is, by its own alarms.
+fn meter_now(plan: &ScopePlan, alarms: &AlarmBook, local: usize) -> MeterNow {
+    let meter = &plan.meters[local];
+    let silent = meter.silent.iter().rev().find(|(_, alarm)| alarms.entry(*alarm).active);
+    if let Some((_, alarm)) = silent {
+        return MeterNow::Silent(plan.alarms[*alarm].priority);
+    }
+    match meter.frozen {
+        Some((_, alarm)) if alarms.entry(alarm).active => MeterNow::Frozen,
+        _ => MeterNow::Speaks,
     }
 }
 

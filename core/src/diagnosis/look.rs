@@ -5,6 +5,7 @@ use super::plan::{CircuitPlan, DiagnosisPlan, ORDERS, Spot, Trio, UnitPlan};
 use super::sign::{Figure, Sign};
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
+use crate::plant::Priority;
 use crate::reading::Sample;
 use crate::time::EventTime;
 
@@ -87,6 +88,17 @@ impl Values<'_> {
     }
 }
 
+/// How a meter is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum MeterNow {
+    /// It speaks.
+    Speaks,
+    /// It gives nothing; as urgent as its alarm.
+    Silent(Priority),
+    /// Its values stand still.
+    Frozen,
+}
+
 /// One step as the judges see it.
 pub(crate) struct Look<'a> {
     pub(crate) end: EventTime,
@@ -94,6 +106,8 @@ pub(crate) struct Look<'a> {
     pub(crate) circuits: &'a [CircuitNow],
     pub(crate) unit: UnitNow,
     pub(crate) values: Values<'a>,
+    /// How each meter (local) is.
+    pub(crate) meter: &'a dyn Fn(usize) -> MeterNow,
 }
 
 impl Look<'_> {

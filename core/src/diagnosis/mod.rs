@@ -34,6 +34,9 @@ use crate::time::{EventTime, Span};
 use docket::Docket;
 use judge::connection::Connection;
 use judge::overload::Overload;
+use judge::sensor::Sensors;
+use judge::wiring::Wiring;
+pub(crate) use look::MeterNow;
 use look::{CircuitNow, Look, UnitNow, Values};
 use serde::{Deserialize, Serialize};
 
@@ -44,6 +47,8 @@ pub(crate) struct Diagnosis {
     names: Vec<String>,
     /// The end of the step before.
     last: Option<EventTime>,
+    sensors: Sensors,
+    wiring: Wiring,
     overload: Overload,
     connection: Connection,
     #[serde(skip)]
@@ -60,6 +65,8 @@ pub(crate) struct Step<'a> {
     pub(crate) inputs: &'a [Sample],
     /// The rows of the meters made across meters.
     pub(crate) made: &'a [Sample],
+    /// How each meter (local) is.
+    pub(crate) meter: &'a dyn Fn(usize) -> MeterNow,
 }
 
 impl Diagnosis {
@@ -68,6 +75,8 @@ impl Diagnosis {
         Self {
             names: names(plan),
             last: None,
+            sensors: Sensors::new(plan),
+            wiring: Wiring::new(count),
             overload: Overload::new(count),
             connection: Connection::new(count),
             circuits: vec![CircuitNow::default(); count],
@@ -77,7 +86,7 @@ impl Diagnosis {
 
     /// Goes on from what was saved, if it is of the same circuits.
     pub(crate) fn adopt(&mut self, plan: &DiagnosisPlan, saved: Self) {
-        if saved.names == names(plan) {
+        if saved.names == names(plan) && saved.sensors.fits(plan) {
             let (circuits, docket) = (std::mem::take(&mut self.circuits), std::mem::take(&mut self.docket));
             *self = Self { circuits, docket, ..saved };
         }
@@ -86,6 +95,7 @@ impl Diagnosis {
     /// Our clock was corrected: what it stamped moves with it.
     pub(crate) fn shift(&mut self, by: Span) {
         self.last = self.last.map(|last| last + by);
+        self.sensors.shift(by);
         self.overload.shift(by);
         self.connection.shift(by);
     }
@@ -103,10 +113,12 @@ impl Diagnosis {
             *now = CircuitNow::of(plan, &values);
         }
         let unit = UnitNow::of(&plan.unit, &values);
-        let look = Look { end: step.end, plan, circuits: &self.circuits, unit, values };
+        let look = Look { end: step.end, plan, circuits: &self.circuits, unit, values, meter: step.meter };
         let docket = &mut self.docket;
         docket.begin();
         // The order is that in which one explains away the next.
+        self.sensors.judge(&look, docket);
+        self.wiring.judge(&look, docket);
         self.overload.judge(&look, docket);
         self.connection.judge(&look, docket);
         let passed = self.last.map_or(Span::ZERO, |last| step.end - last);

@@ -49,6 +49,15 @@ macro_rules! signs {
 // The columns: key, words, unit, decimals.
 signs! {
     ShareOfRating: "share_of_rating_percent", "load of the rating", "%", 0;
+    Jumped: "jumped_k", "jump of a temperature", "K", 0;
+    LikeMoved: "like_moved_k", "movement of its like while it stood still", "K", 0;
+    BelowAir: "below_air_k", "below the air around it", "K", 0;
+    ColderThanHealthy: "colder_than_healthy_k", "colder than a healthy one, its like are not", "K", 0;
+    Silent: "silent", "gives nothing", "", 0;
+    StandsStill: "stands_still", "values stand still", "", 0;
+    AsDrawn: "as_drawn", "misfit as drawn", "", 2;
+    CurrentTurned: "current_turned", "current transformer turned: misfit as drawn", "", 2;
+    CurrentsExchanged: "currents_exchanged", "current transformers exchanged: misfit as drawn", "", 2;
     GrowthOfExcess: "growth_of_excess", "excess over that of the first day", "times", 1;
     WorstPhaseOfRating: "worst_phase_of_rating_percent", "worst phase of the rating", "%", 0;
 }

@@ -6,3 +6,5 @@ mod cannery;
 
 mod connection;
 mod overload;
+mod sensor;
+mod wiring;

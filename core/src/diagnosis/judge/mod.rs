@@ -2,4 +2,6 @@
 
 pub(super) mod connection;
 pub(super) mod overload;
+pub(super) mod sensor;
 pub(super) mod standing;
+pub(super) mod wiring;

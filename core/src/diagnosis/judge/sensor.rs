@@ -1,0 +1,253 @@
+//! Temperature sensors that show what can't be, and meters that give nothing or stand still.
+//!
+//! A mass of copper and iron changes its temperature slowly and is never colder than the air for long; what jumps, stands
+//! still while its like moves, or is colder than a healthy unit could be, is the sensor. Figures are common practice, no
+//! source, where nothing else is said.
+
+use super::standing::Standing;
+use crate::diagnosis::cause::{Cause, Family};
+use crate::diagnosis::docket::{Claim, Docket, Mark};
+use crate::diagnosis::look::{Look, MeterNow, Three, mean, of_sign};
+use crate::diagnosis::plan::DiagnosisPlan;
+use crate::diagnosis::sign::{Figure, Sign};
+use crate::measurand::{Measurand, Quantity};
+use crate::phases::Place;
+use crate::plant::Priority;
+use crate::time::{EventTime, Span};
+use serde::{Deserialize, Serialize};
+
+/// A step of a sensor that no mass makes: so many kelvin, and so many more for each second since its last value. Windings at
+/// three times their rated current warm by 0.2 K a second, by the heat of copper alone (worked).
+const JUMP_K: f64 = 8.0;
+const JUMP_K_PER_S: f64 = 0.3;
+/// After a longer gap a step says nothing.
+const LONGEST_GAP: Span = Span::minutes(2);
+/// After a jump it is not believed for so long.
+const DOUBTED: Span = Span::hours(6);
+/// Colder than the air by so much, for so long, at any load.
+const BELOW_AIR_K: f64 = 6.0;
+const BELOW_AIR_FOR: Span = Span::minutes(30);
+/// Standing still is judged over so long: its like moves by this, and it by no more than that.
+const STILL_OVER: Span = Span::hours(4);
+const LIKE_MOVES_K: f64 = 8.0;
+const STILL_K: f64 = 0.25;
+/// Colder than a healthy winding would be by so much, as a share of the rated rise, while its like are not, for so long.
+const COLD_SHARE: f64 = 0.2;
+const COLD_FOR: Span = Span::hours(2);
+/// Of the rated rise where the nameplate has none, in K.
+const USUAL_RISE_K: f64 = 80.0;
+
+/// What is remembered of each sensor, in the order of [`sensors`], and of each meter.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(crate) struct Sensors {
+    of: Vec<Sensor>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct Sensor {
+    last: Option<(EventTime, f64)>,
+    /// When it jumped, and by how much.
+    jumped: Option<(EventTime, f64)>,
+    below_air: Standing,
+    cold: Standing,
+    still: Still,
+}
+
+/// The least and most of a sensor and of its like since `since`.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct Still {
+    since: Option<EventTime>,
+    own: (f64, f64),
+    like: (f64, f64),
+    /// What the span before has said: its like moved by so much.
+    stands: Option<f64>,
+}
+
+/// A sensor now.
+struct Shown {
+    quantity: Quantity,
+    circuit: usize,
+    value: Option<f64>,
+    /// What its like show, or what a healthy unit would.
+    like: Option<f64>,
+    /// How much colder it is than it should be, while its like are not; windings only.
+    short: Option<f64>,
+    is_air: bool,
+}
+
+impl Sensors {
+    pub(crate) fn new(plan: &DiagnosisPlan) -> Self {
+        let sets: usize = plan.circuits.iter().map(|circuit| circuit.terminations.len()).sum();
+        Self { of: vec![Sensor::default(); 5 + 4 * sets] }
+    }
+
+    pub(crate) fn fits(&self, plan: &DiagnosisPlan) -> bool {
+        self.of.len() == Self::new(plan).of.len()
+    }
+
+    pub(crate) fn shift(&mut self, by: Span) {
+        for sensor in &mut self.of {
+            if let Some((at, _)) = &mut sensor.last {
+                *at += by;
+            }
+            if let Some((at, _)) = &mut sensor.jumped {
+                *at += by;
+            }
+            if let Some(since) = &mut sensor.still.since {
+                *since += by;
+            }
+            sensor.below_air.shift(by);
+            sensor.cold.shift(by);
+        }
+    }
+
+    pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
+        let mut of = self.of.iter_mut();
+        sensors(look, |shown| {
+            if let Some(sensor) = of.next() {
+                sensor.judge(look, &shown, docket);
+            }
+        });
+        for (local, place) in look.plan.meters.iter().enumerate() {
+            let Some(place) = place else { continue };
+            let (cause, priority, sign) = match (look.meter)(local) {
+                MeterNow::Speaks => continue,
+                MeterNow::Silent(priority) => (Cause::MeterSilent, priority, Sign::Silent),
+                MeterNow::Frozen => (Cause::SensorFailed, Priority::Low, Sign::StandsStill),
+            };
+            let mark = of_sign(sign, Place::Whole, place.circuit, 1.0);
+            docket.claim(Claim::new(cause, place.circuit, None, priority, mark).sure(0.95));
+        }
+        for circuit in 0..look.plan.circuits.len() {
+            if !docket
+                .claims
+                .iter()
+                .any(|claim| claim.cause == Cause::MeterSilent && claim.circuit == circuit)
+            {
+                docket.none(Cause::MeterSilent, circuit, None);
+            }
+        }
+    }
+}
+
+/// Shows every sensor: windings, top oil, air, terminations by circuit.
+fn sensors(look: &Look<'_>, mut show: impl FnMut(Shown)) {
+    let (unit, load) = (&look.unit, look.plan.load);
+    for (phase, place) in Place::PHASES.into_iter().enumerate() {
+        let value = unit.winding[phase];
+        show(Shown {
+            quantity: Quantity::at(Measurand::Winding, place),
+            circuit: load,
+            value,
+            like: unit.winding_expected[phase].or_else(|| others(unit.winding, phase)),
+            short: short(unit.winding_residual, phase),
+            is_air: false,
+        });
+    }
+    let whole = |what, value, is_air| Shown {
+        quantity: Quantity::whole(what),
+        circuit: load,
+        value,
+        like: None,
+        short: None,
+        is_air,
+    };
+    show(Shown { like: unit.top_oil_expected, ..whole(Measurand::TopOil, unit.top_oil, false) });
+    show(whole(Measurand::Ambient, unit.ambient, true));
+    for (circuit, plan) in look.plan.circuits.iter().enumerate() {
+        for set in &plan.terminations {
+            let values = set.temperature.map(|spot| look.values.get(spot));
+            for (part, place) in [Place::A, Place::B, Place::C, Place::N].into_iter().enumerate() {
+                let phases = [values[0], values[1], values[2]];
+                show(Shown {
+                    quantity: Quantity::numbered(Measurand::Termination, place, set.number),
+                    circuit,
+                    value: values[part],
+                    like: if part < 3 { others(phases, part) } else { None },
+                    short: None,
+                    is_air: false,
+                });
+            }
+        }
+    }
+}
+
+fn others(three: Three, phase: usize) -> Option<f64> {
+    Some(f64::midpoint(three[(phase + 1) % 3]?, three[(phase + 2) % 3]?))
+}
+
+/// How much colder a winding is than a healthy one, beyond what the other two are.
+fn short(residual: Three, phase: usize) -> Option<f64> {
+    mean(residual)?;
+    Some(others(residual, phase)?.min(0.0) - residual[phase]?)
+}
+
+impl Sensor {
+    fn judge(&mut self, look: &Look<'_>, shown: &Shown, docket: &mut Docket) {
+        let Some(value) = shown.value else { return };
+        let (end, air) = (look.end, look.unit.ambient);
+        let Shown { quantity, circuit, .. } = *shown;
+        let mark = |sign, value, against| Mark {
+            against: Some(against),
+            ..of_sign(sign, quantity.place, circuit, value)
+        };
+        if let Some((at, before)) = self.last.replace((end, value)) {
+            let (moved, passed) = ((value - before).abs(), end - at);
+            if passed <= LONGEST_GAP && moved > JUMP_K + JUMP_K_PER_S * passed.as_seconds() {
+                self.jumped = Some((end, moved));
+            }
+        }
+        self.jumped = self.jumped.filter(|(at, _)| end - *at < DOUBTED);
+        let below = air.filter(|_| !shown.is_air).map(|air| air - value);
+        let is_below = below.map(|below| below > BELOW_AIR_K);
+        let below_air = self.below_air.for_span(is_below, end, BELOW_AIR_FOR);
+        let rise = look.plan.unit.rated_rise_k.unwrap_or(USUAL_RISE_K);
+        let is_cold = shown.short.map(|short| short > COLD_SHARE * rise);
+        let cold = self.cold.for_span(is_cold, end, COLD_FOR);
+        let still = self.still.stands(end, value, shown.like);
+        let proof = if let Some((_, moved)) = self.jumped {
+            Some(mark(Sign::Jumped, moved, JUMP_K))
+        } else if let Some(moved) = still {
+            Some(mark(Sign::LikeMoved, moved, STILL_K))
+        } else if below_air {
+            below.map(|below| mark(Sign::BelowAir, below, BELOW_AIR_K))
+        } else {
+            shown.short.filter(|_| cold).map(|short| mark(Sign::ColderThanHealthy, short, COLD_SHARE * rise))
+        };
+        let place = Some(quantity.place).filter(|place| *place != Place::Whole);
+        match proof {
+            Some(proof) => {
+                docket.figure(Family::Instrument, proof);
+                let seen = Mark { figure: Figure::Quantity(quantity), circuit, value, against: shown.like };
+                let claim = Claim::new(Cause::SensorFailed, circuit, place, Priority::Low, proof);
+                docket.claim(claim.sure(0.85).with(Some(seen)));
+            }
+            None if is_below != Some(true) && is_cold != Some(true) => {
+                docket.none(Cause::SensorFailed, circuit, Some(quantity.place));
+            }
+            None => {}
+        }
+    }
+}
+
+impl Still {
+    /// By how much its like moved in a span in which it stood still, the latest that is over.
+    fn stands(&mut self, end: EventTime, own: f64, like: Option<f64>) -> Option<f64> {
+        let like = like?;
+        let since = *self.since.get_or_insert(end);
+        if since == end {
+            (self.own, self.like) = ((own, own), (like, like));
+        }
+        self.own = (self.own.0.min(own), self.own.1.max(own));
+        self.like = (self.like.0.min(like), self.like.1.max(like));
+        let moved = self.like.1 - self.like.0;
+        if self.own.1 - self.own.0 > STILL_K {
+            self.stands = None;
+        }
+        if end - since >= STILL_OVER {
+            let still = self.own.1 - self.own.0 <= STILL_K && moved >= LIKE_MOVES_K;
+            *self = Self { stands: still.then_some(moved), ..Self::default() };
+        }
+        self.stands
+    }
+}

@@ -1,0 +1,87 @@
+//! Is a meter wired as drawn. What each mistake makes of the powers of the phases: by phasors here (four-wire theory), the
+//! load lagging by 25° as in the handbook's table: turned −0.906, exchanged −0.819 and −0.087.
+
+use crate::board::{Board, with_feeders};
+use kvarden_core::phases::Place;
+
+const POINTS: &str = "voltage_ln_v.A voltage_ln_v.B voltage_ln_v.C current_a.A current_a.B current_a.C \
+                      power_w.A power_w.B power_w.C reactive_power_var.A reactive_power_var.B reactive_power_var.C";
+const WITHOUT_VARS: &str = "voltage_ln_v.A voltage_ln_v.B voltage_ln_v.C current_a.A current_a.B current_a.C \
+                            power_w.A power_w.B power_w.C";
+
+/// What a meter shows whose inputs A, B, C have the currents of these phases, turned or not.
+fn shown(amperes: [f64; 3], lag: [f64; 3], current: [usize; 3], sign: [f64; 3], vars: bool) -> Vec<f64> {
+    let of = |input: usize| {
+        let phase = current[input];
+        let behind = 120.0 * (phase as f64 - input as f64) + lag[phase];
+        let apparent = 120.0 * amperes[phase] * sign[input];
+        let (sin, cos) = behind.to_radians().sin_cos();
+        (amperes[phase], apparent * cos, apparent * sin)
+    };
+    let [a, b, c] = [of(0), of(1), of(2)];
+    let mut values = vec![120.0, 120.0, 120.0, a.0, b.0, c.0, a.1, b.1, c.1];
+    if vars {
+        values.extend([a.2, b.2, c.2]);
+    }
+    values
+}
+
+const DRAWN: [usize; 3] = [0, 1, 2];
+const ALIKE: [f64; 3] = [1.0; 3];
+
+fn finding(points: &str, current: [usize; 3], sign: [f64; 3]) -> Vec<String> {
+    let mut board = Board::of(&with_feeders(&["MP-1"], points, 10));
+    let vars = points == POINTS;
+    let lag = [25.0, 22.0, 28.0];
+    board.run(2400, |meter, _| {
+        if meter == 0 {
+            shown([100.0, 110.0, 95.0], lag, DRAWN, ALIKE, vars)
+        } else {
+            shown([50.0, 58.0, 41.0], lag, current, sign, vars)
+        }
+    });
+    board.lines().iter().filter_map(|line| line.split_once(' ')).map(|(_, rest)| rest.to_owned()).collect()
+}
+
+#[test]
+fn a_turned_current_transformer_is_named_with_its_phase() {
+    for points in [POINTS, WITHOUT_VARS] {
+        for (input, place) in Place::PHASES.into_iter().enumerate() {
+            let mut sign = ALIKE;
+            sign[input] = -1.0;
+            let expected = format!("found instrument wiring at MP-1 {place} low");
+            assert_eq!(finding(points, DRAWN, sign), [expected]);
+        }
+    }
+}
+
+#[test]
+fn exchanged_current_transformers_are_named_with_their_pair() {
+    let pairs = [([1, 0, 2], "AB"), ([0, 2, 1], "BC"), ([2, 1, 0], "CA"), ([1, 2, 0], "-"), ([2, 0, 1], "-")];
+    for (current, place) in pairs {
+        let expected = format!("found instrument wiring at MP-1 {place} low");
+        assert_eq!(finding(POINTS, current, ALIKE), [expected]);
+    }
+}
+
+/// Idle motors (power factor 0.5) beside heaters (1.0) on other phases are unequal and wired rightly.
+#[test]
+fn a_meter_wired_as_drawn_is_no_finding_whatever_its_load() {
+    for lag in [[0.0; 3], [60.0, 50.0, 58.0], [0.0, 36.0, 30.0], [-20.0, 10.0, 0.0]] {
+        for points in [POINTS, WITHOUT_VARS] {
+            let mut board = Board::of(&with_feeders(&["MP-1"], points, 10));
+            board.run(2400, |_, _| shown([30.0, 60.0, 45.0], lag, DRAWN, ALIKE, points == POINTS));
+            assert!(board.lines().is_empty(), "{lag:?}: {:?}", board.lines());
+        }
+    }
+}
+
+#[test]
+fn mended_it_ends() {
+    let mut board = Board::of(&with_feeders(&["MP-1"], POINTS, 10));
+    let amperes = [50.0, 58.0, 41.0];
+    board.run(1200, |_, _| shown(amperes, [25.0; 3], DRAWN, [1.0, -1.0, 1.0], true));
+    board.run(2 * 3600 + 1800, |_, _| shown(amperes, [25.0; 3], DRAWN, ALIKE, true));
+    let lines = board.lines();
+    assert!(lines.last().is_some_and(|line| line.contains("ended instrument wiring")), "{lines:?}");
+}
