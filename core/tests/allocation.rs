@@ -11,6 +11,7 @@ use kvarden_core::measurand::Measurand;
 use kvarden_core::phases::Place;
 use kvarden_core::plant::{Meter, SideOf, Target};
 use kvarden_core::reading::{MeterId, Reading, Sample};
+use kvarden_core::time::Span;
 use std::fmt::Write;
 
 // Seen to fail when the door made a new buffer for each reading that waits.
@@ -36,6 +37,42 @@ fn a_quiet_second_allocates_nothing() {
         });
         assert_eq!((counted.count_total, out.len()), (0, 0), "in second {second}");
     }
+}
+
+/// Hours of learning what a healthy transformer shows.
+fn learning_h(hall: &Hall) -> f64 {
+    let (_, _, hours) = hall.monitor.heat_learned().next().expect("T2 has a model of its heat");
+    hours.expect("a calibration is being learned")
+}
+
+/// The grid waits for the slowest meter, so here the thermometer speaks every ten seconds and steps of the models lie
+/// within what is counted.
+#[test]
+fn learning_what_a_healthy_unit_shows_allocates_nothing() {
+    let mut plant = plant();
+    plant.meters[AIR].every = Span::seconds(10);
+    let mut hall = Hall::of(&plant);
+    // After three time constants the model is settled, and what is measured is learned from.
+    let from = 3 * 3600 + 905;
+    hall.run(from);
+    let (before, mut out) = (learning_h(&hall), Vec::with_capacity(64));
+    for second in from..from + 30 {
+        hall.second = second;
+        let values: Vec<Vec<Sample>> = (T2..=AIR).map(|meter| hall.values(meter)).collect();
+        let now = at(second);
+        let counted = measure(|| {
+            hall.monitor.advance(now, &mut out);
+            for (meter, values) in values.iter().enumerate() {
+                let every = if meter <= MP3 { 1 } else { 10 };
+                if second % every == 0 {
+                    let reading = Reading { meter: MeterId(meter as u32), at: now, values };
+                    hall.monitor.observe(now, Input::Reading(reading), &mut out);
+                }
+            }
+        });
+        assert_eq!((counted.count_total, out.len()), (0, 0), "in second {second}");
+    }
+    assert!(learning_h(&hall) > before, "it was learned from");
 }
 
 #[test]

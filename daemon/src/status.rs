@@ -42,6 +42,9 @@ pub struct Status {
     /// How far the transformers' calibrations are, a sentence each.
     #[serde(default)]
     pub calibrations: Vec<String>,
+    /// How the transformers' insulation ages, a sentence each.
+    #[serde(default)]
+    pub ageing: Vec<String>,
     /// Topics that are subscribed to but belong to no meter.
     #[serde(default)]
     pub strangers: Strangers,
@@ -187,7 +190,8 @@ pub fn page(status: &Status) -> String {
     if !status.store_works {
         let _ = writeln!(text, "The store can't be written: judging and telling go on from memory.");
     }
-    for notice in status.store_notices.iter().chain(&status.certificates).chain(&status.calibrations) {
+    let heat = status.calibrations.iter().chain(&status.ageing);
+    for notice in status.store_notices.iter().chain(&status.certificates).chain(heat) {
         let _ = writeln!(text, "{notice}");
     }
     if status.not_kept > 0 {
@@ -313,6 +317,7 @@ mod tests {
             store_notices: Vec::new(),
             certificates: Vec::new(),
             calibrations: Vec::new(),
+            ageing: Vec::new(),
             strangers: Strangers::default(),
         }
     }

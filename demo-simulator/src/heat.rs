@@ -1,5 +1,6 @@
 //! Where the losses go: windings, terminations and feeder lugs as warm bodies, stepped through time a second at a
-//! time. Convection grows with the 1.25th power of the rise, so a steady rise goes like load to the 1.6.
+//! time. Still air takes heat with the 1.25th power of the rise, which drives its stream, so a steady rise goes like load
+//! to the 1.6; the stream of fans does not, and takes heat in proportion to the rise, which then goes like load squared.
 
 /// Longest step of the integration in seconds; far below the shortest time constant here (a lug's, minutes).
 const STEP_S: f64 = 1.0;
@@ -30,6 +31,12 @@ impl Body {
         self.cooling * convection(self.celsius - ambient_c)
     }
 
+    /// Watts that fans take from it: in proportion to its rise.
+    fn gives_to_fans(&self, fans: Fans, ambient_c: f64) -> f64 {
+        let at_rated = self.cooling * convection(fans.rated_rise_k);
+        fans.times * at_rated * (self.celsius - ambient_c) / fans.rated_rise_k
+    }
+
     /// Warms or cools for a short time with this net power.
     fn take(&mut self, watts: f64, seconds: f64) {
         self.celsius += watts * seconds / self.capacity;
@@ -39,6 +46,26 @@ impl Body {
 /// `rise^1.25`, with the sign of the rise.
 fn convection(rise_k: f64) -> f64 {
     rise_k * rise_k.abs().sqrt().sqrt()
+}
+
+/// Fans that blow on windings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fans {
+    /// At the rated rise they take so many times what still air takes.
+    pub times: f64,
+    /// Rated rise of the windings, K.
+    pub rated_rise_k: f64,
+}
+
+/// The air at the windings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Air {
+    /// °C.
+    pub celsius: f64,
+    /// Share of the cooling that is left: 1 with free vents.
+    pub vents: f64,
+    /// Fans, while they run.
+    pub fans: Option<Fans>,
 }
 
 /// Watts that become heat now.
@@ -64,19 +91,23 @@ pub struct Heat {
 }
 
 impl Heat {
-    /// Lets `seconds` pass with constant losses. `vents` is the share of the windings' cooling that is left: 1 with
-    /// free vents.
-    pub fn pass(&mut self, losses: &Losses, ambient_c: f64, vents: f64, seconds: f64) {
+    /// Lets `seconds` pass with constant losses.
+    pub fn pass(&mut self, losses: &Losses, air: Air, seconds: f64) {
         let steps = (seconds / STEP_S).ceil().max(1.0);
         let step = seconds / steps;
         for _ in 0..steps as u64 {
-            self.step(losses, ambient_c, vents, step);
+            self.step(losses, air, step);
         }
     }
 
-    fn step(&mut self, losses: &Losses, ambient_c: f64, vents: f64, seconds: f64) {
+    fn step(&mut self, losses: &Losses, air: Air, seconds: f64) {
+        let ambient_c = air.celsius;
         for (body, watts) in self.windings.iter_mut().zip(losses.windings) {
-            body.take(watts - vents * body.gives(ambient_c), seconds);
+            let gives = match air.fans {
+                Some(fans) => body.gives_to_fans(fans, ambient_c),
+                None => body.gives(ambient_c),
+            };
+            body.take(watts - air.vents * gives, seconds);
         }
         let mut inflow = losses.terminations;
         for (lugs, watts) in self.lugs.iter_mut().zip(&losses.lugs) {
@@ -104,6 +135,8 @@ mod tests {
         Heat { windings: [winding; 3], terminations: [termination; 4], lugs: vec![[lug; 3]] }
     }
 
+    const STILL: Air = Air { celsius: 25.0, vents: 1.0, fans: None };
+
     fn losses(load: f64) -> Losses {
         let square = load * load;
         Losses {
@@ -115,7 +148,7 @@ mod tests {
 
     fn steady(load: f64, vents: f64) -> f64 {
         let mut heat = heat();
-        heat.pass(&losses(load), 25.0, vents, 12.0 * 3600.0);
+        heat.pass(&losses(load), Air { vents, ..STILL }, 12.0 * 3600.0);
         heat.windings[0].celsius - 25.0
     }
 
@@ -125,6 +158,18 @@ mod tests {
         assert!((full - 110.0).abs() < 0.5, "rated rise {full}");
         let exponent = (full / half).ln() / 2.0_f64.ln();
         assert!((exponent - 1.6).abs() < 0.02, "exponent {exponent}");
+    }
+
+    #[test]
+    fn before_fans_the_steady_rise_goes_like_load_squared() {
+        let fans = Some(Fans { times: 16.0 / 9.0, rated_rise_k: 110.0 });
+        let steady = |load: f64| {
+            let mut heat = heat();
+            heat.pass(&losses(load), Air { fans, ..STILL }, 12.0 * 3600.0);
+            heat.windings[0].celsius - 25.0
+        };
+        assert!((steady(4.0 / 3.0) - 110.0).abs() < 0.5, "{}", steady(4.0 / 3.0));
+        assert!((steady(1.0) / steady(0.5) - 4.0).abs() < 0.02);
     }
 
     #[test]
@@ -140,7 +185,7 @@ mod tests {
         for _ in 0..3600 {
             let bodies = heat.windings.iter().chain(&heat.terminations).chain(heat.lugs.iter().flatten());
             given += bodies.map(|b| b.gives(25.0)).sum::<f64>();
-            heat.pass(&losses, 25.0, 1.0, 1.0);
+            heat.pass(&losses, STILL, 1.0);
         }
         let made: f64 = losses.windings.iter().chain(&losses.terminations).chain(&losses.lugs[0]).sum();
         let gained = stored(&heat) - before;
@@ -157,12 +202,12 @@ mod tests {
     #[test]
     fn a_spark_in_a_lug_warms_the_termination_of_its_phase_only() {
         let mut heat = heat();
-        heat.pass(&losses(0.5), 25.0, 1.0, 6.0 * 3600.0);
+        heat.pass(&losses(0.5), STILL, 6.0 * 3600.0);
         let before = heat.terminations.map(|b| b.celsius);
         let mut spark = losses(0.5);
         spark.lugs[0][1] += 600.0;
-        heat.pass(&spark, 25.0, 1.0, 5.0);
-        heat.pass(&losses(0.5), 25.0, 1.0, 60.0);
+        heat.pass(&spark, STILL, 5.0);
+        heat.pass(&losses(0.5), STILL, 60.0);
         let after = heat.terminations.map(|b| b.celsius);
         assert!(after[1] - before[1] > 1.0, "{before:?} {after:?}");
         assert!((after[0] - before[0]).abs() < 0.1, "{before:?} {after:?}");

@@ -36,7 +36,7 @@ pub enum Fault {
     },
     /// Fans blow on T2's windings.
     Fans {
-        /// Their cooling is so many times that of the air alone.
+        /// At the rated rise they take so many times what the air alone takes.
         times: f64,
     },
     /// One lug of feeder MP-3, phase B, has this much resistance more, always.

@@ -4,7 +4,7 @@
 use crate::cannery::{FEEDERS, METERS, PRIMARY_V, Place, SECONDARY_V, SOURCE_OHMS, TRANSFORMERS};
 use crate::circuit::{Branch, Point, Solution, Supply, solve_circuit};
 use crate::complex::{Abc, Complex};
-use crate::heat::{Body, Heat, Losses};
+use crate::heat::{Air, Body, Fans, Heat, Losses};
 use crate::load::{Connection, Drawn, ORDERS};
 use crate::meter::{Reading, read_electrical, read_sensors};
 use crate::noise::Chance;
@@ -23,6 +23,9 @@ const LUG_OHMS: f64 = 0.000_35;
 const TERMINATION_OHMS: f64 = 0.000_2;
 /// Eddy loss of a winding at the fundamental over its direct-current loss.
 const EDDY_SHARE: f64 = 0.06;
+
+/// The sensor in the duct shows a little less than the average rise on the plate.
+const SENSOR_SHARE: f64 = 0.95;
 
 /// One transformer with all that hangs on it.
 #[derive(Debug)]
@@ -76,9 +79,14 @@ impl Site {
             let seconds = (next - self.now) as f64 / 1000.0;
             let ambients: Vec<f64> = (0..self.units.len()).map(|unit| self.ambient_c(unit)).collect();
             for (index, unit) in self.units.iter_mut().enumerate() {
-                let vents = if index == STRUCK_UNIT { vents_left(&self.scenarios, self.now) } else { 1.0 };
+                let struck = index == STRUCK_UNIT;
+                let air = Air {
+                    celsius: ambients[index],
+                    vents: if struck { vents_left(&self.scenarios, self.now) } else { 1.0 },
+                    fans: if struck { fans_running(&self.scenarios, self.now) } else { None },
+                };
                 let losses = unit.losses();
-                unit.heat.pass(&losses, ambients[index], vents, seconds);
+                unit.heat.pass(&losses, air, seconds);
             }
             self.now = next;
             self.solve();
@@ -210,10 +218,18 @@ fn vents_left(scenarios: &[Scenario], now: i64) -> f64 {
     let on = scenarios.iter().filter(|s| s.is_on(now));
     on.filter_map(|s| match s.fault {
         Fault::BlockedCooling { left } => Some(left),
-        Fault::Fans { times } => Some(times),
         _ => None,
     })
     .product()
+}
+
+/// The fans of the struck transformer, while they run.
+fn fans_running(scenarios: &[Scenario], now: i64) -> Option<Fans> {
+    let rated_rise_k = SENSOR_SHARE * TRANSFORMERS[STRUCK_UNIT].rated_rise_c;
+    scenarios.iter().filter(|s| s.is_on(now)).find_map(|s| match s.fault {
+        Fault::Fans { times } => Some(Fans { times, rated_rise_k }),
+        _ => None,
+    })
 }
 
 /// Lays the faults of the moment on a feeder's loads and contacts.
@@ -292,8 +308,6 @@ impl Unit {
 
 /// The warm parts of a transformer, sized by its rated losses.
 fn warm_parts(index: usize, feeders: usize, resistance: f64) -> Heat {
-    /// The sensor in the duct shows a little less than the average rise on the plate.
-    const SENSOR_SHARE: f64 = 0.95;
     let plan = &TRANSFORMERS[index];
     let rated_a = 1000.0 * plan.kva / (3.0_f64.sqrt() * SECONDARY_V);
     let winding = |cooling: f64| {

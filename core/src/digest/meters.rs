@@ -1,8 +1,9 @@
 //! The day of each column of a meter: levels have figures, states have times, counters what they counted.
 
+use super::ageing::ageing_day;
 use super::{CounterDay, DayInput, MeterDay, MeterRows, MinuteValue, SeriesDay, StateDay};
 use crate::electrical::energy::energy_wh;
-use crate::measurand::{Kind, Quantity};
+use crate::measurand::{Kind, Measurand, Quantity};
 use crate::time::{EventTime, Span};
 
 /// A minute in which a column was measured.
@@ -16,6 +17,7 @@ pub(super) fn meter_day(input: &DayInput<'_>, rows: &MeterRows) -> MeterDay {
         series: Vec::new(),
         states: Vec::new(),
         counters: Vec::new(),
+        ageing: ageing_day(input, rows),
         measured: 0.0,
         least: None,
         shortest_event: rows.shortest_event,
@@ -31,6 +33,8 @@ pub(super) fn meter_day(input: &DayInput<'_>, rows: &MeterRows) -> MeterDay {
         match quantity.what.facts().kind {
             Kind::Level => day.series.extend(series_day(*quantity, &minutes, share)),
             Kind::Flag => day.states.extend(state_day(*quantity, &minutes, share)),
+            // Told as what it is: of the day, and since it is watched.
+            Kind::Counter if quantity.what == Measurand::AgeingHours => {}
             Kind::Counter => {
                 let end = rows.rolls_over_at.iter().find(|(known, _)| known == quantity).map(|(_, end)| *end);
                 day.counters.extend(counter_day(*quantity, &minutes, end));
@@ -52,12 +56,12 @@ pub(super) fn measured(input: &DayInput<'_>, rows: &MeterRows, column: usize) ->
         .collect()
 }
 
-fn covered(minutes: &[Measured]) -> f64 {
+pub(super) fn covered(minutes: &[Measured]) -> f64 {
     // A sum of nothing would be a negative zero.
     minutes.iter().fold(0.0, |sum, (_, value)| sum + f64::from(value.covered_ms))
 }
 
-fn share(input: &DayInput<'_>, minutes: &[Measured]) -> f64 {
+pub(super) fn share(input: &DayInput<'_>, minutes: &[Measured]) -> f64 {
     (covered(minutes) / (input.to - input.from).0.max(1) as f64).min(1.0)
 }
 

@@ -2,6 +2,7 @@
 //!
 //! Every figure says what share of the day was really measured.
 
+mod ageing;
 mod alarms;
 pub mod charts;
 mod late;
@@ -9,6 +10,7 @@ mod meters;
 mod parts;
 mod recurrences;
 
+pub use ageing::{AgeingDay, LEAST_MEASURED};
 pub use parts::MeterPart;
 
 use crate::measurand::Quantity;
@@ -131,6 +133,9 @@ pub struct MeterDay {
     /// One per counter that was read.
     #[serde(default)]
     pub counters: Vec<CounterDay>,
+    /// How the insulation aged, where that is computed.
+    #[serde(default)]
+    pub ageing: Option<AgeingDay>,
     /// Share of the day in which the meter gave values, 0 to 1.
     pub measured: f64,
     /// Of what the meter is read for, the least measured, and its share of the day.

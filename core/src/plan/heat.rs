@@ -25,6 +25,19 @@ const DRY_FAN_GAIN: f64 = 4.0 / 3.0;
 /// What they add to a liquid-filled one's, below 2500 kVA and from there on (C57.12.00, from memory).
 const LIQUID_FAN_GAIN: (f64, f64) = (1.15, 1.25);
 
+/// What is told where the air around a unit is not measured: of what it can't be said, and why.
+const WITHOUT_AIR: (Measurand, &str) = (
+    Measurand::WindingExpected,
+    "what a healthy unit would show is not known without the temperature of the air around it: give it an ambient sensor; \
+     hot spot and ageing go by what the windings show",
+);
+/// And where the oil is measured.
+const WITHOUT_AIR_IN_LIQUID: (Measurand, &str) = (
+    Measurand::TopOilExpected,
+    "what healthy oil would show is not known without the temperature of the air around it: give it an ambient sensor; \
+     windings, hot spot and ageing go by what the oil shows",
+);
+
 impl Draft<'_> {
     fn note(&mut self, what: Measurand, reason: &'static str) {
         self.notes.push((Quantity::whole(what), reason));
@@ -72,23 +85,23 @@ impl Draft<'_> {
             }
             return None;
         };
+        let whole = Quantity::whole;
+        let liquid = matches!(medium, Medium::Liquid(_));
+        let top_oil = if liquid { self.sensor(whole(Measurand::TopOil)) } else { None };
         let air: Vec<(usize, usize)> = self.air();
         if air.is_empty() && is_watched {
-            let reason = "what a healthy unit would show is not known without the temperature of the air around it: \
-                          give it an ambient sensor; hot spot and ageing go by what the windings show";
-            self.note(Measurand::WindingExpected, reason);
+            let (what, reason) = if top_oil.is_some() { WITHOUT_AIR_IN_LIQUID } else { WITHOUT_AIR };
+            self.note(what, reason);
         }
         let ambients: Box<[usize]> = air.into_iter().map(|input| self.input(input)).collect();
-        let places = self.places(side, local, &slots, !ambients.is_empty());
+        let places = self.places(side, local, &slots, !ambients.is_empty() || top_oil.is_some());
         let fans = self.fans(transformer);
-        let whole = Quantity::whole;
-        let oil = matches!(medium, Medium::Liquid(_)).then(|| {
-            let measured = self.sensor(whole(Measurand::TopOil));
+        let oil = liquid.then(|| {
             let known = !ambients.is_empty();
             OilPlan {
-                measured,
+                measured: top_oil,
                 expected: known.then(|| self.series(whole(Measurand::TopOilExpected))),
-                residual: measured.filter(|_| known).map(|_| self.series(whole(Measurand::TopOilResidual))),
+                residual: top_oil.filter(|_| known).map(|_| self.series(whole(Measurand::TopOilResidual))),
             }
         });
         let flags = fans.as_ref().is_some_and(|fans| !fans.running.is_empty());
@@ -122,13 +135,14 @@ impl Draft<'_> {
     }
 
     /// The windings. On the load side of a wye each line carries the current of one of them. Anywhere else a line's current
-    /// is that of two, or of part of one, so that all of them together count for each.
+    /// is that of two, or of part of one, so that all of them together count for each. `known`: the air or the oil around
+    /// them is measured.
     fn places(
         &mut self,
         side: SideOf,
         local: usize,
         slots: &[(Place, usize)],
-        air: bool,
+        known: bool,
     ) -> Box<[PlacePlan]> {
         let form = self.plant.transformers[self.transformer].side(side).form;
         let own = side == SideOf::Secondary && matches!(form, WiringForm::Wye);
@@ -157,12 +171,12 @@ impl Draft<'_> {
                 currents: currents.unwrap_or_else(|| all.clone()),
                 loss_factor,
                 measured,
-                expected: air.then(|| self.series(Quantity::at(Measurand::WindingExpected, place))),
-                residual: measured.filter(|_| air).map(|_| self.series(residual)),
+                expected: known.then(|| self.series(Quantity::at(Measurand::WindingExpected, place))),
+                residual: measured.filter(|_| known).map(|_| self.series(residual)),
             }
         });
         let plans = plans.collect();
-        if pure && air {
+        if pure && known {
             let reason = "expected as for a pure sine: no harmonic loss factor is read, so what harmonics add is part of \
                           the difference until a calibration is accepted";
             self.note(Measurand::WindingExpected, reason);

@@ -6,7 +6,8 @@ use super::{approach, finite};
 ///
 /// Source: IEEE C57.96-2013 (from memory); IEC 60076-12 5.3 writes q = 2m, 1.6 and 2.0.
 pub const NATURAL_AIR: f64 = 0.8;
-/// As [`NATURAL_AIR`], with fans.
+/// As [`NATURAL_AIR`], with fans: a forced stream takes heat in proportion to the rise (Newton's law of cooling), still air
+/// with its 1.25th power, because the rise itself drives the stream.
 pub const FORCED_AIR: f64 = 1.0;
 /// As [`NATURAL_AIR`], sealed.
 pub const SEALED: f64 = 0.7;

@@ -1,9 +1,10 @@
 //! What a healthy transformer would show: expected temperatures, hot spot and ageing as series of the grid's meter.
 
-use crate::cannery::{AIR, Hall, SENSORS, T2, at};
-use kvarden_core::measurand::Quantity;
+use crate::cannery::{AIR, Hall, SENSORS, T2, at, plant};
+use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::output::Output;
 use kvarden_core::plan::Plan;
+use kvarden_core::plant::Cooling;
 
 /// The mean, or of a counter the latest value, in the latest closed minute of the last quarter of an hour of a series of "T2 across meters".
 fn latest(hall: &Hall, key: &str) -> Option<f64> {
@@ -69,4 +70,49 @@ fn an_hour_at_the_rated_hot_spot_ages_by_an_hour() {
     assert!((rate - 1.0).abs() < 1e-6, "{rate}");
     let aged = latest(&hall, "ageing_h").expect("it is known") - before;
     assert!((aged - 1.0).abs() < 0.12, "the grid is up to 5 min behind, for the thermometer: {aged}");
+}
+
+/// What is said of a series that can't be judged.
+fn not_judged(hall: &Hall, what: Measurand) -> Option<String> {
+    let mut told = hall.monitor.plan().not_judged.iter();
+    told.find(|one| one.quantity.what == what).map(|one| one.reason.clone())
+}
+
+/// The windings tell their own hot spot, and so its ageing; what a healthy unit would show they do not.
+#[test]
+fn without_a_sensor_in_the_air_it_is_said_and_hot_spot_and_ageing_go_by_the_windings() {
+    let mut plant = plant();
+    plant.meters.remove(AIR);
+    let mut hall = Hall::of(&plant);
+    hall.run(1200);
+    let said = not_judged(&hall, Measurand::WindingExpected).expect("it is said");
+    assert!(
+        said.contains("give it an ambient sensor") && said.contains("by what the windings show"),
+        "{said}"
+    );
+    assert_eq!((latest(&hall, "winding_expected_c.B"), latest(&hall, "winding_residual_k.B")), (None, None));
+    let spot = latest(&hall, "hot_spot_c").expect("it is known");
+    assert!((spot - 61.5 - 30.0 * rise_pu(101.0)).abs() < 1e-6, "{spot}");
+    assert!(latest(&hall, "ageing_rate").is_some_and(|rate| rate > 0.0));
+}
+
+/// In a liquid the oil stands between winding and air: over oil that is measured a healthy winding is known, 25 K at rated
+/// load (65 K average rise: hot spot 80 K, top oil 55 K; C57.92-1981, and common practice).
+#[test]
+fn in_a_liquid_without_a_sensor_in_the_air_windings_go_by_the_oil() {
+    let mut plant = plant();
+    plant.meters.remove(AIR);
+    let unit = &mut plant.transformers[0];
+    (unit.cooling, unit.rated_rise_k, unit.insulation_class_c) = (Cooling::Liquid, Some(65.0), None);
+    plant.meters[SENSORS].points.push(Quantity::whole(Measurand::TopOil));
+    let mut hall = Hall::of(&plant);
+    hall.show(SENSORS, 7, 48.0).run(1200);
+    let said = not_judged(&hall, Measurand::TopOilExpected).expect("it is said");
+    assert!(said.contains("give it an ambient sensor") && said.contains("by what the oil shows"), "{said}");
+    let healthy = 48.0 + 25.0 * rise_pu(101.0);
+    let expected = latest(&hall, "winding_expected_c.B").expect("it is known");
+    assert!((expected - healthy).abs() < 1e-6, "{expected} {healthy}");
+    let residual = latest(&hall, "winding_residual_k.B").expect("it is known");
+    assert!((residual - (61.5 - healthy)).abs() < 1e-6, "{residual}");
+    assert_eq!(latest(&hall, "top_oil_residual_k"), None);
 }

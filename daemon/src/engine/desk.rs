@@ -1,5 +1,6 @@
 //! The one handle to the engine: it sends batches on their way, one at a time, and settles each as it lands.
 
+use super::ageing;
 use super::{BATCH_INPUTS, Engine, WRITE_AGAIN};
 use crate::clock::Clock;
 use crate::status::{AlertStatus, ChannelStatus, Status, Strangers};
@@ -350,17 +351,20 @@ impl Desk {
                 store_notices: Vec::new(),
                 strangers: self.strangers.borrow().clone(),
                 calibrations: engine.monitor.heat_learned().filter_map(crate::words::calibration).collect(),
+                ageing: Vec::new(),
                 certificates: self.certificates.borrow().clone(),
             }
         };
         let names: Vec<String> = status.channels.iter().map(|channel| channel.channel.clone()).collect();
-        let now = self.now();
+        let (now, zone) = (self.now(), self.site.zone.clone());
+        let insulations = ageing::insulations(&self.engine.borrow().monitor);
         let count = move |store: &mut crate::store::Store| {
             let waiting = names.iter().map(|name| store.waiting(name).unwrap_or(0)).collect::<Vec<_>>();
-            (waiting, store.notices(now).unwrap_or_default())
+            (waiting, store.notices(now).unwrap_or_default(), ageing::told(store, &insulations, now, &zone))
         };
-        if let Ok((waiting, notices)) = self.keeper.ask(count).await {
+        if let Ok((waiting, notices, ageing)) = self.keeper.ask(count).await {
             status.store_notices = notices;
+            status.ageing = ageing;
             for (channel, waiting) in status.channels.iter_mut().zip(waiting) {
                 channel.waiting = waiting as u64;
             }

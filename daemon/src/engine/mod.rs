@@ -1,6 +1,7 @@
 //! Between the rooms that wait and the monitor that judges: numbers the inputs, judges them, gathers what comes out
 //! into batches, and hands these to the store. A state and the letters that tell of it are in one batch.
 
+mod ageing;
 mod desk;
 mod snapshots;
 mod undated;

@@ -4,6 +4,7 @@
 //! cautions, [`time`] moments and lengths of time, [`alphabet`] what a phone can show.
 
 pub mod advice;
+mod ageing;
 pub mod alphabet;
 mod calibration;
 mod code;
@@ -23,6 +24,7 @@ mod health_tests;
 #[cfg(test)]
 mod tests;
 
+pub use ageing::{AGEING_MEANS, ageing};
 pub use calibration::{calibration, calibration_bounds};
 pub use code::{code, fingerprint};
 pub use health::certificate_end;

@@ -236,15 +236,16 @@ impl Heat {
         let due = mean.and_then(|mean| now.as_due.oil_drive(unit, mean));
         let short = self.shortfall(now, 0, turn.end, due, oil).map(|short| kelvin * short);
         put(turn.row, now.plan.shortfall, short);
-        self.over_oil(now, unit, (expected, measured.or(expected)), (oil, drive, kelvin), turn)
+        self.over_oil(now, unit, (measured, expected), (oil, drive, kelvin), turn)
     }
 
-    /// Windings over their oil; gives the hot spot.
+    /// Windings over their oil as it is measured, so that oil that is too warm shows in its own residual alone; without a
+    /// sensor in it, over a healthy one. Gives the hot spot.
     fn over_oil(
         &mut self,
         now: &Now<'_>,
         unit: LiquidUnit,
-        (healthy, as_is): (Option<f64>, Option<f64>),
+        (measured_oil, healthy_oil): (Option<f64>, Option<f64>),
         (oil, oil_drive, oil_kelvin): (Option<Part>, Option<f64>, f64),
         turn: &mut Turn<'_>,
     ) -> Option<Spot> {
@@ -254,12 +255,13 @@ impl Heat {
             let drive = now.heats.get(index).copied().flatten().and_then(|heat| unit.gradient_pu(heat));
             let part = Part::turn(&mut self.windings[index], turn.end, drive, pace);
             let over = part.map(|part| unit.gradient_k * part.rise);
-            let expected = healthy.zip(over).map(|(oil, over)| oil + over);
+            let expected = measured_oil.or(healthy_oil).zip(over).map(|(oil, over)| oil + over);
             put(turn.row, place.expected, expected);
             let measured = place.measured.and_then(|column| turn.inputs[column].get());
-            let settled = oil.is_some_and(|oil| oil.is_settled(oil_pace));
+            let settled = part.is_some_and(|part| part.is_settled(pace))
+                && (measured_oil.is_some() || oil.is_some_and(|oil| oil.is_settled(oil_pace)));
             put(turn.row, place.residual, above(measured, expected).filter(|_| settled));
-            let celsius = measured.or_else(|| as_is.zip(over).map(|(oil, over)| oil + over));
+            let celsius = measured.or(expected);
             if let (Some(celsius), Some(part), Some(drive), Some(oil), Some(oil_drive)) =
                 (celsius, part, drive, oil, oil_drive)
             {

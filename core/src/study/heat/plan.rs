@@ -40,7 +40,7 @@ pub struct PlacePlan {
     pub loss_factor: Option<usize>,
     /// Column of its measured temperature.
     pub measured: Option<usize>,
-    /// Series of its expected temperature, where the air is measured.
+    /// Series of its expected temperature, where the air or its oil is measured.
     pub expected: Option<usize>,
     /// Series of measured less expected.
     pub residual: Option<usize>,

@@ -36,6 +36,7 @@ pub fn html(day: &FrozenDay) -> String {
                     (recurrences(&page))
                     (page.figure_tables())
                     (list("Counted on the day", &page.counters()))
+                    (list("Ageing of insulation", &page.ageing()))
                     (list("States", &page.states()))
                     (list("Recordings: readings kept around alarms", &page.recordings()))
                     (list("The watching itself", &page.watching()))

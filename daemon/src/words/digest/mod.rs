@@ -2,6 +2,7 @@
 //!
 //! What is said stands here, once; [`text()`] and [`html()`] only lay it out.
 
+mod ageing;
 mod axis;
 mod chart;
 mod html;
@@ -44,6 +45,10 @@ const TOLD: &[Measurand] = &[
     Measurand::CurrentThd,
     Measurand::Winding,
     Measurand::WindingRise,
+    Measurand::WindingResidual,
+    Measurand::TopOil,
+    Measurand::TopOilResidual,
+    Measurand::HotSpot,
     Measurand::Termination,
     Measurand::TerminationRise,
     Measurand::Ambient,

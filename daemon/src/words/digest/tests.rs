@@ -53,11 +53,15 @@ fn sensors(covered: [u32; 2]) -> MeterRows {
 }
 
 fn text(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> String {
+    super::text(&day(changes, excursions, meters))
+}
+
+fn day(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> FrozenDay {
     let (from, to) = (EventTime(0), EventTime(1440 * MINUTE));
     let hours: Vec<(EventTime, u8)> =
         (0..24).map(|hour| (EventTime(i64::from(hour) * 60 * MINUTE), hour)).collect();
     let input = DayInput { from, to, until: to, hours: &hours, changes, excursions };
-    super::text(&day_of(DayFigures::new(&input, meters)))
+    day_of(DayFigures::new(&input, meters))
 }
 
 pub(super) fn day_of(figures: DayFigures) -> FrozenDay {
@@ -125,4 +129,36 @@ fn a_day_never_watched_is_called_not_measured_before_anything_else() {
     let first = said.lines().skip(2).find(|line| !line.is_empty()).unwrap();
     assert!(first.starts_with("Not measured"), "{said}");
     assert!(!said.contains("Still standing") && !said.contains("Alarms that held"), "{said}");
+}
+
+/// A transformer that ages half as fast as at its rated hot spot, known for so many minutes, after 812 h of it.
+fn across(known: i64) -> MeterRows {
+    let value = |mean| MinuteValue { mean, min: mean, max: mean, covered_ms: 60_000 };
+    MeterRows {
+        meter: "T2 across meters".to_owned(),
+        series: vec![Quantity::whole(Measurand::AgeingRate), Quantity::whole(Measurand::AgeingHours)],
+        rows: (0..known).map(|minute| (EventTime(minute * MINUTE), vec![value(0.5), value(812.0)])).collect(),
+        ..sensors([0, 0])
+    }
+}
+
+/// Half an hour of ageing an hour makes 12 h a day; 812 h are 0.45 % of 180000 h.
+#[test]
+fn ageing_is_told_with_the_life_used_and_not_where_less_than_four_fifths_of_the_day_is_known() {
+    let whole = day(&[], &[], &[across(1440)]);
+    let said = super::text(&whole).split_whitespace().collect::<Vec<_>>().join(" ");
+    let line = "T2, insulation: aged on the day as in 12 h at its rated hot spot; since it is watched as in 812 h, \
+        0.45 % of 180,000 h.";
+    assert!(said.contains(line) && said.contains("not when it fails"), "{said}");
+    assert!(super::html(&whole).contains(line));
+    assert!(!said.contains("kh"), "no counter in thousands of hours: {said}");
+    let part = day(&[], &[], &[across(1150)]);
+    let said = super::text(&part).split_whitespace().collect::<Vec<_>>().join(" ");
+    let line = "how much it aged on the day is not told: what that needs was known for 80 % of it";
+    assert!(said.contains(line) && !said.contains("aged on the day as in"), "{said}");
+    assert!(super::html(&part).contains(line));
+    assert!(
+        !text(&[], &[], &[sensors([60_000, 60_000])]).contains("Ageing"),
+        "of what has no rate nothing is said"
+    );
 }

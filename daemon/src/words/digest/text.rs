@@ -50,6 +50,7 @@ pub fn text(day: &FrozenDay) -> String {
         }
     }
     list("Counted on the day", &page.counters(), &mut text);
+    list("Ageing of insulation", &page.ageing(), &mut text);
     list("States", &page.states(), &mut text);
     list("Recordings: readings kept around alarms", &page.recordings(), &mut text);
     list("The watching itself", &page.watching(), &mut text);

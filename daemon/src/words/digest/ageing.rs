@@ -1,0 +1,20 @@
+//! How the insulation of each transformer aged.
+
+use super::Page;
+use crate::words;
+
+impl Page<'_> {
+    /// A line for each transformer whose ageing is computed, and what such figures say.
+    pub(super) fn ageing(&self) -> Vec<String> {
+        let meters = self.figures.meters.iter();
+        let mut lines: Vec<String> = meters
+            .filter_map(|meter| {
+                Some(words::ageing(&meter.transformer, None, "on the day", meter.ageing.as_ref()?))
+            })
+            .collect();
+        if !lines.is_empty() {
+            lines.push(words::AGEING_MEANS.to_owned());
+        }
+        lines
+    }
+}
