@@ -26,6 +26,8 @@ pub enum Connection {
     Delta,
     /// Three wires; the negative sequence meets only the motor's standstill impedance.
     Motor,
+    /// Between this phase and the next (0 = AB, 1 = BC, 2 = CA).
+    Lines(usize),
 }
 
 /// How a load answers to voltage.
@@ -82,6 +84,16 @@ impl Drawn {
                         self.admittance(self.va / 3.0, volts[phase].abs(), self.power_factor);
                 }
             }
+            Connection::Lines(phase) => {
+                let next = (phase + 1) % 3;
+                let across = (volts[phase] - volts[next]).abs() / 3.0_f64.sqrt();
+                let one = self.admittance(self.va, across, self.power_factor).times(1.0 / 3.0);
+                for (row, column, part) in
+                    [(phase, phase, one), (next, next, one), (phase, next, -one), (next, phase, -one)]
+                {
+                    sum[row][column] += part;
+                }
+            }
             Connection::Delta => {
                 let one = self.admittance(self.va / 3.0, positive(volts), self.power_factor);
                 add_sequence(sum, one, one);
@@ -102,6 +114,17 @@ impl Drawn {
     pub fn distort(&self, volts: &Abc, sum: &mut [[f64; 5]; 3]) {
         let (phases, share) = match self.connection {
             Connection::Single(phase) => (phase..phase + 1, 1.0),
+            Connection::Lines(phase) => {
+                let next = (phase + 1) % 3;
+                let across = (volts[phase] - volts[next]).abs() / 3.0_f64.sqrt();
+                let amperes =
+                    across * self.admittance(self.va, across, self.power_factor).abs() / 3.0_f64.sqrt();
+                for (k, part) in self.spectrum.iter().enumerate() {
+                    sum[phase][k] += amperes * part;
+                    sum[next][k] += amperes * part;
+                }
+                return;
+            }
             _ => (0..3, 1.0 / 3.0),
         };
         for phase in phases {
@@ -163,7 +186,13 @@ mod tests {
 
     #[test]
     fn every_connection_draws_its_stated_power_at_nominal_voltage() {
-        for connection in [Connection::Single(1), Connection::Wye, Connection::Delta, Connection::Motor] {
+        for connection in [
+            Connection::Single(1),
+            Connection::Wye,
+            Connection::Delta,
+            Connection::Motor,
+            Connection::Lines(2),
+        ] {
             let load =
                 Drawn { connection, va: 9000.0, power_factor: 0.8, law: Law::Power, spectrum: [0.0; 5] };
             let (volts, amperes) = drawn_by(load);

@@ -3,8 +3,9 @@
 
 mod demo;
 
-use clap::Parser;
-use std::path::PathBuf;
+use clap::{Parser, Subcommand};
+use kvarden_demo::trial::{files, meters::Kind, scenes};
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// Shows Kvarden at work on an invented site, Larkspur Cannery.
@@ -16,7 +17,7 @@ use std::process::ExitCode;
 #[command(
     name = "kvarden-demo",
     version,
-    after_help = "Examples: kvarden-demo\n          kvarden-demo --seconds 120 --folder /tmp/larkspur\n          kvarden-demo --leave-to-me      (then acknowledge by yourself)"
+    after_help = "Examples: kvarden-demo\n          kvarden-demo --seconds 120 --folder /tmp/larkspur\n          kvarden-demo --leave-to-me      (then acknowledge by yourself)\n          kvarden-demo scenario loose-connection-steady --seed 3 --to loose"
 )]
 struct Arguments {
     /// Where everything is written; without it, a new folder among the temporary files.
@@ -31,10 +32,60 @@ struct Arguments {
     /// Every chance of the site comes from this number.
     #[arg(long, default_value_t = 7)]
     seed: u64,
+    #[command(subcommand)]
+    command: Option<Command>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Writes one simulated scenario as a configuration with logged files, and the truth about it in truth.json.
+    ///
+    /// Then: kvarden replay FOLDER/kvarden.toml --from FOLDER/logs --json
+    #[command(after_help = names())]
+    Scenario {
+        /// Which; the names stand below.
+        name: String,
+        /// Plant, times and strength come from this number.
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+        /// What the meters are able to: full, no-angles, no-harmonics, no-terminations, slow.
+        #[arg(long, default_value = "full")]
+        meters: String,
+        /// The folder to write, made if missing.
+        #[arg(long, value_name = "FOLDER")]
+        to: PathBuf,
+    },
+}
+
+/// The scenarios, a line each.
+fn names() -> String {
+    let names: Vec<&str> = scenes::names().collect();
+    format!("Scenarios:\n  {}", names.join("\n  "))
+}
+
+fn write_scenario(name: &str, seed: u64, meters: &str, to: &Path) -> Result<(), String> {
+    let kind = Kind::named(meters).ok_or_else(|| {
+        let kinds: Vec<&str> = Kind::ALL.iter().map(|kind| kind.key()).collect();
+        format!("no meters are called \"{meters}\"; there are: {}", kinds.join(", "))
+    })?;
+    let trial = scenes::Trial::named(name, seed, kind)
+        .ok_or_else(|| format!("no scenario is called \"{name}\". {}", names()))?;
+    files::write(&trial, to).map_err(|error| format!("can't write {}: {error}", to.display()))?;
+    println!("kvarden replay {0}/kvarden.toml --from {0}/logs --json", to.display());
+    Ok(())
 }
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
+    if let Some(Command::Scenario { name, seed, meters, to }) = &arguments.command {
+        return match write_scenario(name, *seed, meters, to) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(error) => {
+                eprintln!("kvarden-demo: {error}");
+                ExitCode::FAILURE
+            }
+        };
+    }
     let folder = arguments
         .folder
         .unwrap_or_else(|| std::env::temp_dir().join(format!("kvarden-demo-{}", std::process::id())));
