@@ -6,7 +6,7 @@ use super::network::{Bank, HARMONICS, Island, ORDERS, Place, Winding};
 use super::plant::{PRIMARY_V, Plant};
 use super::strike::drawing;
 use crate::complex::{Abc, Complex};
-use crate::heat::{Body, Heat, Losses};
+use crate::heat::{Air, Body, Fans, Heat, Losses};
 use crate::noise::Chance;
 use crate::work::{Local, WallClock, Working, share};
 
@@ -24,8 +24,8 @@ const SOUND_CONTACT_W: (f64, f64) = (9.0, 3.0);
 const EDDY_SHARE: f64 = 0.06;
 /// The sensor in the duct shows a little less than the average rise on the plate.
 const SENSOR_SHARE: f64 = 0.95;
-/// Cooling with fans over that without: 4/3 of the amperes at the same rise, by the 1.6th power.
-const FAN_TIMES: f64 = 1.58;
+/// What fans take at the rated rise over what still air takes: the losses of 4/3 of the rated amperes.
+const FAN_TIMES: f64 = 16.0 / 9.0;
 /// Fans start and stop at these shares of the rated rise.
 const FAN_SHARES: (f64, f64) = (0.75, 0.6);
 /// Time constant of a room, s.
@@ -310,11 +310,10 @@ impl World {
             let hottest = warm.heat.windings.iter().map(|w| w.celsius).fold(f64::MIN, f64::max);
             let rise = (hottest - warm.ambient_c) / plan.rise_k;
             warm.fans_run = !fans_stop && rise > if warm.fans_run { FAN_SHARES.1 } else { FAN_SHARES.0 };
-            if warm.fans_run {
-                vents *= FAN_TIMES;
-            }
         }
-        warm.heat.pass(losses, warm.ambient_c, vents, seconds);
+        let fans = Fans { times: FAN_TIMES, rated_rise_k: SENSOR_SHARE * plan.rise_k };
+        let air = Air { celsius: warm.ambient_c, vents, fans: warm.fans_run.then_some(fans) };
+        warm.heat.pass(losses, air, seconds);
     }
 }
 
