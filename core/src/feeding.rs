@@ -3,14 +3,16 @@
 //! A state is known while its meter is heard, its values move and it gives the flag. Anything else is told as not known:
 //! no supply is guessed, and nobody is charged with what may hang elsewhere.
 
+mod lately;
+
 use crate::alarm::book::Raise;
 use crate::desk::Desk;
 use crate::output::Output;
 use crate::plan::{AlarmIx, FedPlan, Plan, ScopePlan, SupplyPlan};
-use crate::plant::SupplyFrom;
+use crate::plant::{StampedBy, SupplyFrom};
 use crate::scope::Scope;
 use crate::supply::{Fed, FedNow, OtherSupply, StateNow, fed_now, transformer_now};
-use crate::time::EventTime;
+use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
 /// What is known of a state.
@@ -34,6 +36,8 @@ impl Seen {
     }
 }
 
+pub(crate) use lately::Lately;
+
 /// A change of what is known of a state.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Move {
@@ -50,6 +54,8 @@ pub(crate) struct Move {
 pub(crate) struct Flags {
     /// One per flag of the scope's plan.
     pub(crate) seen: Box<[Seen]>,
+    /// How each of them moved lately.
+    pub(crate) lately: Box<[Lately]>,
     /// What the monitor has not looked at yet.
     moves: Vec<Move>,
     /// The time that the scope was last told.
@@ -59,7 +65,8 @@ pub(crate) struct Flags {
 impl Flags {
     pub(crate) fn new(plan: &ScopePlan) -> Self {
         let seen = vec![Seen::NotYet; plan.flags.len()].into();
-        Self { seen, moves: Vec::new(), now: EventTime(0) }
+        let lately = plan.flags.iter().map(|_| Lately::default()).collect();
+        Self { seen, lately, moves: Vec::new(), now: EventTime(0) }
     }
 
     pub(crate) fn at(&mut self, now: EventTime) {
@@ -73,7 +80,17 @@ impl Flags {
     fn take(&mut self, plan: &ScopePlan, index: usize, at: EventTime, seen: Seen) {
         if self.seen[index] != seen {
             self.seen[index] = seen;
+            self.lately[index].note(at + plan.meters[plan.flags[index].meter].slack(), seen);
             self.moves.push(Move { told: self.now, at, state: plan.flags[index].state, seen });
+        }
+    }
+
+    /// Our clock was corrected: what it stamped moves with it.
+    pub(crate) fn reclock(&mut self, plan: &ScopePlan, by: Span) {
+        for (lately, flag) in self.lately.iter_mut().zip(&plan.flags) {
+            if plan.meters[flag.meter].stamped_by == StampedBy::Receipt {
+                lately.shift(by);
+            }
         }
     }
 
@@ -164,6 +181,7 @@ impl Feeding {
         for scope in scopes.iter_mut() {
             self.moves.append(&mut scope.flags.moves);
         }
+        Self::look(plan, scopes);
         self.moves.sort_by_key(|moved| moved.told);
         let moves = std::mem::take(&mut self.moves);
         // States of one reading changed at once: between them nothing was ever so.
@@ -186,6 +204,12 @@ impl Feeding {
             }
         }
         self.note_elsewhere(plan, scopes);
+        Self::look(plan, scopes);
+    }
+
+    /// Makes anew what fed each thing lately, which is the context of their meters' readings.
+    pub(crate) fn look(plan: &Plan, scopes: &mut [Scope]) {
+        lately::look(plan, scopes);
     }
 
     /// Tells at `at` what follows from all that is known.

@@ -6,6 +6,7 @@
 
 pub mod alarm;
 pub mod alert;
+pub mod context;
 pub mod defaults;
 pub mod demand;
 pub mod desk;

@@ -1,6 +1,7 @@
 //! The stages that every meter's readings pass: order, quality, row, panes, limits.
 
 use crate::alarm::book::{AlarmBook, Raise};
+use crate::context::{Context, Returns};
 use crate::demand::MeterDemand;
 use crate::desk::Desk;
 use crate::electrical::energy::MeteredPower;
@@ -44,6 +45,8 @@ pub(crate) struct MeterState {
     pub(crate) late: Option<Box<LateMinute>>,
     pub(crate) rolling: Box<[Rolling]>,
     pub(crate) watches: Box<[LimitWatch]>,
+    /// When its volts came back.
+    pub(crate) returns: Returns,
     pub(crate) metered: MeteredPower,
     pub(crate) demand: Option<Box<MeterDemand>>,
     /// Whether its values fit the nameplate.
@@ -67,6 +70,7 @@ impl MeterState {
             late: None,
             rolling: plan.rolling.iter().map(RollingPlan::empty).collect(),
             watches: plan.limits.iter().map(LimitWatch::new).collect(),
+            returns: Returns::default(),
             metered: MeteredPower::default(),
             demand: plan.demand.as_ref().map(|_| Box::default()),
             fitting: plan.fitting.as_ref().map(Fitting::new),
@@ -99,26 +103,26 @@ impl MeterState {
         }
     }
 
-    /// Panes and limits of one reading whose values, measured and computed, stand in `row`; it stands for `credit`. Where
-    /// `fits` is false, it is only recorded.
+    /// Panes and limits of one reading whose values, measured and computed, stand in `row`; it stands for `credit`. Without a
+    /// context, where its values never fitted, it is only recorded.
     pub(crate) fn judge(
         &mut self,
         plan: &MeterPlan,
         (at, credit): (EventTime, Span),
         row: &[Sample],
-        fits: bool,
+        context: Option<&Context>,
         desk: &mut Desk<'_>,
     ) {
         self.turn_minute(plan, at, desk.out);
         self.panes.push(row, credit);
-        if !fits {
-            return;
-        }
-        self.turn_windows(plan, (at, credit), row, desk);
+        let Some(context) = context else { return };
+        self.turn_windows(plan, (at, credit), row, context, desk);
         for (watch, limit) in self.watches.iter_mut().zip(&plan.limits) {
-            if let (true, Some(value)) = (limit.each_value && may_judge(limit, row), row[limit.series].get())
-            {
-                watch.observe(limit, Judged { at, value, credit }, desk);
+            let judged =
+                limit.each_value && may_judge(limit, row) && limit.gate.lets(context, at, Span::ZERO);
+            if let (true, Some(value)) = (judged, row[limit.series].get()) {
+                let times = limit.gate.times(context);
+                watch.observe(limit, Judged { at, value, credit, times }, desk);
             }
         }
     }
@@ -130,6 +134,7 @@ impl MeterState {
         plan: &MeterPlan,
         (at, credit): (EventTime, Span),
         row: &[Sample],
+        context: &Context,
         desk: &mut Desk<'_>,
     ) {
         for (rolling, windows) in self.rolling.iter_mut().zip(&plan.rolling) {
@@ -149,8 +154,11 @@ impl MeterState {
                         let is_its = || limit.levels.iter().any(|level| level.window == Some(window));
                         let slope = || if is_its() { rolling.slope_per_hour(column) } else { None };
                         let value = if limit.rate { slope() } else { mean };
-                        if let Some(value) = value.filter(|_| may_judge(limit, row)) {
-                            watch.observe_window(limit, window, Judged { at: end, value, credit }, desk);
+                        let judged = may_judge(limit, row) && limit.gate.lets(context, end, windows.length);
+                        if let Some(value) = value.filter(|_| judged) {
+                            let times = limit.gate.times(context);
+                            let judged = Judged { at: end, value, credit, times };
+                            watch.observe_window(limit, window, judged, desk);
                         }
                     }
                 }
@@ -316,6 +324,7 @@ impl MeterState {
         }
         self.rolling.iter_mut().for_each(Rolling::clear);
         self.watches.iter_mut().for_each(|watch| watch.shift(by));
+        self.returns.shift(by);
         let levels = plan.limits.iter().flat_map(|limit| limit.levels.iter().map(|level| level.alarm));
         let recurrences = plan.limits.iter().filter_map(|limit| limit.recurs.map(|rule| rule.alarm));
         let frozen = plan.frozen.map(|(_, alarm)| alarm);

@@ -1,6 +1,7 @@
 //! Orders the calls of the stages, and nothing else. The same monitor runs live, in replay, in the tests and after
 //! a restart.
 
+use crate::context::Context;
 use crate::feeding::{Feeding, SupplyNow};
 use crate::input::{HealthFact, Input, Order, Part};
 use crate::output::{AlertRevision, Answer, Denial, Output, Quarantined, Refusal, Rule};
@@ -74,6 +75,7 @@ impl Monitor {
                 for (scope, plan) in self.awake() {
                     scope.reclock(plan, by, out);
                 }
+                Feeding::look(&self.plan, &mut self.scopes);
                 self.find_due();
                 self.now = Some(now);
                 self.advance(now, out);
@@ -146,8 +148,13 @@ impl Monitor {
     /// Takes in what changed in the states by which things are fed. While a scope rests, its states are those of a later
     /// input: what follows from all of them is told when it wakes.
     fn follow_supply(&mut self, out: &mut Vec<Output>) {
-        if self.all_awake() && self.scopes.iter().any(|scope| scope.flags.has_moved()) {
+        if !self.scopes.iter().any(|scope| scope.flags.has_moved()) {
+            return;
+        }
+        if self.all_awake() {
             self.feeding.follow(&self.plan, &mut self.scopes, out);
+        } else {
+            Feeding::look(&self.plan, &mut self.scopes);
         }
     }
 
@@ -159,6 +166,17 @@ impl Monitor {
     /// another transformer with what feeds it.
     pub fn supplies(&self) -> impl Iterator<Item = SupplyNow> + '_ {
         self.feeding.now(&self.plan, &self.scopes)
+    }
+
+    /// In what context a reading at `at` of each transformer and feeder is taken, by name, in the order of the plan.
+    pub fn contexts(&self, at: EventTime) -> impl Iterator<Item = (&str, Context)> + '_ {
+        let scopes = self.scopes.iter().zip(&self.plan.scopes);
+        scopes.flat_map(move |(scope, plan)| {
+            plan.things.iter().enumerate().filter_map(move |(thing, of)| {
+                let local = plan.meters.iter().position(|meter| meter.thing == thing)?;
+                Some((self.plan.supply.name(*of), scope.context(plan, local, at)))
+            })
+        })
     }
 
     fn find_due(&mut self) {

@@ -3,10 +3,11 @@
 
 use crate::alarm::book::{AlarmBook, SavedAlarm};
 use crate::alert::{AlertBook, SavedAlert};
+use crate::context::Returns;
 use crate::demand::{MeterDemand, Weeks};
 use crate::diagnosis::{Diagnosis, FindingBook};
 use crate::electrical::energy::MeteredPower;
-use crate::feeding::Seen;
+use crate::feeding::{Lately, Seen};
 use crate::fitting::SavedFitting;
 use crate::grid::Grid;
 use crate::input::MeterTrouble;
@@ -77,7 +78,7 @@ pub struct Rebuildable {
     recorder: Recorder,
     doubts_clock: bool,
     /// What is known of the states that the scope's meters read.
-    flags: Vec<(String, Quantity, Seen)>,
+    flags: Vec<(String, Quantity, Seen, Lately)>,
 }
 
 /// A minute of late readings: which one, when it is due, and what it has.
@@ -103,6 +104,7 @@ struct SavedMeter {
     limits: Vec<(Quantity, Bound, bool, LimitWatch)>,
     metered: MeteredPower,
     demand: Option<Box<MeterDemand>>,
+    returns: Returns,
 }
 
 /// Saves a scope.
@@ -124,8 +126,8 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
             recorder: scope.recorder.clone(),
             doubts_clock: scope.doubts_clock,
             flags: flag_keys(plan)
-                .zip(&scope.flags.seen)
-                .map(|((meter, flag), seen)| (meter, flag, *seen))
+                .zip(scope.flags.seen.iter().zip(&scope.flags.lately))
+                .map(|((meter, flag), (seen, lately))| (meter, flag, *seen, lately.clone()))
                 .collect(),
         },
     }
@@ -218,6 +220,7 @@ fn save_meter(plan: &MeterPlan, state: &MeterState) -> SavedMeter {
             .collect(),
         metered: state.metered,
         demand: state.demand.clone(),
+        returns: state.returns.clone(),
     }
 }
 
@@ -240,8 +243,11 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
     scope.recorder = state.rebuildable.recorder;
     scope.doubts_clock = state.rebuildable.doubts_clock;
     for (index, key) in flag_keys(plan).enumerate() {
-        let saved = state.rebuildable.flags.iter().find(|(meter, flag, _)| (meter, flag) == (&key.0, &key.1));
-        scope.flags.seen[index] = saved.map_or(Seen::NotYet, |(.., seen)| *seen);
+        let same = |saved: &&(String, Quantity, Seen, Lately)| (&saved.0, &saved.1) == (&key.0, &key.1);
+        if let Some((.., seen, lately)) = state.rebuildable.flags.iter().find(same) {
+            scope.flags.seen[index] = *seen;
+            scope.flags.lately[index] = lately.clone();
+        }
     }
     let same_grid = |(keys, grid): &(Vec<_>, Grid)| {
         plan.grid.as_ref().is_some_and(|plan| grid.fits(plan)) && *keys == grid_keys(plan)
@@ -332,6 +338,7 @@ fn adopt_meter(plan: &MeterPlan, state: &mut MeterState, saved: SavedMeter) {
     state.heard = saved.heard;
     state.minute = saved.minute;
     state.metered = saved.metered;
+    state.returns = saved.returns;
     if let (Some(demand), Some(saved)) = (&mut state.demand, saved.demand) {
         *demand = saved;
     }

@@ -2,6 +2,7 @@
 
 use crate::alarm::book::{AlarmBook, Hand, Raise};
 use crate::alert::AlertBook;
+use crate::context::{Context, Supplies};
 use crate::desk::Desk;
 use crate::diagnosis::{Diagnosis, FindingBook, MeterNow, Step};
 use crate::feeding::Flags;
@@ -36,6 +37,8 @@ pub(crate) struct Scope {
     /// Our own clock is not trusted, so it says nothing about those of meters.
     pub(crate) doubts_clock: bool,
     pub(crate) flags: Flags,
+    /// What has fed each of the plan's things lately.
+    pub(crate) supplies: Box<[Supplies]>,
     pub(crate) row: Box<[Sample]>,
     scratch: Box<[Sample]>,
     /// What stood in the row of one meter.
@@ -61,6 +64,7 @@ impl Scope {
             former: Precious::default(),
             doubts_clock: false,
             flags: Flags::new(plan),
+            supplies: plan.things.iter().map(|_| Supplies::usual()).collect(),
             row: vec![Sample::ABSENT; plan.slots].into(),
             scratch: vec![Sample::ABSENT; most_points].into(),
             spare: vec![Sample::ABSENT; most_series].into(),
@@ -149,14 +153,38 @@ impl Scope {
         }
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
         state.remember(meter, stands_for, row);
+        state.returns.observe(at, &meter.volts, row);
         let fits = state.fits(meter, at, values, desk);
-        state.judge(meter, stands_for, row, fits, desk);
+        let context = fits.then(|| self.context(plan, local, at));
+        let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
+        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
+        self.meters[local].judge(meter, stands_for, row, context.as_ref(), desk);
         self.fold(plan, out);
         if !fits {
             self.row[meter.first_slot..meter.first_slot + meter.series.len()].fill(Sample::ABSENT);
         }
         self.note_flags(plan, local, at);
         self.across(plan, local, at, out);
+    }
+
+    /// In what context a reading of a meter at `at` is taken.
+    pub(crate) fn context(&self, plan: &ScopePlan, local: usize, at: EventTime) -> Context {
+        let meter = &plan.meters[local];
+        let Some(supplies) = self.supplies.get(meter.thing) else { return Context::USUAL };
+        let supplied = supplies.before(at);
+        let energised = meter.volts_by.and_then(|by| {
+            let (returns, teller) = (&self.meters[by].returns, &plan.meters[by]);
+            // The transformer's volts say nothing of a feeder that hangs elsewhere.
+            let alike = teller.thing == meter.thing || supplied.at_home;
+            let seen = || returns.before(at, teller.slack());
+            if by == local { returns.until(at) } else { alike.then(seen).flatten() }
+        });
+        Context {
+            source: supplied.source,
+            at_home: supplied.at_home,
+            transferred: supplied.transferred,
+            energised,
+        }
     }
 
     /// Judgement across meters, for each step of the grid that this reading completes.
@@ -189,11 +217,13 @@ impl Scope {
             }
             let row = &mut self.row[slots.clone()];
             self.study.step(&grid_plan.study, &mut Turn { end, inputs: &self.grid_values, row });
-            for (state, meter) in self.meters[grid_plan.meters.clone()].iter_mut().zip(made) {
+            for (local, meter) in grid_plan.meters.clone().zip(made) {
+                let context = self.context(plan, local, end);
                 let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
                 let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
+                let state = &mut self.meters[local];
                 let stands_for = (end, state.cadence.credit(end, meter.every));
-                state.judge(meter, stands_for, row, true, desk);
+                state.judge(meter, stands_for, row, Some(&context), desk);
             }
             let alarms = &self.alarms;
             let meter = |local: usize| meter_now(plan, alarms, local);
@@ -436,6 +466,7 @@ impl Scope {
         self.study.shift(by);
         self.diagnosis.shift(by);
         self.findings.shift(by);
+        self.flags.reclock(plan, by);
         self.due = self.exact_deadline(plan);
     }
 }

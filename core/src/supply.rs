@@ -258,6 +258,68 @@ pub fn transformer_now(
     now
 }
 
+/// What feeds something, up to the source.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Chain {
+    /// The first transformer on the way, if there is one.
+    pub(crate) transformer: Option<usize>,
+    /// Whether that is certain: nothing on the way to it is unknown, and nowhere more than one way is closed.
+    pub(crate) transformer_certain: bool,
+    /// The source at its end, if one is known by name.
+    pub(crate) source: Option<usize>,
+    /// Whether all of the way is certain.
+    pub(crate) certain: bool,
+}
+
+/// The supplies of feeders and of transformers, by their indices.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Ways<'a> {
+    pub(crate) feeders: &'a [Feeder],
+    pub(crate) transformers: &'a [Box<[Supply]>],
+}
+
+impl Ways<'_> {
+    /// What feeds a feeder or a transformer, up to the source.
+    pub(crate) fn up(&self, from: SupplyFrom, states: &dyn Fn(usize) -> Option<bool>) -> Chain {
+        let mut chain = Chain { transformer: None, transformer_certain: true, source: None, certain: true };
+        let mut at = from;
+        // A longer way goes in a circle, which the configuration refuses.
+        for _ in 0..=self.feeders.len() + self.transformers.len() {
+            let supplies: &[Supply] = match at {
+                SupplyFrom::Source(index) => {
+                    chain.source = Some(index);
+                    break;
+                }
+                SupplyFrom::Transformer(index) => {
+                    chain.transformer.get_or_insert(index);
+                    self.transformers.get(index).map(AsRef::as_ref).unwrap_or_default()
+                }
+                SupplyFrom::Feeder(index) => match self.feeders.get(index) {
+                    Some(feeder) if feeder.supplies.is_empty() => {
+                        at = SupplyFrom::Transformer(feeder.fed_by);
+                        continue;
+                    }
+                    Some(feeder) => &feeder.supplies,
+                    None => &[],
+                },
+            };
+            if supplies.is_empty() {
+                break;
+            }
+            let fed = fed_now(supplies, states);
+            chain.certain &= matches!(fed, FedNow::By(_));
+            if chain.transformer.is_none() {
+                chain.transformer_certain = chain.certain;
+            }
+            match fed.way() {
+                Some(way) => at = supplies[way].from,
+                None => break,
+            }
+        }
+        chain
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -314,10 +376,32 @@ mod tests {
         assert_eq!(now(Some(false), None), assumed(vec![1]), "open, and the other not known");
     }
 
+    /// T2 (0) hangs on a source by state 2, or on a generator by state 3; T3 (1) on T2.
+    #[test]
+    fn the_way_up_ends_at_the_source() {
+        let transformers: [Box<[Supply]>; 2] = [
+            Box::new([supply(SupplyFrom::Source(0), 2), supply(SupplyFrom::Source(1), 3)]),
+            Box::new([Supply { from: SupplyFrom::Transformer(0), when: None }]),
+        ];
+        let feeders = feeders();
+        let ways = Ways { feeders: &feeders, transformers: &transformers };
+        let up = |states: [Option<bool>; 4]| ways.up(SupplyFrom::Feeder(1), &|state| states[state]);
+        let (on, off) = (Some(true), Some(false));
+        let usual = Chain { transformer: Some(0), transformer_certain: true, source: Some(0), certain: true };
+        assert_eq!(up([on, off, on, off]), usual);
+        assert_eq!(up([off, on, off, on]), Chain { transformer: Some(1), source: Some(1), ..usual });
+        let lost = up([on, off, None, None]);
+        assert_eq!(lost, Chain { certain: false, ..usual }, "the transformer is known all the same");
+        let dead = up([off, off, on, off]);
+        assert_eq!((dead.transformer, dead.transformer_certain, dead.source), (None, false, None));
+    }
+
     #[test]
     fn a_circle_ends() {
         let mut feeders = feeders();
         feeders[0].supplies = vec![Supply { from: SupplyFrom::Feeder(1), when: None }];
         assert_eq!(transformer_now(&feeders, 0, &|_| None).transformer, None);
+        let ways = Ways { feeders: &feeders, transformers: &[] };
+        assert_eq!(ways.up(SupplyFrom::Feeder(0), &|_| None).source, None);
     }
 }

@@ -25,6 +25,8 @@ pub struct Judged {
     pub value: f64,
     /// How long it stands for.
     pub credit: Span,
+    /// How many times as high the setpoints stand in its context.
+    pub times: f64,
 }
 
 impl LimitWatch {
@@ -70,7 +72,7 @@ impl LimitWatch {
     fn judge_recurrence(&mut self, plan: &LimitPlan, rule: &RecursPlan, now: Judged, desk: &mut Desk<'_>) {
         let recurrence = RecurrenceRule {
             bound: plan.bound,
-            setpoint: plan.levels[0].setpoint,
+            setpoint: now.times * plan.levels[0].setpoint,
             deadband: plan.deadband,
             times: rule.times,
             within: rule.within,
@@ -115,14 +117,15 @@ impl LimitWatch {
     fn judge_levels(&mut self, plan: &LimitPlan, window: Option<usize>, now: Judged, desk: &mut Desk<'_>) {
         let mut moved = false;
         for (state, level) in self.levels.iter_mut().zip(&plan.levels) {
+            let setpoint = now.times * level.setpoint;
             // Most values, by far, pass nothing and have passed nothing.
-            let is_quiet = *state == LevelState::Normal && !plan.bound.is_past(now.value, level.setpoint);
+            let is_quiet = *state == LevelState::Normal && !plan.bound.is_past(now.value, setpoint);
             if level.window != window || is_quiet {
                 continue;
             }
             let rule = LevelRule {
                 bound: plan.bound,
-                setpoint: level.setpoint,
+                setpoint,
                 deadband: plan.deadband,
                 on_delay: level.on_delay,
                 off_delay: plan.off_delay,
@@ -131,7 +134,7 @@ impl LimitWatch {
             moved |= step.is_some();
             match step {
                 Some(Step::Raise { since, peak }) => {
-                    let (value, peak, setpoint) = (Some(now.value), Some(peak), Some(level.setpoint));
+                    let (value, peak, setpoint) = (Some(now.value), Some(peak), Some(setpoint));
                     desk.raise(level.alarm, now.at, Raise { since, value, peak, setpoint, recurred: None });
                 }
                 Some(Step::Clear) => desk.clear(level.alarm, now.at, Some(now.value)),

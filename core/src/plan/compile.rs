@@ -29,6 +29,7 @@ impl Plan {
             let first = scope.meters.len() - made;
             meters.extend((first..first + made).map(|local| MeterRef { scope: index, local }));
             scope.watch_supply(plant, index);
+            scope.place_meters(plant, index);
             scopes.push(scope.finish(plant.recording));
         }
         scopes.push(site_scope(plant));

@@ -2,6 +2,7 @@
 
 use super::scope::ScopeBuilder;
 use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan, RollingPlan};
+use crate::context::Gate;
 use crate::defaults::{Rating, default_limits};
 use crate::measurand::{Kind, Quantity};
 use crate::output::Rule;
@@ -95,7 +96,9 @@ fn with_volts(plant: &Plant, target: Target, rating: Rating) -> Rating {
 /// The limits in force on one series, at most one for each way.
 ///
 /// What the wiring form does by design has a limit only where the owner names the thing that it is on.
-fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) -> Vec<Limit> {
+///
+/// Each with whether it is a default.
+fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) -> Vec<(Limit, bool)> {
     if quantity.what.kind() == Kind::Counter {
         return Vec::new(); // It only counts up: any limit would be passed some day.
     }
@@ -118,13 +121,13 @@ fn in_force(plant: &Plant, whose: Whose, quantity: Quantity, rating: &Rating) ->
             })
             .max_by_key(|(nearness, placed, _)| (*nearness, *placed));
         let limit = match nearest {
-            Some((.., limit)) => Some(limit.clone()),
+            Some((.., limit)) => Some((limit.clone(), false)),
             None => defaults
                 .iter()
                 .position(|limit| limit.bound == bound && limit.rate == rate)
-                .map(|index| defaults.swap_remove(index)),
+                .map(|index| (defaults.swap_remove(index), true)),
         };
-        found.extend(limit.filter(|limit| !limit.levels.is_empty()));
+        found.extend(limit.filter(|(limit, _)| !limit.levels.is_empty()));
     }
     found
 }
@@ -165,13 +168,14 @@ impl ScopeBuilder {
                 let reason = reason.to_owned();
                 not_judged.push(NotJudged { meter: meter.name.clone(), quantity: *quantity, reason });
             }
-            for limit in in_force(plant, whose, *quantity, rating) {
+            for (limit, is_default) in in_force(plant, whose, *quantity, rating) {
+                let gate = Gate::of(*quantity, is_default);
                 let Some(when) = conditions(meter, &limit) else {
                     let reason = never_judged(&limit);
                     not_judged.push(NotJudged { meter: meter.name.clone(), quantity: *quantity, reason });
                     continue;
                 };
-                compiled.push(self.compile(meter, series, limit, when, &mut windows));
+                compiled.push(self.compile(meter, series, limit, (when, gate), &mut windows));
             }
         }
         meter.windows = windows.into_boxed_slice();
@@ -184,7 +188,7 @@ impl ScopeBuilder {
         meter: &MeterPlan,
         series: usize,
         limit: Limit,
-        when: Box<[(usize, f64)]>,
+        (when, gate): (Box<[(usize, f64)]>, Gate),
         windows: &mut Vec<(usize, crate::time::Span)>,
     ) -> LimitPlan {
         let quantity = meter.series[series];
@@ -227,6 +231,7 @@ impl ScopeBuilder {
             rate: limit.rate,
             deadband: limit.deadband,
             off_delay: limit.off_delay,
+            gate,
             when,
             each_value: recurs.is_some() || levels.iter().any(|level| level.window.is_none()),
             levels,

@@ -19,13 +19,14 @@ mod supply;
 pub use rolling::RollingPlan;
 pub use supply::{FedPlan, FlagPlan, SupplyPlan};
 
+use crate::context::Gate;
 use crate::demand::DemandPlan;
 use crate::diagnosis::DiagnosisPlan;
 use crate::formula::Formula;
 use crate::input::{MeterTrouble, Part};
 use crate::measurand::Quantity;
 use crate::output::{Rule, Subject};
-use crate::plant::{Around, Bound, Priority, StampedBy};
+use crate::plant::{Around, Bound, Priority, StampedBy, SupplyFrom};
 use crate::reading::MeterId;
 use crate::study::StudyPlan;
 use crate::time::Span;
@@ -95,6 +96,8 @@ pub struct ScopePlan {
     pub flags: Box<[FlagPlan]>,
     /// The transformer itself and its feeders, as far as states decide what feeds them.
     pub fed: Box<[FedPlan]>,
+    /// What its meters sit on: the transformer, then the feeders that it feeds normally.
+    pub things: Box<[SupplyFrom]>,
     /// Its alarms.
     pub alarms: Box<[AlarmPlan]>,
     /// What its alerts are about.
@@ -130,6 +133,12 @@ pub struct MeterPlan {
     pub metered: Option<MeteredPlan>,
     /// Its demand, if it gives energy or power.
     pub demand: Option<DemandPlan>,
+    /// Its volts: series, and what is nominal there.
+    pub volts: Box<[(usize, f64)]>,
+    /// Which of the scope's things it sits on.
+    pub thing: usize,
+    /// The meter (local) by whose volts it is known that they came back.
+    pub volts_by: Option<usize>,
     /// Its counters whose end is known: series, and the first value that it can't show.
     pub rolls_over_at: Box<[(usize, f64)]>,
     /// Points that give a distortion on the base of the total.
@@ -169,6 +178,11 @@ impl MeterPlan {
         let silent = self.silent.iter().map(|(_, alarm)| *alarm);
         let frozen = self.frozen.iter().map(|(_, alarm)| *alarm);
         silent.chain(frozen).chain(self.troubles.iter().map(|(_, alarm)| *alarm))
+    }
+
+    /// So late, at the latest, is something known that this meter says.
+    pub(crate) fn slack(&self) -> Span {
+        Span(self.wait.0.saturating_mul(2))
     }
 
     /// The alarm of one of its troubles.
@@ -259,6 +273,8 @@ pub struct LimitPlan {
     pub deadband: f64,
     /// Before it clears.
     pub off_delay: Span,
+    /// In what context it is judged.
+    pub gate: Gate,
     /// Judged only while any of these series is above its value; empty: always.
     pub when: Box<[(usize, f64)]>,
     /// The ladder, mildest first.

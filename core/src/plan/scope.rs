@@ -6,10 +6,11 @@ use super::{
     AlarmIx, AlarmPlan, FedPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, RecordingPlan, ScopePlan,
     SubjectIx, SubjectPlan, demand, formulas,
 };
+use crate::defaults::Rating;
 use crate::input::MeterTrouble;
 use crate::measurand::{Measurand, Quantity, Source};
 use crate::output::{Matter, Rule, Subject};
-use crate::plant::{Around, Meter, Plant, Priority, SideOf, StampedBy, Target};
+use crate::plant::{Around, Meter, Plant, Priority, SideOf, StampedBy, SupplyFrom, Target};
 use crate::reading::MeterId;
 use crate::time::Span;
 
@@ -23,6 +24,7 @@ pub(super) struct ScopeBuilder {
     alarms: Vec<AlarmPlan>,
     subjects: Vec<SubjectPlan>,
     pub(super) fed: Vec<FedPlan>,
+    pub(super) things: Vec<SupplyFrom>,
     /// What each meter measures; nothing for one made here.
     targets: Vec<Option<Target>>,
 }
@@ -38,6 +40,7 @@ impl ScopeBuilder {
             alarms: Vec::new(),
             subjects: Vec::new(),
             fed: Vec::new(),
+            things: Vec::new(),
             targets: Vec::new(),
         }
     }
@@ -59,6 +62,7 @@ impl ScopeBuilder {
             parts: Box::default(),
             flags: Box::default(),
             fed: self.fed.into_boxed_slice(),
+            things: self.things.into_boxed_slice(),
             alarms: self.alarms.into_boxed_slice(),
             subjects: self.subjects.into_boxed_slice(),
         }
@@ -151,6 +155,9 @@ impl ScopeBuilder {
             fitting: None,
             metered,
             demand,
+            volts: volts(&meter.points, &rating),
+            thing: 0,
+            volts_by: None,
             of_total: meter.of_total.clone().into_boxed_slice(),
             rolls_over_at: meter.rolls_over_at.clone().into_boxed_slice(),
             windows: Box::default(),
@@ -261,6 +268,9 @@ impl ScopeBuilder {
                 fitting: None,
                 metered: None,
                 demand: None,
+                volts: Box::default(),
+                thing: 0,
+                volts_by: None,
                 of_total: Box::default(),
                 rolls_over_at: Box::default(),
                 windows: Box::default(),
@@ -283,6 +293,18 @@ impl ScopeBuilder {
         self.grid = Some(grid);
         count
     }
+}
+
+/// A meter's volts, each with what is nominal for it.
+fn volts(points: &[Quantity], rating: &Rating) -> Box<[(usize, f64)]> {
+    let nominal = |quantity: &Quantity| match quantity.what {
+        Measurand::VoltageLn | Measurand::VoltageLl => {
+            rating.wiring.and_then(|(form, volts)| form.nominal_volts(volts, *quantity))
+        }
+        _ => None,
+    };
+    let all = points.iter().enumerate().filter_map(|(index, quantity)| Some((index, nominal(quantity)?)));
+    all.filter(|(_, nominal)| *nominal > 0.0).collect()
 }
 
 /// Whether a live meter gives it at any load.

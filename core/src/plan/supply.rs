@@ -4,8 +4,8 @@ use super::scope::ScopeBuilder;
 use super::{AlarmIx, MeterRef, ScopePlan};
 use crate::measurand::Measurand;
 use crate::output::{Matter, Rule, Subject};
-use crate::plant::{Feeder, Plant, Priority, Supply, SupplyFrom};
-use crate::supply::{Fed, OtherSupply, StateNow};
+use crate::plant::{Feeder, Plant, Priority, SourceKind, Supply, SupplyFrom};
+use crate::supply::{Fed, OtherSupply, StateNow, Ways};
 
 /// Who feeds whom.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -14,8 +14,12 @@ pub struct SupplyPlan {
     pub states: Box<[(String, Measurand)]>,
     /// Names of its sources.
     pub sources: Box<[String]>,
+    /// What each of them is.
+    pub kinds: Box<[SourceKind]>,
     /// Names of its transformers.
     pub transformers: Box<[String]>,
+    /// What may feed each of them, the normal one first.
+    pub above: Box<[Box<[Supply]>]>,
     /// Its feeders.
     pub feeders: Box<[Feeder]>,
 }
@@ -61,9 +65,16 @@ impl SupplyPlan {
         Self {
             states: plant.states.iter().map(|state| (state.name.clone(), state.flag.what)).collect(),
             sources: plant.sources.iter().map(|source| source.name.clone()).collect(),
+            kinds: plant.sources.iter().map(|source| source.kind).collect(),
             transformers: plant.transformers.iter().map(|unit| unit.name.clone()).collect(),
+            above: plant.transformers.iter().map(|unit| unit.supplies.clone().into()).collect(),
             feeders: plant.feeders.iter().cloned().collect(),
         }
+    }
+
+    /// Who may feed whom.
+    pub(crate) fn ways(&self) -> Ways<'_> {
+        Ways { feeders: &self.feeders, transformers: &self.above }
     }
 
     /// The name of what feeds.
@@ -84,6 +95,33 @@ impl SupplyPlan {
 }
 
 impl ScopeBuilder {
+    /// Notes what each meter sits on, and by which meter's volts it is known that they came back.
+    pub(super) fn place_meters(&mut self, plant: &Plant, transformer: usize) {
+        let feeders = plant.feeders.iter().enumerate().filter(|(_, feeder)| feeder.fed_by == transformer);
+        let (numbers, names): (Vec<usize>, Vec<&str>) =
+            feeders.map(|(number, feeder)| (number, feeder.name.as_str())).unzip();
+        let feeders = numbers.into_iter().map(SupplyFrom::Feeder);
+        self.things = std::iter::once(SupplyFrom::Transformer(transformer)).chain(feeders).collect();
+        for meter in &mut self.meters {
+            let place =
+                meter.feeder.as_deref().and_then(|name| names.iter().position(|known| *known == name));
+            meter.thing = place.map_or(0, |place| place + 1);
+        }
+        let by = |local: usize| {
+            let with_volts = |of: usize| {
+                let mut meters = self.meters.iter().enumerate();
+                meters.find(|(_, meter)| meter.thing == of && !meter.volts.is_empty()).map(|(by, _)| by)
+            };
+            let meter = &self.meters[local];
+            let own = (!meter.volts.is_empty()).then_some(local);
+            own.or_else(|| with_volts(meter.thing)).or_else(|| with_volts(0))
+        };
+        let all: Vec<Option<usize>> = (0..self.meters.len()).map(by).collect();
+        for (meter, by) in self.meters.iter_mut().zip(all) {
+            meter.volts_by = by;
+        }
+    }
+
     /// The transformer and the feeders that it feeds normally, as far as states decide what feeds them.
     pub(super) fn watch_supply(&mut self, plant: &Plant, transformer: usize) {
         let names = SupplyPlan::of(plant);

@@ -5,6 +5,7 @@ mod cannery;
 
 mod absence;
 mod commissioning;
+mod contexts;
 mod harmonics;
 mod health;
 mod heat;

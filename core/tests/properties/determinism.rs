@@ -33,7 +33,7 @@ fn parting(one: &[Output], other: &[Output]) -> Option<String> {
     Some(format!("at {at}: {:#?}\nbut {:#?}", one.get(at), other.get(at)))
 }
 
-fn parting_by_key(one: &[Output], other: &[Output]) -> Option<String> {
+pub(crate) fn parting_by_key(one: &[Output], other: &[Output]) -> Option<String> {
     let (one, other) = (by_key(one), by_key(other));
     let keys: BTreeSet<&String> = one.keys().chain(other.keys()).collect();
     let key = keys.into_iter().find(|key| one.get(*key) != other.get(*key))?;

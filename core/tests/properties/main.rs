@@ -5,6 +5,7 @@
 mod cannery;
 
 mod afternoon;
+mod contexts;
 mod determinism;
 mod harmonics;
 mod hostile;
