@@ -246,10 +246,10 @@ mod tests {
     fn a_generator_has_no_table_of_the_public_grid_and_wider_steps_where_the_owner_set_none() {
         let context = Context { source: SourceKind::Generator, ..Context::USUAL };
         assert!(!gate(Measurand::CurrentTdd).lets(&context, AT, Span::ZERO));
-        assert_eq!(gate(Measurand::VoltageThd).times(&context), WIDER);
-        assert_eq!(gate(Measurand::VoltageThd).times(&Context::USUAL), 1.0);
+        let thd = gate(Measurand::VoltageThd);
         let own = Gate::of(Quantity::whole(Measurand::VoltageThd), false);
-        assert_eq!(own.times(&context), 1.0);
+        let times = [thd.times(&context), thd.times(&Context::USUAL), own.times(&context)];
+        assert_eq!(Some(times), Some([WIDER, 1.0, 1.0]));
         assert!(Gate::of(Quantity::whole(Measurand::CurrentTdd), false).lets(&context, AT, Span::ZERO));
     }
 
