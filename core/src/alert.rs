@@ -9,7 +9,8 @@ use crate::alarm::state::AlarmState;
 use crate::output::{AlertRevision, ChangeKind, Matter, Output, Recurred, Revised, Rule};
 use crate::plan::{AlarmIx, ScopePlan, SubjectIx, SubjectPlan};
 use crate::plant::{Bound, Priority};
-use crate::time::EventTime;
+use crate::stamps::Stamped;
+use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
 /// Where one subject's alert stands.
@@ -101,6 +102,17 @@ impl AlertBook {
             let entry = &self.entries[*subject];
             entry.open && alert_id(&plan.name, &plan.subjects[*subject].key, entry.number) == id
         })
+    }
+
+    /// Moves what is remembered of the open alerts by a correction of our clock, as their alarms are moved: see
+    /// [`AlarmBook::shift`]. `itself`: whether the readings that a subject is about bear the stamps of their meter.
+    pub(crate) fn shift(&mut self, by: Span, from: EventTime, itself: impl Fn(SubjectIx) -> bool) {
+        for (subject, entry) in self.entries.iter_mut().enumerate().filter(|(_, entry)| entry.open) {
+            let Some(last) = &mut entry.last else { continue };
+            let stamps = last.doubtful(from, itself(subject), None);
+            last.redate(stamps, by);
+            entry.since = last.since;
+        }
     }
 
     /// Looks at one subject after one of its alarms changed, and tells what is new for a person.

@@ -36,6 +36,7 @@ pub mod rolling;
 pub mod saved;
 mod scope;
 pub mod sequencer;
+pub mod stamps;
 pub mod study;
 pub mod supply;
 pub mod thermal;

@@ -292,8 +292,9 @@ impl MeterState {
     }
 
     /// Our clock was corrected. What it stamped moves with it: when the meter was heard and how long its readings
-    /// wait always, the stamps themselves only where they are ours.
-    pub(crate) fn reclock(&mut self, plan: &MeterPlan, by: Span, desk: &mut Desk<'_>) {
+    /// wait always, the stamps themselves only where they are ours. What is told of alarms moves as far as it was stamped
+    /// since `from`.
+    pub(crate) fn reclock(&mut self, plan: &MeterPlan, (by, from): (Span, EventTime), desk: &mut Desk<'_>) {
         if let Some(heard) = &mut self.heard {
             *heard += by;
         }
@@ -301,7 +302,7 @@ impl MeterState {
         let troubles = plan.troubles.iter().filter(|(trouble, _)| *trouble != MeterTrouble::Nonsense);
         let troubles = troubles.map(|(_, alarm)| alarm);
         for alarm in plan.silent.iter().map(|(_, alarm)| alarm).chain(troubles) {
-            desk.book.shift(*alarm, by);
+            desk.book.shift(*alarm, by, from);
         }
         self.clock.shift(by);
         if plan.stamped_by == StampedBy::Meter {
@@ -325,14 +326,8 @@ impl MeterState {
         self.rolling.iter_mut().for_each(Rolling::clear);
         self.watches.iter_mut().for_each(|watch| watch.shift(by));
         self.returns.shift(by);
-        let levels = plan.limits.iter().flat_map(|limit| limit.levels.iter().map(|level| level.alarm));
-        let recurrences = plan.limits.iter().filter_map(|limit| limit.recurs.map(|rule| rule.alarm));
-        let frozen = plan.frozen.map(|(_, alarm)| alarm);
-        let absent = plan.absent.iter().map(|(_, alarm)| *alarm);
-        let nonsense = plan.trouble(MeterTrouble::Nonsense);
-        let fitting = plan.fitting.iter().flat_map(|fitting| fitting.checks.iter().map(|check| check.alarm));
-        for alarm in levels.chain(recurrences).chain(frozen).chain(absent).chain(nonsense).chain(fitting) {
-            desk.book.shift(alarm, by);
+        for alarm in plan.alarms_of_readings() {
+            desk.book.shift(alarm, by, from);
         }
     }
 }

@@ -212,6 +212,11 @@ impl Monitor {
         self.scopes.iter().zip(&self.plan.scopes).any(|(scope, plan)| scope.is_news(plan, fact))
     }
 
+    /// The earliest stamp of our own clock that is to be corrected with it, on its own scale; `None`: it is trusted.
+    pub fn doubts_clock_since(&self) -> Option<EventTime> {
+        self.scopes.iter().filter_map(|scope| scope.doubts_clock).min()
+    }
+
     /// Whether a part's alarm stands.
     pub fn is_broken(&self, part: &Part) -> bool {
         let alarms = self.scopes.iter().zip(&self.plan.scopes);

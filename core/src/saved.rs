@@ -76,7 +76,7 @@ pub struct Rebuildable {
     study: Study,
     diagnosis: Diagnosis,
     recorder: Recorder,
-    doubts_clock: bool,
+    doubts_clock: Option<EventTime>,
     /// What is known of the states that the scope's meters read.
     flags: Vec<(String, Quantity, Seen, Lately)>,
 }

@@ -34,8 +34,11 @@ pub(crate) struct Scope {
     pub(crate) recorder: Recorder,
     /// Counts of what an earlier configuration had, so that no id comes twice if it comes back.
     pub(crate) former: Precious,
-    /// Our own clock is not trusted, so it says nothing about those of meters.
-    pub(crate) doubts_clock: bool,
+    /// Our own clock is not trusted, so it says nothing about those of meters. Stamps since then are to be corrected with
+    /// it: since the start where it began with one, else all, for they moved with the clock.
+    pub(crate) doubts_clock: Option<EventTime>,
+    /// When the program last started or stood still.
+    resumed: Option<EventTime>,
     pub(crate) flags: Flags,
     /// What has fed each of the plan's things lately.
     pub(crate) supplies: Box<[Supplies]>,
@@ -62,7 +65,8 @@ impl Scope {
             alerts: AlertBook::new(plan.subjects.len()),
             recorder: Recorder::default(),
             former: Precious::default(),
-            doubts_clock: false,
+            doubts_clock: None,
+            resumed: None,
             flags: Flags::new(plan),
             supplies: plan.things.iter().map(|_| Supplies::usual()).collect(),
             row: vec![Sample::ABSENT; plan.slots].into(),
@@ -97,7 +101,7 @@ impl Scope {
             if !state.door.is_behind(at) {
                 state.hear(meter, now, desk);
             }
-            state.compare_clock(meter, (now, at), self.doubts_clock, desk);
+            state.compare_clock(meter, (now, at), self.doubts_clock.is_some(), desk);
             self.fold(plan, out);
         }
         let state = &mut self.meters[local];
@@ -336,6 +340,7 @@ impl Scope {
 
     /// The program has started again: time before `now` says nothing about the meters.
     fn resume(&mut self, plan: &ScopePlan, now: EventTime) {
+        self.resumed = Some(now);
         for (state, meter) in self.meters.iter_mut().zip(&plan.meters) {
             let silent = meter.silent.first().is_some_and(|(_, alarm)| self.alarms.entry(*alarm).active);
             if !silent || state.heard.is_none() {
@@ -405,7 +410,9 @@ impl Scope {
     pub(crate) fn is_news(&self, plan: &ScopePlan, fact: &HealthFact) -> bool {
         let (alarm, holds) = match fact {
             HealthFact::Resumed => return true,
-            HealthFact::Part { part: Part::Clock, works } if self.doubts_clock == *works => return true,
+            HealthFact::Part { part: Part::Clock, works } if self.doubts_clock.is_some() == *works => {
+                return true;
+            }
             HealthFact::Part { part, works } => (plan.part(part), !works),
             HealthFact::Meter { meter, trouble, holds } => {
                 let meter = plan.meters.iter().find(|known| known.name == *meter);
@@ -436,7 +443,8 @@ impl Scope {
         out: &mut Vec<Output>,
     ) {
         if *part == Part::Clock {
-            self.doubts_clock = !works;
+            let from = self.resumed.filter(|at| *at == now).unwrap_or(EventTime(i64::MIN));
+            self.doubts_clock = (!works).then(|| self.doubts_clock.unwrap_or(from));
         }
         let Some(alarm) = plan.part(part) else { return };
         let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
@@ -451,15 +459,18 @@ impl Scope {
     /// Our wall clock was corrected: what it stamped moves with it. A shelving ends when its person said it would.
     pub(crate) fn reclock(&mut self, plan: &ScopePlan, by: Span, out: &mut Vec<Output>) {
         self.recorder.break_off(out);
+        // A clock that was trusted was wrong for as long as it ran; one that was not, since then.
+        let from = self.doubts_clock.unwrap_or(EventTime(i64::MIN));
         let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
         for (state, meter) in self.meters.iter_mut().zip(&plan.meters) {
-            state.reclock(meter, by, desk);
+            state.reclock(meter, (by, from), desk);
         }
         for alarm in
             plan.parts.iter().map(|(_, alarm)| *alarm).chain(plan.fed.iter().flat_map(FedPlan::alarms))
         {
-            desk.book.shift(alarm, by);
+            desk.book.shift(alarm, by, from);
         }
+        self.shift_alerts(plan, by, from);
         if let Some(grid) = &mut self.grid {
             grid.clear();
         }
@@ -467,7 +478,20 @@ impl Scope {
         self.diagnosis.shift(by);
         self.findings.shift(by);
         self.flags.reclock(plan, by);
+        if let Some(from) = self.doubts_clock.as_mut().filter(|from| from.0 != i64::MIN) {
+            *from += by;
+        }
         self.due = self.exact_deadline(plan);
+    }
+
+    fn shift_alerts(&mut self, plan: &ScopePlan, by: Span, from: EventTime) {
+        let mut themselves = vec![false; plan.subjects.len()];
+        for meter in plan.meters.iter().filter(|meter| meter.stamped_by == StampedBy::Meter) {
+            for alarm in meter.alarms_of_readings() {
+                themselves[plan.alarms[alarm].subject] = true;
+            }
+        }
+        self.alerts.shift(by, from, |subject| themselves[subject]);
     }
 }
 

@@ -4,11 +4,12 @@ use crate::store::{Batch, MinuteRow, NewLetter, NewRecording, Precious, RefusedR
 use crate::words::{Site, message};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::monitor::{Monitor, ScopeId};
-use kvarden_core::output::{AlertRevision, Output};
+use kvarden_core::output::{AlertRevision, Change, Excursion, Output, RecordingSpan, Subject};
 use kvarden_core::plan::Plan;
-use kvarden_core::plant::Priority;
+use kvarden_core::plant::{Priority, StampedBy};
 use kvarden_core::reading::MeterId;
-use std::collections::HashSet;
+use kvarden_core::time::{EventTime, Span};
+use std::collections::{BTreeSet, HashSet};
 use std::sync::Arc;
 
 /// A meter's name, and what its columns mean.
@@ -24,6 +25,26 @@ pub struct Gathered {
     /// By scope: its name, and name and points of each meter that is read.
     scopes: Vec<(String, Vec<Columns>)>,
     told: Told,
+    themselves: Themselves,
+    clock: OurClock,
+}
+
+/// What bears the stamps that meters make themselves.
+#[derive(Debug, Default)]
+struct Themselves {
+    meters: Arc<BTreeSet<String>>,
+    subjects: HashSet<Subject>,
+    /// Keys of alarms, with that of their scope.
+    alarms: HashSet<String>,
+}
+
+/// How our own clock stands for the input whose outputs are added.
+#[derive(Debug, Clone, Copy, Default)]
+struct OurClock {
+    /// Since when it is not trusted.
+    doubted: Option<EventTime>,
+    /// It was corrected by this input, while it was not trusted.
+    corrected: Option<Span>,
 }
 
 /// Open alerts that people were told of; what is for the digest only is never told.
@@ -67,7 +88,23 @@ impl Gathered {
             meters: plan.meters.iter().map(facts).collect(),
             scopes: plan.scopes.iter().map(points).collect(),
             told,
+            themselves: Themselves::of(plan),
+            clock: OurClock::default(),
         }
+    }
+
+    /// To be called for each input before its outputs are added. `corrected`: so much it corrects our clock. What was told
+    /// while the clock was not trusted is dated by it, and moves with it.
+    pub fn follow_clock(&mut self, monitor: &Monitor, corrected: Option<Span>, batch: &mut Batch) {
+        let doubted = monitor.doubts_clock_since();
+        let corrected = corrected.filter(|_| self.clock.doubted.is_some());
+        if let Some(by) = corrected {
+            batch.redate(by, &self.themselves.meters);
+        }
+        if self.clock.doubted.is_some() && doubted.is_none() {
+            batch.settle_stamps();
+        }
+        self.clock = OurClock { doubted, corrected };
     }
 
     /// The channels.
@@ -83,12 +120,9 @@ impl Gathered {
     /// Puts one output of input `number` into the batch.
     pub fn add(&mut self, number: u64, output: Output, batch: &mut Batch) {
         match output {
-            Output::Alarm(change) => batch.changes.push(change),
-            Output::Alert(revision) => {
-                self.tell(&revision, batch);
-                batch.alerts.push(revision);
-            }
-            Output::Excursion(excursion) => batch.excursions.push(excursion),
+            Output::Alarm(change) => self.add_change(change, batch),
+            Output::Alert(revision) => self.add_alert(revision, batch),
+            Output::Excursion(excursion) => self.add_excursion(excursion, batch),
             Output::Minute(closed) => {
                 if let Some((meter, series)) = self.meters.get(closed.meter.0 as usize) {
                     batch.minutes.push(MinuteRow {
@@ -101,18 +135,7 @@ impl Gathered {
                 }
             }
             Output::Recording(span) => {
-                if let Some((_, meters)) = self.scopes.iter().find(|(name, _)| *name == span.scope) {
-                    batch.recordings.push(NewRecording {
-                        id: format!("{}@{}", span.alarm, span.from.0),
-                        scope: span.scope,
-                        alarm: span.alarm,
-                        from: span.from,
-                        to: span.to,
-                        priority: span.priority,
-                        number,
-                        meters: meters.clone(),
-                    });
-                }
+                batch.recordings.extend(self.recording(number, span));
             }
             Output::Refused(what) => {
                 if let Some(meter) = self.meter_name(what.meter) {
@@ -122,6 +145,57 @@ impl Gathered {
             // An answer goes to the person who asked; findings are not made yet; recordings are told in replay.
             Output::Answer(_) | Output::Finding(_) => {}
         }
+    }
+
+    fn add_change(&self, change: Change, batch: &mut Batch) {
+        let itself = self.themselves.subjects.contains(&change.subject);
+        let stamps = self.clock.doubted.map(|from| change.doubtful(from, itself));
+        batch.changes.push(change);
+        if let Some(stamps) = stamps {
+            batch.mark_change(stamps);
+        }
+    }
+
+    fn add_alert(&mut self, revision: AlertRevision, batch: &mut Batch) {
+        self.tell(&revision, batch);
+        let itself = self.themselves.subjects.contains(&revision.subject);
+        let stirs = |change: &&Change| change.at == revision.at && change.subject == revision.subject;
+        let stamps = self
+            .clock
+            .doubted
+            .map(|from| revision.doubtful(from, itself, batch.changes.iter().rev().find(stirs)));
+        batch.alerts.push(revision);
+        if let Some(stamps) = stamps {
+            batch.mark_alert(stamps);
+        }
+    }
+
+    fn add_excursion(&self, excursion: Excursion, batch: &mut Batch) {
+        let itself = self.themselves.subjects.contains(&excursion.subject);
+        let stamps = self.clock.doubted.map(|from| excursion.doubtful(from, itself));
+        batch.excursions.push(excursion);
+        if let Some(stamps) = stamps {
+            batch.mark_excursion(stamps);
+        }
+    }
+
+    fn recording(&self, number: u64, span: RecordingSpan) -> Option<NewRecording> {
+        let (_, meters) = self.scopes.iter().find(|(name, _)| *name == span.scope)?;
+        let key = span.alarm.rsplit_once('#').map_or(span.alarm.as_str(), |(key, _)| key);
+        let guessed = self.clock.doubted.is_some() && !self.themselves.alarms.contains(key);
+        Some(NewRecording {
+            id: format!("{}@{}", span.alarm, span.from.0),
+            scope: span.scope,
+            alarm: span.alarm,
+            from: span.from,
+            to: span.to,
+            priority: span.priority,
+            number,
+            meters: meters.clone(),
+            guessed,
+            // A correction breaks off what is under way, which is dated by the clock before it.
+            moved: self.clock.corrected.filter(|_| guessed).unwrap_or(Span::ZERO),
+        })
     }
 
     /// Writes the letters of a revision, unless it is for the digest only.
@@ -167,8 +241,26 @@ impl Gathered {
     }
 }
 
+impl Themselves {
+    fn of(plan: &Plan) -> Self {
+        let mut all = Self::default();
+        let mut meters = BTreeSet::new();
+        for scope in &plan.scopes {
+            for meter in scope.meters.iter().filter(|meter| meter.stamped_by == StampedBy::Meter) {
+                meters.insert(meter.name.clone());
+                for alarm in meter.alarms_of_readings().map(|alarm| &scope.alarms[alarm]) {
+                    all.subjects.insert(scope.subjects[alarm.subject].subject.clone());
+                    all.alarms.insert(format!("{}/{}", scope.name, alarm.key));
+                }
+            }
+        }
+        Self { meters: Arc::new(meters), ..all }
+    }
+}
+
 /// Puts a newer batch behind an older one.
-pub fn append(older: &mut Batch, newer: Batch) {
+pub fn append(older: &mut Batch, mut newer: Batch) {
+    older.append_guessed(std::mem::take(&mut newer.guessed));
     older.tail.extend(newer.tail);
     older.changes.extend(newer.changes);
     older.alerts.extend(newer.alerts);

@@ -93,6 +93,7 @@ pub fn restore(
             wake(&mut monitor, begin, &mut outputs);
         }
         replay_one(&mut monitor, plan, record.now, &record.input, &mut outputs);
+        gathered.follow_clock(&monitor, record.input.corrects_clock(), &mut batch);
         absorb(record.number, &mut outputs, gathered, &mut batch);
     }
     for begin in begins {
@@ -108,6 +109,7 @@ pub fn restore(
     absorb(last, &mut outputs, gathered, &mut batch);
     // What is stored of an input is stored with it, and this alone does not bear to be stored twice.
     batch.minutes.retain(|row| !row.late);
+    batch.leave_stored_stamps();
     if !batch.changes.is_empty() {
         gathered.add_precious(last, &monitor, &mut batch);
     }

@@ -102,6 +102,7 @@ fn replayed(
     let (mut batch, mut outputs) = (Batch::default(), Vec::new());
     for record in tail {
         replay_one(&mut monitor, &plan, record.now, &record.input, &mut outputs);
+        gathered.follow_clock(&monitor, record.input.corrects_clock(), &mut batch);
         for output in outputs.drain(..) {
             gathered.add(record.number, output, &mut batch);
         }

@@ -90,6 +90,8 @@ fn a_daemon_that_starts_in_1970_tells_it_and_goes_on_in_true_time_when_the_clock
         .expect("it reads")
         .map(|key| key.expect("a number"))
         .collect();
+    let first: i64 = db.query_row("SELECT min(at) FROM change_", (), |row| row.get(0)).expect("it reads");
+    assert!(first >= since.as_millis() as i64, "the alarm of the clock itself too: {first}");
     let begun = (since.as_secs() / 60) as i64;
     assert!(!minutes.is_empty(), "minutes of the guess are stored");
     assert!(

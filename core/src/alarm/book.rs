@@ -222,14 +222,20 @@ impl AlarmBook {
         self.entries.iter().filter_map(|entry| entry.shelved).min()
     }
 
-    /// Moves one alarm's memory by a correction of the clock that stamped it.
-    pub fn shift(&mut self, alarm: AlarmIx, by: Span) {
+    /// Moves one alarm's memory by a correction of the clock that stamped it: what was stamped since `from`, for before that
+    /// the clock was right.
+    pub fn shift(&mut self, alarm: AlarmIx, by: Span, from: EventTime) {
         let entry = &mut self.entries[alarm];
-        if entry.active {
-            entry.since += by;
+        let shift = |stamp: &mut EventTime| {
+            if *stamp >= from {
+                *stamp += by;
+            }
+        };
+        if entry.is_live() {
+            shift(&mut entry.since);
             if let Some(recurred) = &mut entry.recurred {
-                recurred.since += by;
-                recurred.latest += by;
+                shift(&mut recurred.since);
+                shift(&mut recurred.latest);
             }
         }
     }

@@ -173,6 +173,17 @@ impl ScopePlan {
 }
 
 impl MeterPlan {
+    /// The alarms that are dated by the stamps of its readings; its others are dated by our clock.
+    pub fn alarms_of_readings(&self) -> impl Iterator<Item = AlarmIx> + '_ {
+        let levels = self.limits.iter().flat_map(|limit| limit.levels.iter().map(|level| level.alarm));
+        let recurrences = self.limits.iter().filter_map(|limit| limit.recurs.map(|rule| rule.alarm));
+        let frozen = self.frozen.map(|(_, alarm)| alarm);
+        let absent = self.absent.iter().map(|(_, alarm)| *alarm);
+        let nonsense = self.trouble(MeterTrouble::Nonsense);
+        let fitting = self.fitting.iter().flat_map(|fitting| fitting.checks.iter().map(|check| check.alarm));
+        levels.chain(recurrences).chain(frozen).chain(absent).chain(nonsense).chain(fitting)
+    }
+
     /// The alarms about the meter itself.
     pub fn own_alarms(&self) -> impl Iterator<Item = AlarmIx> + '_ {
         let silent = self.silent.iter().map(|(_, alarm)| *alarm);

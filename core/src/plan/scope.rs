@@ -239,6 +239,9 @@ impl ScopeBuilder {
         });
         not_judged.extend(told);
         let count = made.len();
+        let themselves = |(local, _): &(usize, usize)| self.meters[*local].stamped_by == StampedBy::Meter;
+        let stamped_by =
+            if grid.inputs.iter().all(themselves) { StampedBy::Meter } else { StampedBy::Receipt };
         for (number, (of, series)) in made.into_iter().enumerate() {
             let of = of.map(|local| &self.meters[local]);
             let name = match of {
@@ -259,7 +262,7 @@ impl ScopeBuilder {
                 feeder: of.and_then(|meter| meter.feeder.clone()),
                 every: GRID_STEP,
                 wait: Span::ZERO,
-                stamped_by: StampedBy::Meter,
+                stamped_by,
                 points: 0,
                 series: series.into_boxed_slice(),
                 first_slot: self.slots,

@@ -89,9 +89,10 @@ impl Desk {
 
     /// Says that the program starts, or starts again.
     pub fn resume(&self) {
-        self.seen.set(self.clock.now());
-        self.engine.borrow_mut().fact(self.clock.now(), HealthFact::Resumed);
-        self.look_at_clock();
+        let now = self.clock.now();
+        self.seen.set(now);
+        self.engine.borrow_mut().fact(now, HealthFact::Resumed);
+        self.look_at_clock(now);
         self.flush(true);
     }
 
@@ -111,8 +112,8 @@ impl Desk {
         self.clock.is_trusted()
     }
 
-    fn look_at_clock(&self) {
-        let (now, works) = (self.clock.now(), self.clock.is_trusted());
+    fn look_at_clock(&self, now: EventTime) {
+        let works = self.clock.is_trusted();
         let mut engine = self.engine.borrow_mut();
         engine.guess(self.clock.guesses());
         engine.part(now, Part::Clock, works);
@@ -125,7 +126,7 @@ impl Desk {
             self.seen.set(self.clock.now());
             self.engine.borrow_mut().reclocked(self.clock.now(), by);
         }
-        self.look_at_clock();
+        self.look_at_clock(self.clock.now());
         let now = self.awake();
         let mut engine = self.engine.borrow_mut();
         engine.tick(now);

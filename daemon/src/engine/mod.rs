@@ -106,14 +106,14 @@ impl Engine {
             status.readings += 1;
             status.latest = Some(status.latest.map_or(at, |latest| latest.max(at)));
         }
-        self.absorb();
+        self.absorb(None);
         self.number
     }
 
     fn fact(&mut self, now: EventTime, fact: HealthFact) {
         self.monitor.observe(now, Input::Health(fact.clone()), &mut self.outputs);
         self.keep(now, OwnedInput::Health(fact));
-        self.absorb();
+        self.absorb(None);
     }
 
     /// Tells of a part, unless its alarm says so already.
@@ -174,15 +174,18 @@ impl Engine {
     fn reclocked(&mut self, now: EventTime, by: Span) {
         self.monitor.observe(now, Input::Reclocked { by }, &mut self.outputs);
         self.keep(now, OwnedInput::Reclocked { by });
-        self.absorb();
+        self.absorb(Some(by));
         self.undated.correct(by, &mut self.batch.minutes);
+        // What stands bears another date now, although nothing was told.
+        let scopes: Vec<_> = self.monitor.scopes().collect();
+        self.gathered.add_learned(&scopes, self.number, &self.monitor, &mut self.batch);
     }
 
     fn tick(&mut self, now: EventTime) {
         self.monitor.advance(now, &mut self.outputs);
         if !self.outputs.is_empty() {
             self.keep(now, OwnedInput::Tick);
-            self.absorb();
+            self.absorb(None);
         }
     }
 
@@ -196,7 +199,7 @@ impl Engine {
         });
         let learned = matches!(order.what, Deed::Calibration { .. });
         self.keep(now, OwnedInput::Person(order));
-        self.absorb();
+        self.absorb(None);
         if learned {
             let scopes: Vec<_> = self.monitor.scopes().collect();
             self.gathered.add_learned(&scopes, self.number, &self.monitor, &mut self.batch);
@@ -204,8 +207,9 @@ impl Engine {
         answer.unwrap_or(Err(Denial::UnknownAlert))
     }
 
-    /// Moves what came out into the batch.
-    fn absorb(&mut self) {
+    /// Moves what came out into the batch. `corrected`: by so much the input corrected our clock.
+    fn absorb(&mut self, corrected: Option<Span>) {
+        self.gathered.follow_clock(&self.monitor, corrected, &mut self.batch);
         let told = self.outputs.iter().any(|output| matches!(output, Output::Alarm(_) | Output::Alert(_)));
         for output in self.outputs.drain(..) {
             if let Output::Refused(refused) = &output

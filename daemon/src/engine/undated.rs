@@ -50,7 +50,7 @@ impl Undated {
 /// Whether the meter stamped it itself, so that it needs no date of ours.
 fn dates_itself(plan: &Plan, row: &MinuteRow) -> bool {
     let meter = plan.meter_by_name(&row.meter).and_then(|meter| plan.meter(meter));
-    meter.is_some_and(|meter| meter.points > 0 && meter.stamped_by == StampedBy::Meter)
+    meter.is_some_and(|meter| meter.stamped_by == StampedBy::Meter)
 }
 
 #[cfg(test)]

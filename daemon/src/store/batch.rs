@@ -1,9 +1,9 @@
 //! All that one moment brings, stored as one transaction.
 
 use super::{
-    Durability, Error, Learned, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result, Salvage,
-    Store, TailRecord, late, learned, minutes, outbox, recordings, refuge, refused, room, state, tail, tens,
-    told,
+    Durability, Error, Guessed, Learned, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result,
+    Salvage, Store, TailRecord, guessed, late, learned, minutes, outbox, recordings, refuge, refused, room,
+    state, tail, tens, told,
 };
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use kvarden_core::time::EventTime;
@@ -31,6 +31,8 @@ pub struct Batch {
     pub precious: Vec<Precious>,
     /// What was learned of meters.
     pub learned: Vec<Learned>,
+    /// Which of it is dated by a clock that was not trusted, and how that was corrected.
+    pub guessed: Guessed,
 }
 
 impl Batch {
@@ -117,14 +119,20 @@ impl Store {
         let watched = self.watched.clone();
         // What comes without an input comes of something that was done at once.
         let now = batch.tail.last().map_or(EventTime(0), |record| record.now);
+        // Given again, it corrects nothing a second time.
+        let is_new = batch.tail.last().is_some_and(|record| record.number > last_number);
+        let in_memory = self.refuge.is_some();
         let mut applied = self.write(durability, |db, names| {
             let mut applied = Applied {
                 last_number: tail::append(db, names, last_number, &batch.tail)?,
                 ..Applied::default()
             };
-            told::changes(db, &batch.changes)?;
-            told::alerts(db, &batch.alerts)?;
-            told::excursions(db, &batch.excursions)?;
+            if is_new {
+                guessed::correct(db, batch, in_memory)?;
+            }
+            told::changes(db, &batch.changes, batch.marks_of_changes())?;
+            told::alerts(db, &batch.alerts, batch.marks_of_alerts())?;
+            told::excursions(db, &batch.excursions, batch.marks_of_excursions())?;
             refused::add(db, names, &batch.refused)?;
             learned::put(db, &batch.learned)?;
             state::put_precious(db, &batch.precious)?;
@@ -132,7 +140,7 @@ impl Store {
             applied.refused_minutes = refused;
             late::note(db, &watched, &added, now)?;
             tens::close(db, &added)?;
-            recordings::add(db, options.max_bytes(), &batch.recordings)?;
+            recordings::add(db, options.max_bytes(), batch)?;
             (applied.new_letters, applied.dropped_letters) = outbox::post(db, &batch.letters)?;
             let thinned = room::keep_budget(db, options, batch)?;
             applied.thinned_minutes = thinned.minutes;

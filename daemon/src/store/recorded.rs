@@ -6,8 +6,9 @@
 use super::{Error, Result, codec};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::reading::Sample;
-use kvarden_core::time::EventTime;
+use kvarden_core::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// Written form.
@@ -69,6 +70,13 @@ impl Recorded {
         self.values.extend((0..self.series.len()).map(value));
     }
 
+    /// Moves its stamps, unless they are the meter's own.
+    pub(super) fn shift(&mut self, by: Span, themselves: &BTreeSet<String>) {
+        if !themselves.contains(&*self.meter) {
+            self.times.iter_mut().for_each(|time| *time = time.saturating_add(by.0));
+        }
+    }
+
     fn written(&self) -> Written {
         let mut before = 0;
         let step = |time: &i64| time.wrapping_sub(std::mem::replace(&mut before, *time));
@@ -114,24 +122,43 @@ fn values(planes: &[u8], columns: usize, rows: usize) -> Vec<Vec<Option<f64>>> {
 }
 
 pub(super) fn pack(meters: &[Recorded]) -> Result<Vec<u8>> {
-    let mut plain = Vec::new();
     let written: Vec<Written> = meters.iter().map(Recorded::written).collect();
-    codec::add(&written, &mut plain)?;
+    packed(&written)
+}
+
+fn packed(written: &Vec<Written>) -> Result<Vec<u8>> {
+    let mut plain = Vec::new();
+    codec::add(written, &mut plain)?;
     let mut body = vec![FORMAT];
     body.extend(miniz_oxide::deflate::compress_to_vec_zlib(&plain, EFFORT));
     Ok(body)
 }
 
-pub(super) fn unpack(body: &[u8]) -> Result<Vec<RecordedMeter>> {
+/// The same recording with its stamps moved, but for those that meters made themselves.
+pub(super) fn moved(body: &[u8], by: Span, themselves: &BTreeSet<String>) -> Result<Vec<u8>> {
+    let mut written = unpacked(body)?;
+    for meter in written.iter_mut().filter(|meter| !themselves.contains(&meter.meter)) {
+        // The first step is from the epoch.
+        if let Some(first) = meter.steps.first_mut() {
+            *first = first.saturating_add(by.0);
+        }
+    }
+    packed(&written)
+}
+
+fn unpacked(body: &[u8]) -> Result<Vec<Written>> {
     let damaged = |why: &str| Error::row("recording", why);
     let Some((&FORMAT, packed)) = body.split_first() else {
         return Err(damaged("its written form is unknown"));
     };
     let plain = miniz_oxide::inflate::decompress_to_vec_zlib_with_limit(packed, MOST_BYTES)
         .map_err(|error| Error::row("recording", error))?;
-    let written: Vec<Written> =
-        postcard::from_bytes(&plain).map_err(|error| Error::row("recording", error))?;
-    written
+    postcard::from_bytes(&plain).map_err(|error| Error::row("recording", error))
+}
+
+pub(super) fn unpack(body: &[u8]) -> Result<Vec<RecordedMeter>> {
+    let damaged = |why: &str| Error::row("recording", why);
+    unpacked(body)?
         .into_iter()
         .map(|written| {
             let (columns, rows) = (written.series.len(), written.steps.len());

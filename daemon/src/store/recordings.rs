@@ -3,7 +3,7 @@
 
 use super::recorded::{self, Recorded};
 use super::tail::{self, OwnedInput};
-use super::{Error, Result, Store, names};
+use super::{Batch, Error, Result, Store, names};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::plant::Priority;
 use kvarden_core::reading::Sample;
@@ -43,6 +43,10 @@ pub struct NewRecording {
     pub number: u64,
     /// The meters of the scope, and what each of their points means.
     pub meters: Vec<(Arc<str>, Arc<[Quantity]>)>,
+    /// Its span is dated by a clock that is not trusted: it moves when that is corrected.
+    pub guessed: bool,
+    /// That clock was corrected by so much since: its readings are cut where they stand in the tail, then moved.
+    pub moved: Span,
 }
 
 /// What is known of a recording without unpacking it.
@@ -67,10 +71,10 @@ pub struct RecordingHead {
 }
 
 /// Stores recordings, cut from the tail, which must hold the inputs up to them already.
-pub(super) fn add(db: &Connection, max_bytes: u64, new: &[NewRecording]) -> Result<()> {
+pub(super) fn add(db: &Connection, max_bytes: u64, batch: &Batch) -> Result<()> {
     let mut known = db.prepare_cached("SELECT EXISTS (SELECT 1 FROM recording WHERE id = ?1)")?;
     let mut missing = Vec::new();
-    for recording in new {
+    for recording in &batch.recordings {
         if !known.query_row([&recording.id], |row| row.get::<_, bool>(0))? {
             missing.push(recording);
         }
@@ -80,21 +84,25 @@ pub(super) fn add(db: &Connection, max_bytes: u64, new: &[NewRecording]) -> Resu
     }
     let cuts = cut(db, &missing)?;
     let mut insert = db.prepare_cached(
-        "INSERT OR IGNORE INTO recording (id, scope, alarm, since, until, priority, whole, bytes, body)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+        "INSERT OR IGNORE INTO recording (id, scope, alarm, since, until, priority, whole, bytes, body, by_guess)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
     )?;
-    for (recording, cut) in missing.into_iter().zip(cuts) {
+    for (recording, mut cut) in missing.into_iter().zip(cuts) {
+        for meter in &mut cut.meters {
+            meter.shift(recording.moved, batch.themselves());
+        }
         let body = recorded::pack(&cut.meters)?;
         insert.execute((
             &recording.id,
             &recording.scope,
             &recording.alarm,
-            recording.from.0,
-            recording.to.0,
+            (recording.from + recording.moved).0,
+            (recording.to + recording.moved).0,
             level(recording.priority),
             cut.whole,
             body.len() as i64,
             &body,
+            recording.guessed.then_some(1),
         ))?;
     }
     keep_share(db, max_bytes / SHARE)

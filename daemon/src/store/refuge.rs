@@ -5,7 +5,7 @@ use super::carry::{Table, carry};
 use super::file::{self, Ready};
 use super::names::Names;
 use super::room::PAGE;
-use super::{Error, Options, Result, Store, schema, tail};
+use super::{Error, Options, Result, Store, guessed, schema, tail};
 use rusqlite::{Connection, OpenFlags};
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -20,13 +20,15 @@ const TRY_AGAIN: Duration = Duration::from_secs(5);
 const PATIENCE: Duration = Duration::from_secs(10);
 
 /// What must be known to go on telling.
-const INTO_MEMORY: [Table; 11] = [
+const INTO_MEMORY: [Table; 12] = [
     Table::keyed("meta"),
     Table::numbered("precious"),
     Table::numbered("outbox").only("done IS NULL"),
     Table::keyed("alert"),
     Table::keyed("alarm"),
     Table::numbered("revision").only("alert IN (SELECT alert FROM alert WHERE open = 1)"),
+    // They move when the clock is corrected, and with them what is known of their alarms.
+    Table::numbered("change_").only("by_guess IS NOT NULL"),
     Table::numbered("meter"),
     Table::numbered("series"),
     Table::keyed("refused"),
@@ -37,7 +39,7 @@ const INTO_MEMORY: [Table; 11] = [
 
 /// What came meanwhile, and whether it takes the place of what is there.
 const TO_THE_DISK: [(Table, bool); 18] = [
-    (Table::keyed("meta").only("key NOT IN ('book', 'format')"), true),
+    (Table::keyed("meta").only("key NOT IN ('book', 'format', 'correction')"), true),
     (Table::numbered("meter"), false),
     (Table::numbered("series"), false),
     (Table::numbered("precious"), true),
@@ -157,7 +159,7 @@ impl Store {
         }
     }
 
-    fn back_to_disk(&mut self) -> Result<()> {
+    pub(super) fn back_to_disk(&mut self) -> Result<()> {
         self.reserve.give();
         let was_here = self.refuge.as_ref().is_none_or(|refuge| refuge.was_here);
         let (mut ready, salvage) =
@@ -167,6 +169,7 @@ impl Store {
         let transaction = ready.db.transaction()?;
         // Windows that were saved before do not fit to what was judged meanwhile.
         transaction.execute_batch("DELETE FROM tail; DELETE FROM state;")?;
+        guessed::correct_the_disk(&self.db, &transaction)?;
         for (table, replace) in TO_THE_DISK {
             carry(&self.db, &transaction, table, replace, end)?;
         }

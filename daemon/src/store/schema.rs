@@ -78,6 +78,16 @@ UPDATE outbox SET place = number;
 INSERT INTO meta SELECT 'place ' || channel, max(number) FROM outbox GROUP BY channel;
 ", "
 -- From here on the body of a day may be packed. Earlier programs could not read it, so they are to refuse the file.
+", "
+-- Told while our clock was not trusted: which stamps of a row move when it is corrected, as bits; null: none.
+ALTER TABLE change_ ADD COLUMN by_guess INTEGER;
+ALTER TABLE revision ADD COLUMN by_guess INTEGER;
+ALTER TABLE excursion ADD COLUMN by_guess INTEGER;
+ALTER TABLE recording ADD COLUMN by_guess INTEGER;
+CREATE INDEX change_by_guess ON change_ (number) WHERE by_guess IS NOT NULL;
+CREATE INDEX revision_by_guess ON revision (number) WHERE by_guess IS NOT NULL;
+CREATE INDEX excursion_by_guess ON excursion (number) WHERE by_guess IS NOT NULL;
+CREATE INDEX recording_by_guess ON recording (number) WHERE by_guess IS NOT NULL;
 "];
 
 fn version(db: &Connection) -> Result<i64> {

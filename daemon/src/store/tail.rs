@@ -67,6 +67,16 @@ pub enum OwnedInput {
     },
 }
 
+impl OwnedInput {
+    /// By how much it corrects our clock, if it does.
+    pub fn corrects_clock(&self) -> Option<Span> {
+        match self {
+            Self::Reclocked { by } => Some(*by),
+            _ => None,
+        }
+    }
+}
+
 /// The written form of a record, for writing from what is borrowed and for reading to what is owned.
 #[derive(Serialize, Deserialize)]
 struct Written<V, O, H> {

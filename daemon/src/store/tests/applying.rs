@@ -39,6 +39,7 @@ fn full_batch() -> Batch {
         refused: vec![RefusedRow { number: 2, meter: "T2 secondary".into(), what: out_of_range }],
         precious: vec![Precious { scope: "T2".into(), number: 2, body: "{}".to_owned() }],
         learned: vec![Learned { meter: "T2 secondary".into(), shortest_event: Span::seconds(5) }],
+        guessed: Guessed::default(),
     }
 }
 

@@ -4,6 +4,7 @@ mod applying;
 mod asking;
 mod backup;
 mod damage;
+mod guessed;
 mod held;
 mod late;
 mod left;

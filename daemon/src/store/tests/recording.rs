@@ -27,6 +27,8 @@ pub(super) fn recording(id: &str, from: i64, to: i64, number: u64) -> NewRecordi
         priority: Priority::High,
         number,
         meters: vec![("T2 secondary".into(), series())],
+        guessed: false,
+        moved: Span::ZERO,
     }
 }
 
