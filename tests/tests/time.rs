@@ -230,7 +230,7 @@ fn stamped(ledger: &Ledger) -> Vec<(String, [i64; 4])> {
     all
 }
 
-/// Seen to fail without `guessed::correct` in `Store::apply`, and without the move of the alerts in `Scope::reclock`.
+/// Guards: `guessed::correct` in `Store::apply`, and the move of the alerts in `Scope::reclock`.
 #[test]
 fn what_was_told_in_a_guess_bears_its_true_time_once_the_clock_is_set() {
     let (right, guessed, restarted) = (folder(), folder(), folder());

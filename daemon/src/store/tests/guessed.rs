@@ -103,7 +103,7 @@ fn dated(store: &Store) -> Dated {
     }
 }
 
-/// Seen to fail without `guessed::correct` in `Store::apply`.
+/// Guard: `guessed::correct` in `Store::apply`.
 #[test]
 fn what_was_stored_in_a_guess_moves_with_the_correction_and_what_was_right_stays() {
     let folder = folder();
@@ -135,23 +135,28 @@ fn what_was_stored_in_a_guess_moves_with_the_correction_and_what_was_right_stays
     assert_eq!(store.next_letter("mqtt", NOW).unwrap().unwrap().created, NOW, "letters stay as they are");
 }
 
-/// Seen to fail when a batch that was stored already corrected once more.
+/// Guard: `is_new` in `Store::apply`.
 #[test]
 fn told_again_or_after_it_is_settled_nothing_moves() {
     let folder = folder();
     let mut store = open(&folder);
     store.apply(&of_the_guess()).unwrap();
-    store.apply(&correction(21)).unwrap();
+    let mut moves = Batch { tail: vec![corrected(21, BY)], ..Batch::default() };
+    moves.redate(BY, &themselves());
+    store.apply(&moves).unwrap();
     let once = dated(&store);
-    store.apply(&correction(21)).unwrap();
-    assert_eq!(dated(&store), once);
+    store.apply(&moves).unwrap();
+    assert_eq!(dated(&store), once, "a batch that was stored already");
+    let mut trusted = Batch { tail: vec![corrected(22, Span::ZERO)], ..Batch::default() };
+    trusted.settle_stamps();
+    store.apply(&trusted).unwrap();
     let mut again = of_the_guess();
     append(&mut again, correction(21));
     again.tail.clear();
     again.leave_stored_stamps();
     store.apply(&again).unwrap();
     assert_eq!(dated(&store), once, "as a restart tells it again");
-    let mut later = Batch { tail: vec![corrected(22, Span::hours(1))], ..Batch::default() };
+    let mut later = Batch { tail: vec![corrected(23, Span::hours(1))], ..Batch::default() };
     later.redate(Span::hours(1), &themselves());
     store.apply(&later).unwrap();
     assert_eq!(dated(&store), once);
