@@ -33,6 +33,7 @@ use crate::reading::Sample;
 use crate::time::{EventTime, Span};
 use docket::Docket;
 use judge::connection::Connection;
+use judge::cooling::Cooling;
 use judge::overload::Overload;
 use judge::sensor::Sensors;
 use judge::wiring::Wiring;
@@ -51,6 +52,7 @@ pub(crate) struct Diagnosis {
     wiring: Wiring,
     overload: Overload,
     connection: Connection,
+    cooling: Cooling,
     #[serde(skip)]
     circuits: Vec<CircuitNow>,
     #[serde(skip)]
@@ -79,6 +81,7 @@ impl Diagnosis {
             wiring: Wiring::new(count),
             overload: Overload::new(count),
             connection: Connection::new(count),
+            cooling: Cooling::default(),
             circuits: vec![CircuitNow::default(); count],
             docket: Docket::new(count),
         }
@@ -98,6 +101,7 @@ impl Diagnosis {
         self.sensors.shift(by);
         self.overload.shift(by);
         self.connection.shift(by);
+        self.cooling.shift(by);
     }
 
     /// Lets every judge look at a step of the grid.
@@ -121,6 +125,7 @@ impl Diagnosis {
         self.wiring.judge(&look, docket);
         self.overload.judge(&look, docket);
         self.connection.judge(&look, docket);
+        self.cooling.judge(&look, docket);
         let passed = self.last.map_or(Span::ZERO, |last| step.end - last);
         self.last = Some(step.end);
         book.follow(plan, docket, (step.end, passed), out);

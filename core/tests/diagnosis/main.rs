@@ -5,6 +5,7 @@ mod board;
 mod cannery;
 
 mod connection;
+mod cooling;
 mod overload;
 mod sensor;
 mod wiring;
