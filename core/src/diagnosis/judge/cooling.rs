@@ -90,7 +90,7 @@ impl Cooling {
         match reached.filter(|_| !explained) {
             Some(priority) => docket.claim(blocked(look, &excess, priority)),
             None if excess.share < BACK * STEPS[0].0 => {
-                docket.none(Cause::CoolingBlocked, look.plan.load, None)
+                docket.none(Cause::CoolingBlocked, look.plan.load, None);
             }
             None => {}
         }
