@@ -1,9 +1,10 @@
 //! Everything that comes out of the monitor: facts, never words.
 
 use crate::alarm::state::AlarmState;
-use crate::diagnosis::FindingChange;
+use crate::diagnosis::{Cause, Finding, FindingChange};
 use crate::input::{MeterTrouble, Part};
 use crate::measurand::{Measurand, Quantity};
+use crate::phases::Place;
 use crate::plant::{Bound, Priority};
 use crate::reading::MeterId;
 use crate::supply::OtherSupply;
@@ -58,6 +59,8 @@ pub enum Matter {
     Part(Part),
     /// What feeds it, where that is not its normal supply.
     Supply(OtherSupply),
+    /// A named cause that no alarm announced, and the place to which it is traced.
+    Cause(Cause, Option<Place>),
 }
 
 impl Subject {
@@ -102,6 +105,8 @@ pub enum Rule {
     Supply,
     /// A trouble of the meter itself.
     Trouble(MeterTrouble),
+    /// The diagnosis names a cause.
+    Cause,
 }
 
 impl Rule {
@@ -115,7 +120,8 @@ impl Rule {
             | Self::Nameplate
             | Self::Broken
             | Self::Supply
-            | Self::Trouble(_) => None,
+            | Self::Trouble(_)
+            | Self::Cause => None,
         }
     }
 
@@ -131,6 +137,7 @@ impl Rule {
             Self::Broken => "broken".to_owned(),
             Self::Supply => "supply".to_owned(),
             Self::Trouble(trouble) => trouble.key().to_owned(),
+            Self::Cause => "cause".to_owned(),
         }
     }
 }
@@ -290,6 +297,20 @@ pub struct AlertRevision {
     /// one.
     #[serde(default)]
     pub fed: Option<OtherSupply>,
+    /// The cause, where it is known.
+    #[serde(default)]
+    pub cause: Option<Box<NamedCause>>,
+}
+
+/// The cause of what an alert is about.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NamedCause {
+    /// Id of the finding.
+    pub finding: String,
+    /// Whether it still shows.
+    pub stands: bool,
+    /// What was found.
+    pub facts: Finding,
 }
 
 /// Why an alert has a new revision.
@@ -330,6 +351,22 @@ pub enum Revised {
     NoLongerWatched,
     /// What was told is over, and another alarm of the same meter and rank holds instead.
     Instead,
+    /// Its cause is known now.
+    Explained,
+    /// Nothing shows any more of the cause that was named, and an alarm still holds.
+    CauseOver,
+    /// Another alert of the same fault tells what is new of it from now on.
+    Merged {
+        /// That alert's id.
+        into: String,
+    },
+    /// A person closed it, with what was found and done.
+    Released {
+        /// Who.
+        by: String,
+        /// What was found and done.
+        note: String,
+    },
 }
 
 /// A closed minute of one meter: one pane per series.

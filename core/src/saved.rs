@@ -2,7 +2,7 @@
 //! as the names are the same.
 
 use crate::alarm::book::{AlarmBook, SavedAlarm};
-use crate::alert::{AlertBook, SavedAlert};
+use crate::alert::{AlertBook, SavedAlert, SavedCase};
 use crate::context::Returns;
 use crate::demand::{MeterDemand, Weeks};
 use crate::diagnosis::{Diagnosis, FindingBook};
@@ -66,6 +66,9 @@ pub struct Precious {
     /// The findings that stand, and how many there ever were.
     #[serde(default)]
     pub findings: FindingBook,
+    /// The faults with a named cause of which people are told.
+    #[serde(default)]
+    pub cases: Vec<SavedCase>,
 }
 
 /// Windows, panes, delays under way.
@@ -160,6 +163,7 @@ pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
         weeks: weeks.collect(),
         learned: scope.study.learned(),
         findings: scope.findings.clone(),
+        cases: scope.alerts.save_cases(plan),
         alarms: former.alarms.iter().cloned().chain(alarms).collect(),
         alerts: former.alerts.iter().cloned().chain(alerts).collect(),
     }
@@ -261,12 +265,19 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
             demand.weeks = *weeks;
         }
     }
+    let before = out.len();
+    match &plan.grid {
+        Some(grid) => {
+            scope.findings = findings;
+            scope.findings.keep_watched(&grid.diagnosis, state.at, out);
+        }
+        None => out.extend(findings.no_longer_watched(&plan.name, state.at).map(Output::Finding)),
+    }
+    scope.follow_causes(plan, before, out);
     if let Some(grid) = &plan.grid {
         scope.study.adopt(&grid.study, state.rebuildable.study);
         scope.study.adopt_learned(&learned);
         scope.diagnosis.adopt(&grid.diagnosis, state.rebuildable.diagnosis);
-        scope.findings = findings;
-        scope.findings.keep_watched(&grid.diagnosis, state.at, out);
     }
     for (meter, state) in plan.meters.iter().zip(scope.meters.iter_mut()) {
         if let (Some(fitting), Some(plan)) = (&mut state.fitting, &meter.fitting) {
@@ -313,6 +324,7 @@ fn adopt_precious(
             keep(&mut scope.former.alerts, saved.retired());
         }
     }
+    scope.alerts.restore_cases(plan, precious.cases);
     precious.fittings
 }
 
@@ -394,4 +406,6 @@ pub(crate) fn no_longer_watched(state: &ScopeState, out: &mut Vec<Output>) {
             .filter_map(|saved| AlertBook::no_longer_watched(&state.scope, saved, state.at))
             .map(Output::Alert),
     );
+    out.extend(AlertBook::cases_no_longer_watched(&state.precious.cases, state.at).map(Output::Alert));
+    out.extend(state.precious.findings.no_longer_watched(&state.scope, state.at).map(Output::Finding));
 }

@@ -1,7 +1,7 @@
 //! One transformer with its feeders and sensors. Scopes share nothing: each is saved, restored and tested alone.
 
 use crate::alarm::book::{AlarmBook, Hand, Raise};
-use crate::alert::AlertBook;
+use crate::alert::{AlertBook, Meant};
 use crate::context::{Context, Supplies};
 use crate::desk::Desk;
 use crate::diagnosis::{Diagnosis, FindingBook, MeterNow, Step};
@@ -233,8 +233,10 @@ impl Scope {
             let meter = |local: usize| meter_now(plan, alarms, local);
             let made = &self.row[slots.clone()];
             let step = Step { end, inputs: &self.grid_values, made, meter: &meter };
+            let before = out.len();
             self.diagnosis.step(&grid_plan.diagnosis, &mut self.findings, &step, out);
             self.fold(plan, out);
+            self.follow_causes(plan, before, out);
         }
     }
 
@@ -250,6 +252,17 @@ impl Scope {
             self.alerts.fold(plan, &self.alarms, &stir, out);
         }
         self.due = self.exact_deadline(plan);
+    }
+
+    /// Takes into the alerts what was told of findings since the output with this index.
+    pub(crate) fn follow_causes(&mut self, plan: &ScopePlan, since: usize, out: &mut Vec<Output>) {
+        let findings = out[since..].iter().filter_map(|output| match output {
+            Output::Finding(change) => Some(change.clone()),
+            _ => None,
+        });
+        for change in findings.collect::<Vec<_>>() {
+            self.alerts.follow_cause(plan, &self.alarms, &change, out);
+        }
     }
 
     /// Does all that is due by `now`, each at the moment it was due.
@@ -285,6 +298,7 @@ impl Scope {
                 self.turn_grid(plan, out);
             }
         }
+        self.alerts.unshelve_cases(plan, &mut self.alarms, at, out);
         for subject in 0..plan.subjects.len() {
             let alarms = &plan.subjects[subject].alarms;
             if alarms.iter().any(|alarm| self.alarms.entry(*alarm).shelved.is_some_and(|until| until <= at)) {
@@ -301,7 +315,8 @@ impl Scope {
             let silence = state.next_silence(meter, &self.alarms).map(|(due, _)| due);
             [state.door.next_deadline(), silence, state.late.as_ref().map(|late| late.due)]
         });
-        let others = [self.alarms.next_deadline(), self.recorder.next_deadline()];
+        let others =
+            [self.alarms.next_deadline(), self.alerts.next_deadline(), self.recorder.next_deadline()];
         meters.chain(others).flatten().min()
     }
 
@@ -318,6 +333,7 @@ impl Scope {
         for subject in 0..plan.subjects.len() {
             self.alerts.review(plan, &self.alarms, subject, at, out);
         }
+        self.alerts.review_causes(plan, &self.alarms, &self.findings, at, out);
         self.due = self.exact_deadline(plan);
     }
 
@@ -366,9 +382,45 @@ impl Scope {
             out.push(Output::Answer(Answer { number: order.number, result }));
             return Some(());
         }
-        let subject = self.alerts.find(plan, &order.alert)?;
-        let (book, hand) = (&mut self.alarms, Hand { by: order.by.as_str(), at: now });
-        let result: Result<(), Denial> = match &order.what {
+        let meant = self.alerts.find(plan, &order.alert)?;
+        let hand = Hand { by: order.by.as_str(), at: now };
+        let result = match meant {
+            Meant::Subject(subject) => self.order_subject(plan, (subject, &order.what), hand, out),
+            Meant::Case(case) => self.order_case(plan, (case, &order.what), hand, out),
+        };
+        self.fold(plan, out);
+        self.due = self.exact_deadline(plan);
+        out.push(Output::Answer(Answer { number: order.number, result }));
+        Some(())
+    }
+
+    /// Carries out an order on a fault with a named cause.
+    fn order_case(
+        &mut self,
+        plan: &ScopePlan,
+        (case, deed): (usize, &Deed),
+        hand: Hand<'_>,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        if let Deed::Release { note } = deed {
+            let members = self.alerts.members(case).to_vec();
+            let accepted = members.into_iter().filter_map(|subject| accepted(plan, &mut self.meters, subject));
+            for alarm in accepted.collect::<Vec<_>>() {
+                self.alarms.accept(plan, alarm, hand, note, out);
+            }
+        }
+        self.alerts.order_case(plan, &mut self.alarms, (case, deed), hand, out)
+    }
+
+    fn order_subject(
+        &mut self,
+        plan: &ScopePlan,
+        (subject, deed): (SubjectIx, &Deed),
+        hand: Hand<'_>,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        let book = &mut self.alarms;
+        match deed {
             Deed::Acknowledge => book.acknowledge(plan, subject, hand, out),
             Deed::Release { note } => match accepted(plan, &mut self.meters, subject) {
                 Some(alarm) => {
@@ -378,14 +430,11 @@ impl Scope {
                 None => book.release(plan, subject, hand, note, out),
             },
             Deed::Shelve { until, reason } => book.shelve(plan, subject, hand, (*until, reason), out),
-            Deed::Unshelve => book.unshelve(plan, subject, now, Some(hand.by), out),
+            Deed::Unshelve => book.unshelve(plan, subject, hand.at, Some(hand.by), out),
             Deed::Service { on } => book.service(plan, subject, hand, *on, out),
             // It was carried out above: it is about no alert.
             Deed::Calibration { .. } => Err(Denial::UnknownAlert),
-        };
-        self.fold(plan, out);
-        out.push(Output::Answer(Answer { number: order.number, result }));
-        Some(())
+        }
     }
 
     /// Takes a fact about a part that this scope watches.

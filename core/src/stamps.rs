@@ -68,6 +68,7 @@ pub fn is_of_readings(rule: Rule) -> bool {
         | Rule::Frozen
         | Rule::Absent
         | Rule::Nameplate
+        | Rule::Cause
         | Rule::Trouble(MeterTrouble::Nonsense) => true,
         Rule::Silent { .. } | Rule::Broken | Rule::Supply | Rule::Trouble(_) => false,
     }

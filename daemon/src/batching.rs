@@ -121,6 +121,7 @@ impl Gathered {
     pub fn add(&mut self, number: u64, output: Output, batch: &mut Batch) {
         match output {
             Output::Alarm(change) => self.add_change(change, batch),
+            Output::Finding(change) => batch.findings.push(change),
             Output::Alert(revision) => self.add_alert(revision, batch),
             Output::Excursion(excursion) => self.add_excursion(excursion, batch),
             Output::Minute(closed) => {
@@ -142,8 +143,8 @@ impl Gathered {
                     batch.refused.push(RefusedRow { number, meter, what });
                 }
             }
-            // An answer goes to the person who asked; findings are not made yet; recordings are told in replay.
-            Output::Answer(_) | Output::Finding(_) => {}
+            // An answer goes to the person who asked.
+            Output::Answer(_) => {}
         }
     }
 
@@ -225,13 +226,19 @@ impl Gathered {
         }
     }
 
-    /// Puts the alarms and alerts of the scopes that changed into the batch.
+    /// Puts the alarms, alerts and findings of the scopes that changed into the batch.
     pub fn add_precious(&self, number: u64, monitor: &Monitor, batch: &mut Batch) {
         let plan = monitor.plan();
         for scope in monitor.scopes() {
             let name = &plan.scopes[scope.0].name;
             let prefix = format!("{name}/");
-            if !batch.changes.iter().any(|change| change.alarm.starts_with(&prefix)) {
+            let mut ids = batch
+                .changes
+                .iter()
+                .map(|change| &change.alarm)
+                .chain(batch.findings.iter().map(|change| &change.finding))
+                .chain(batch.alerts.iter().map(|revision| &revision.alert));
+            if !ids.any(|id| id.starts_with(&prefix)) {
                 continue;
             }
             let Ok(body) = serde_json::to_string(&monitor.precious(scope)) else { continue };
@@ -263,6 +270,7 @@ pub fn append(older: &mut Batch, mut newer: Batch) {
     older.append_guessed(std::mem::take(&mut newer.guessed));
     older.tail.extend(newer.tail);
     older.changes.extend(newer.changes);
+    older.findings.extend(newer.findings);
     older.alerts.extend(newer.alerts);
     older.excursions.extend(newer.excursions);
     older.minutes.extend(newer.minutes);

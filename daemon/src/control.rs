@@ -217,7 +217,7 @@ async fn calibration(transformer: &str, by: &str, accept: bool, desk: &Desk) -> 
 }
 
 /// The one open alert that is meant: by its code, its id, or a part of its id.
-fn find(meant: &str, open: &[String]) -> Result<String, String> {
+pub(crate) fn find(meant: &str, open: &[String]) -> Result<String, String> {
     let code = meant.to_ascii_uppercase();
     if let Some(id) = open.iter().find(|id| *id == meant || crate::words::code(id) == code) {
         return Ok(id.clone());

@@ -16,6 +16,7 @@ pub mod control;
 pub mod deliver;
 pub mod digest;
 pub mod engine;
+pub mod explain;
 pub mod export;
 pub mod look;
 pub mod replay;

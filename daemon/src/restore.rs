@@ -15,7 +15,7 @@ use kvarden_core::time::EventTime;
 use std::sync::Arc;
 
 /// The written form of snapshots; to be raised with any change of the types within [`ScopeState`].
-const STATE_FORMAT: u32 = 14;
+const STATE_FORMAT: u32 = 15;
 
 /// The snapshot of a scope, with its name.
 pub fn encode(monitor: &Monitor, scope: ScopeId) -> Option<(String, Vec<u8>)> {
@@ -110,7 +110,7 @@ pub fn restore(
     // What is stored of an input is stored with it, and this alone does not bear to be stored twice.
     batch.minutes.retain(|row| !row.late);
     batch.leave_stored_stamps();
-    if !batch.changes.is_empty() {
+    if !(batch.changes.is_empty() && batch.findings.is_empty() && batch.alerts.is_empty()) {
         gathered.add_precious(last, &monitor, &mut batch);
     }
     drop_decided(store, &mut batch)?;

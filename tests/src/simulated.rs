@@ -7,6 +7,7 @@ use kvarden::clock::Clock;
 use kvarden::run::{Outside, World, run};
 use kvarden::store::{DATABASE, Keeper, Letter, Options, Store};
 use kvarden::world::{Courier, Here, Outcome};
+use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use kvarden_core::time::EventTime;
 use std::error::Error;
@@ -165,6 +166,8 @@ pub struct Posted {
 pub struct Ledger {
     /// Steps of alarms, in the order of the store.
     pub changes: Vec<Change>,
+    /// Steps of findings.
+    pub findings: Vec<FindingChange>,
     /// Revisions of alerts.
     pub revisions: Vec<AlertRevision>,
     /// Excursions.
@@ -192,6 +195,7 @@ impl Ledger {
         let (from, to) = (EventTime(0), EventTime(i64::MAX / 2));
         let mut ledger = Self {
             changes: store.changes(from, to)?,
+            findings: store.findings(from, to)?,
             revisions: store.revisions(from, to)?,
             excursions: store.excursions(from, to)?,
             refused: store.refused()?.iter().map(|total| format!("{total:?}")).collect(),
@@ -228,6 +232,7 @@ impl Ledger {
     /// All of it as lines, for a comparison that shows where two runs part.
     pub fn lines(&self) -> Vec<String> {
         let mut lines: Vec<String> = self.changes.iter().map(|one| format!("{one:?}")).collect();
+        lines.extend(self.findings.iter().map(|one| format!("{one:?}")));
         lines.extend(self.revisions.iter().map(|one| format!("{one:?}")));
         lines.extend(self.excursions.iter().map(|one| format!("{one:?}")));
         lines.extend(self.letters.iter().map(|one| format!("{one:?}")));

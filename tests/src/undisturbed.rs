@@ -23,6 +23,8 @@ const HOUR_MS: i64 = 3_600_000;
 pub struct Told {
     /// Steps of alarms.
     pub changes: BTreeMap<String, String>,
+    /// Steps of findings.
+    pub findings: BTreeMap<String, String>,
     /// Revisions of alerts.
     pub revisions: BTreeMap<String, String>,
     /// Values that went past a limit and came back.
@@ -40,6 +42,7 @@ impl Told {
     pub fn difference(&self, other: &Self) -> Option<String> {
         let kinds = [
             ("change", &self.changes, &other.changes),
+            ("finding", &self.findings, &other.findings),
             ("revision", &self.revisions, &other.revisions),
             ("excursion", &self.excursions, &other.excursions),
             ("letter", &self.letters, &other.letters),
@@ -188,6 +191,9 @@ fn of_batch(batch: &Batch) -> Told {
     for change in &batch.changes {
         Told::put(&mut told.changes, twice, format!("{}/{}", change.alarm, change.step), written(change));
     }
+    for change in &batch.findings {
+        Told::put(&mut told.findings, twice, format!("{}/{}", change.finding, change.step), written(change));
+    }
     for alert in &batch.alerts {
         Told::put(&mut told.revisions, twice, format!("{}/{}", alert.alert, alert.revision), written(alert));
     }
@@ -226,6 +232,7 @@ pub fn stored(database: &Path, store: &Store) -> Told {
         }
     };
     rows(&mut told.changes, "SELECT alarm || '/' || step, body FROM change_");
+    rows(&mut told.findings, "SELECT finding || '/' || step, body FROM finding");
     rows(&mut told.revisions, "SELECT alert || '/' || revision, body FROM revision");
     rows(&mut told.excursions, "SELECT subject || ' ' || bound || ' ' || start, body FROM excursion");
     let letter = "SELECT id, '[' || json_quote(channel) || ',' || json_quote(alert) || ',' || revision || ','

@@ -71,6 +71,7 @@ pub fn told(number: u64, input: u64) -> Batch {
         since: at,
         recurred: None,
         fed: None,
+        cause: None,
     };
     let letter = NewLetter {
         id: letter(number),

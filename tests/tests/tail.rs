@@ -120,6 +120,7 @@ fn the_live_tail_through_a_fresh_monitor_gives_what_the_store_holds() {
         for output in outputs.drain(..) {
             match output {
                 Output::Alarm(change) => again.changes.push(change),
+                Output::Finding(change) => again.findings.push(change),
                 Output::Alert(revision) => again.revisions.push(revision),
                 Output::Excursion(excursion) => again.excursions.push(excursion),
                 Output::Minute(closed) => {
@@ -140,12 +141,13 @@ fn the_live_tail_through_a_fresh_monitor_gives_what_the_store_holds() {
                     }
                     again.minutes.push(line);
                 }
-                Output::Recording(_) | Output::Finding(_) | Output::Refused(_) | Output::Answer(_) => {}
+                Output::Recording(_) | Output::Refused(_) | Output::Answer(_) => {}
             }
         }
     }
     // The store gives them back in order of time, minutes by meter.
     again.changes.sort_by_key(|one| one.at);
+    again.findings.sort_by_key(|one| one.at);
     again.revisions.sort_by_key(|one| one.at);
     again.excursions.sort_by_key(|one| one.start);
     let order = |lines: &[String]| lines.iter().cloned().collect::<BTreeSet<_>>();

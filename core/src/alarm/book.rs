@@ -7,6 +7,7 @@ pub use super::entry::Entry;
 pub use super::orders::{Hand, LONGEST_SHELVING};
 
 use super::state::AlarmState;
+use crate::diagnosis::FindingStep;
 use crate::output::{Change, ChangeKind, Output, Recurred, Rule, Subject};
 use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
 use crate::plant::{Bound, Priority};
@@ -56,6 +57,8 @@ pub enum Stirred {
     Changed(ChangeKind),
     /// A recurrence rose, or a standing one came so often again that a person must know.
     CameAgain,
+    /// Its cause was found, changed or is over.
+    Cause(FindingStep),
 }
 
 /// The alarms of one scope.
@@ -99,6 +102,11 @@ impl AlarmBook {
     /// What changed since the last call, for the alerts. The order is that of the changes.
     pub fn take_dirty(&mut self) -> std::vec::Drain<'_, Stir> {
         self.dirty.drain(..)
+    }
+
+    /// What changed of these subjects is told together, not one by one.
+    pub(crate) fn forget(&mut self, subjects: &[SubjectIx]) {
+        self.dirty.retain(|stir| !subjects.contains(&stir.subject));
     }
 
     /// Whether an alert must be looked at.

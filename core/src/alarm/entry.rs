@@ -49,6 +49,43 @@ impl Entry {
         recurred: None,
     };
 
+    /// A cause that holds since then.
+    pub(crate) fn of_cause(since: EventTime) -> Self {
+        Self { raised: 1, active: true, acknowledged: false, since, ..Self::NEW }
+    }
+
+    /// It holds, again or still: nobody has seen that yet.
+    pub(crate) fn hold(&mut self) {
+        (self.active, self.latched, self.acknowledged) = (true, false, false);
+    }
+
+    /// It no longer holds; `latch`: a person must still say what was found.
+    pub(crate) fn rest(&mut self, latch: bool, wants_acknowledgement: bool) {
+        (self.active, self.latched) = (false, latch);
+        self.acknowledged |= !latch && !wants_acknowledgement;
+    }
+
+    /// A person has seen it. False: somebody had before.
+    pub(crate) fn acknowledge(&mut self) -> bool {
+        self.is_live() && !std::mem::replace(&mut self.acknowledged, true)
+    }
+
+    /// A person ends it. False: nothing was latched.
+    pub(crate) fn release(&mut self) -> bool {
+        self.acknowledged |= self.latched;
+        std::mem::take(&mut self.latched)
+    }
+
+    /// Takes it out of service or puts it back. False: it was so before.
+    pub(crate) fn serve(&mut self, on: bool) -> bool {
+        std::mem::replace(&mut self.out_of_service, !on) == on
+    }
+
+    /// Whether it stays until a person says what was found.
+    pub(crate) fn is_latched(&self) -> bool {
+        self.latched
+    }
+
     /// The state that these facts make.
     pub fn state(&self) -> AlarmState {
         if self.out_of_service {

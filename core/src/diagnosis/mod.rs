@@ -14,6 +14,7 @@
 mod book;
 mod cause;
 mod docket;
+mod explains;
 mod finding;
 mod judge;
 mod look;
@@ -22,6 +23,7 @@ mod sign;
 
 pub use book::{FindingBook, FindingEntry, FindingKey};
 pub use cause::{Cause, Family};
+pub(crate) use explains::{closeness, is_one_fault, stays};
 pub use finding::{
     Evidence, Finding, FindingChange, FindingStep, Lack, MOST_STARTS, Pattern, RuledOut, Share,
 };

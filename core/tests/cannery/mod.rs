@@ -318,6 +318,7 @@ pub fn name(subject: &Subject) -> String {
         (None, Matter::Quantity(quantity) | Matter::Rate(quantity)) => quantity.to_string(),
         (None, Matter::Part(part)) => part.key(),
         (None, Matter::Meter) => String::new(),
+        (None, Matter::Cause(cause, _)) => cause.key().to_owned(),
         (None, Matter::Supply(_)) => {
             format!(
                 "{} supply",

@@ -6,6 +6,7 @@ mod cannery;
 
 mod connection;
 mod cooling;
+mod one_alert;
 mod overload;
 mod sensor;
 mod wiring;

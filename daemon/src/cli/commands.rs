@@ -6,6 +6,7 @@ use crate::digest::making::of_store;
 use crate::digest::{DigestContext, Form, calendar, frozen, render};
 use crate::look::Whom;
 use crate::store::Store;
+use crate::words::{Site, Whereabouts};
 use kvarden_config::Configuration;
 use kvarden_core::plan::Plan;
 use std::io::Write;
@@ -73,6 +74,26 @@ pub(super) fn status(path: &Path, json: bool) -> ExitCode {
             }
             say(&crate::status::page(&status))
         }
+        Err(error) => failed(&error),
+    }
+}
+
+pub(super) fn explain(path: &Path, alert: &str) -> ExitCode {
+    let Some((configuration, plan)) = load_with_plan(path) else { return ExitCode::FAILURE };
+    let store = match Store::open_for_reading(&configuration.store.folder) {
+        Ok(store) => store,
+        Err(error) => return failed(&error),
+    };
+    let site = Site {
+        name: configuration.plant.site.clone(),
+        zone: jiff::tz::TimeZone::get(&configuration.timezone).unwrap_or(jiff::tz::TimeZone::UTC),
+        book: store.book().to_owned(),
+        topics: configuration.tell.topics.clone(),
+        shows: configuration.shows,
+        whereabouts: Whereabouts::of(&configuration.plant),
+    };
+    match crate::explain::story(&store, &plan, configuration.shows, alert) {
+        Ok(story) => say(&crate::words::story::page(&story, &site)),
         Err(error) => failed(&error),
     }
 }

@@ -83,6 +83,19 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Tell one alert in full: its cause with all the evidence, its time line, the readings around it, what to check next.
+    ///
+    /// Reads what is stored, also while the daemon runs. An alert that is closed is found by its code or id.
+    #[command(
+        after_help = "Example: kvarden explain 7KQ4MA\n         kvarden explain MP-3 --config kvarden.toml"
+    )]
+    Explain {
+        /// The alert's code, its id, or a part of the id that only one open alert has.
+        #[arg(value_name = "ALERT")]
+        alert: String,
+        #[command(flatten)]
+        which: Which,
+    },
     /// Say that you have seen an alert.
     #[command(
         after_help = "Example: kvarden acknowledge 7KQ4MA --by Ines\n         kvarden acknowledge MP-3 --by Ines"
@@ -242,6 +255,7 @@ pub fn main() -> ExitCode {
             replay_files(&config, &from, json, digests.as_deref())
         }
         Command::Status { which, json } => commands::status(&which.config, json),
+        Command::Explain { alert, which } => commands::explain(&which.config, &alert),
         Command::Acknowledge { alert } => {
             commands::steer(&alert, |alert, by| crate::control::Request::Acknowledge { alert, by })
         }

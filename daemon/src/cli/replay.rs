@@ -3,12 +3,13 @@
 use super::commands::{failed, load};
 use crate::batching::Told;
 use crate::digest::files::write_files;
-use crate::digest::{DigestContext, Form, calendar, render};
+use crate::digest::{DigestContext, Form, FrozenDay, calendar, findings, render};
 use crate::replay::line::Lines;
 use crate::replay::{Replayed, replay};
 use crate::words::{Site, Whereabouts, message};
 use jiff::civil::Date;
 use kvarden_config::Configuration;
+use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::digest::{MeterRows, MinuteValue};
 use kvarden_core::output::{Change, ChangeKind, Closed, Excursion, Output, Refusal};
 use kvarden_core::plan::Plan;
@@ -83,6 +84,7 @@ struct Teller<W: Write> {
     meters: Vec<MeterRows>,
     changes: Vec<Change>,
     excursions: Vec<Excursion>,
+    findings: Vec<FindingChange>,
     context: Option<DigestContext>,
     digests: Vec<String>,
     told: Told,
@@ -115,6 +117,7 @@ impl<W: Write> Teller<W> {
             meters: Vec::new(),
             changes: Vec::new(),
             excursions: Vec::new(),
+            findings: Vec::new(),
             context: None,
             digests: Vec::new(),
             told: Told::default(),
@@ -167,6 +170,7 @@ impl<W: Write> Teller<W> {
                 self.changes.push(change);
             }
             Output::Excursion(excursion) => self.excursions.push(excursion),
+            Output::Finding(change) => self.findings.push(change),
             _ => {}
         }
     }
@@ -213,7 +217,10 @@ impl<W: Write> Teller<W> {
             self.latest,
         );
         if let Some(figures) = figures {
-            let frozen = context.freeze(day, figures);
+            let before: Vec<FindingChange> =
+                self.findings.iter().filter(|change| change.at < to).cloned().collect();
+            let (findings, events) = findings::of_day(&before, figures.from);
+            let frozen = FrozenDay { findings, events, ..context.freeze(day, figures) };
             self.digests.push(render(&frozen, Form::Text));
             if let Some(Err(error)) = self.folder.as_deref().map(|folder| write_files(folder, &frozen)) {
                 self.trouble.get_or_insert(error);

@@ -47,6 +47,7 @@ pub(crate) fn message(alert: &str, revision: u32) -> Message {
         since: EventTime(0),
         recurred: None,
         fed: None,
+        cause: None,
     };
     worded(&told, &site)
 }

@@ -1,9 +1,10 @@
 //! Makes a day from what the store holds, one meter at a time: the store is asked for one meter's rows, not for all of
 //! a site at once, so that neither memory nor the store's other work suffers from a large site.
 
-use super::{DigestContext, FrozenDay, MOST_RECORDINGS, RecordingDay, Room, calendar};
+use super::{findings, DigestContext, FrozenDay, MOST_RECORDINGS, RecordingDay, Room, calendar};
 use crate::store::{Error, MinuteRun, PaneRow, Store};
 use jiff::civil::Date;
+use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::digest::{DayFigures, DayInput, MeterPart, MeterRows, MinuteValue};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::output::{Change, Excursion};
@@ -23,6 +24,7 @@ pub struct Making {
     hours: Vec<(EventTime, u8)>,
     changes: Vec<Change>,
     excursions: Vec<Excursion>,
+    findings: Vec<FindingChange>,
 }
 
 impl Making {
@@ -35,7 +37,8 @@ impl Making {
         let hours = calendar::hours(date, &context.zone);
         let changes = store.changes(from - LOOK_BACK, to)?;
         let excursions = store.excursions(from, to)?;
-        Ok(Some(Self { context, date, from, to, hours, changes, excursions }))
+        let findings = store.findings(from - LOOK_BACK, to)?;
+        Ok(Some(Self { context, date, from, to, hours, changes, excursions, findings }))
     }
 
     /// How many meters the day has.
@@ -76,7 +79,8 @@ impl Making {
             })
             .collect();
         let day = self.context.freeze(self.date, DayFigures::of_parts(&self.input(), parts));
-        Ok(FrozenDay { room: Some(room), recordings, ..day })
+        let (findings, events) = findings::of_day(&self.findings, self.from);
+        Ok(FrozenDay { room: Some(room), recordings, findings, events, ..day })
     }
 
     fn input(&self) -> DayInput<'_> {

@@ -3,12 +3,14 @@
 
 pub mod calendar;
 pub mod files;
+pub mod findings;
 pub mod maker;
 pub mod making;
 mod revision;
 
 use crate::store::{Error, Store};
 use crate::words;
+use findings::{EventDay, FindingDay};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use kvarden_config::TemperatureUnit;
@@ -58,6 +60,12 @@ pub struct FrozenDay {
     /// Readings kept around alarms of the day, the earliest first; so many of them at most: [`MOST_RECORDINGS`].
     #[serde(default)]
     pub recordings: Vec<RecordingDay>,
+    /// Named causes that stood on the day, the most pressing first; so many of them at most: [`findings::MOST`].
+    #[serde(default)]
+    pub findings: Vec<FindingDay>,
+    /// Events without a fault, counted.
+    #[serde(default)]
+    pub events: Vec<EventDay>,
     /// The figures.
     pub figures: DayFigures,
 }
@@ -209,6 +217,8 @@ impl DigestContext {
             not_judged: self.not_judged.clone(),
             room: None,
             recordings: Vec::new(),
+            findings: Vec::new(),
+            events: Vec::new(),
             figures,
         }
     }

@@ -210,7 +210,9 @@ impl Engine {
     /// Moves what came out into the batch. `corrected`: by so much the input corrected our clock.
     fn absorb(&mut self, corrected: Option<Span>) {
         self.gathered.follow_clock(&self.monitor, corrected, &mut self.batch);
-        let told = self.outputs.iter().any(|output| matches!(output, Output::Alarm(_) | Output::Alert(_)));
+        let tells =
+            |output: &Output| matches!(output, Output::Alarm(_) | Output::Finding(_) | Output::Alert(_));
+        let told = self.outputs.iter().any(tells);
         for output in self.outputs.drain(..) {
             if let Output::Refused(refused) = &output
                 && let Some(status) = self.meters.get_mut(refused.meter.0 as usize)

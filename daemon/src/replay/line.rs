@@ -152,7 +152,7 @@ fn alarm_line<'a>(
 ) -> AlarmLine<'a> {
     let quantity = match &change.subject.matter {
         Matter::Quantity(quantity) | Matter::Rate(quantity) => Some(*quantity),
-        Matter::Meter | Matter::Part(_) | Matter::Supply(_) => None,
+        Matter::Meter | Matter::Part(_) | Matter::Supply(_) | Matter::Cause(..) => None,
     };
     let place = quantity.map(|quantity| quantity.place).filter(|place| *place != Place::Whole);
     AlarmLine {
@@ -164,6 +164,7 @@ fn alarm_line<'a>(
         measurand: match (&change.subject.matter, quantity) {
             (_, Some(quantity)) => quantity.what.key(),
             (Matter::Supply(_), None) => "supply",
+            (Matter::Cause(..), None) => "cause",
             _ => "meter",
         },
         phase: place.filter(|place| Place::PHASES.contains(place)).map(Place::key),

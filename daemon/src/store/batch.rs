@@ -5,6 +5,7 @@ use super::{
     Salvage, Store, TailRecord, guessed, late, learned, minutes, outbox, recordings, refuge, refused, room,
     state, tail, tens, told,
 };
+use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use kvarden_core::time::EventTime;
 
@@ -15,6 +16,8 @@ pub struct Batch {
     pub tail: Vec<TailRecord>,
     /// Steps of alarms.
     pub changes: Vec<Change>,
+    /// Steps of findings.
+    pub findings: Vec<FindingChange>,
     /// Revisions of alerts.
     pub alerts: Vec<AlertRevision>,
     /// Values that went past a limit and came back.
@@ -50,6 +53,7 @@ impl Batch {
     /// Whether it must survive a power cut before anybody is told. The rest comes again from the tail.
     fn tells(&self) -> bool {
         !(self.changes.is_empty()
+            && self.findings.is_empty()
             && self.alerts.is_empty()
             && self.letters.is_empty()
             && self.precious.is_empty())
@@ -131,6 +135,7 @@ impl Store {
                 guessed::correct(db, batch, in_memory)?;
             }
             told::changes(db, &batch.changes, batch.marks_of_changes())?;
+            told::findings(db, &batch.findings)?;
             told::alerts(db, &batch.alerts, batch.marks_of_alerts())?;
             told::excursions(db, &batch.excursions, batch.marks_of_excursions())?;
             refused::add(db, names, &batch.refused)?;

@@ -1,6 +1,7 @@
 //! What status, digest and acknowledgement ask for.
 
 use super::{Result, Store, codec, names};
+use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
@@ -63,6 +64,23 @@ impl Store {
     pub fn changes(&self, from: EventTime, to: EventTime) -> Result<Vec<Change>> {
         let sql = "SELECT body FROM change_ WHERE at >= ?1 AND at < ?2 ORDER BY at, number";
         self.facts("change_", sql, (from.0, to.0))
+    }
+
+    /// The steps of findings from `from` up to, not including, `to`, in order of time.
+    ///
+    /// # Errors
+    /// A row can't be read back.
+    pub fn findings(&self, from: EventTime, to: EventTime) -> Result<Vec<FindingChange>> {
+        let sql = "SELECT body FROM finding WHERE at >= ?1 AND at < ?2 ORDER BY at, number";
+        self.facts("finding", sql, (from.0, to.0))
+    }
+
+    /// The revisions of one alert, the first first.
+    ///
+    /// # Errors
+    /// A row can't be read back.
+    pub fn revisions_of(&self, alert: &str) -> Result<Vec<AlertRevision>> {
+        self.facts("revision", "SELECT body FROM revision WHERE alert = ?1 ORDER BY revision", [alert])
     }
 
     /// The revisions of alerts from `from` up to, not including, `to`, in order of time.

@@ -38,7 +38,7 @@ const INTO_MEMORY: [Table; 12] = [
 ];
 
 /// What came meanwhile, and whether it takes the place of what is there.
-const TO_THE_DISK: [(Table, bool); 18] = [
+const TO_THE_DISK: [(Table, bool); 19] = [
     (Table::keyed("meta").only("key NOT IN ('book', 'format', 'correction')"), true),
     (Table::numbered("meter"), false),
     (Table::numbered("series"), false),
@@ -50,6 +50,7 @@ const TO_THE_DISK: [(Table, bool); 18] = [
     (Table::keyed("late"), true),
     (Table::numbered("change_").renumbered(), false),
     (Table::numbered("revision").renumbered(), false),
+    (Table::numbered("finding").renumbered(), false),
     (Table::numbered("excursion").renumbered(), false),
     (Table::numbered("recording").renumbered(), false),
     (Table::numbered("day"), false),

@@ -30,8 +30,9 @@ const RECORDINGS: usize = 2;
 /// have 25 hours.
 const LAST_TO_GO: Span = Span::hours(48);
 
-/// Bytes of the budget per kept row of a history that is never thinned by minutes: each of the three histories
-/// (changes, revisions, excursions; about 512 bytes a row) then holds a sixteenth of the budget.
+/// Bytes of the budget per kept row of a history that is never thinned by minutes: each of the four histories
+/// (changes, revisions, findings, excursions; about 512 bytes a row, a kilobyte for a cause) then holds a sixteenth of the budget,
+/// or an eighth.
 const BYTES_PER_TOLD_ROW: u64 = 8192;
 
 /// What went, or could not go.
@@ -119,6 +120,7 @@ fn bound_histories(db: &Connection, options: Options, batch: &Batch) -> Result<(
     let histories = [
         ("change_", batch.changes.len()),
         ("revision", batch.alerts.len()),
+        ("finding", batch.findings.len()),
         ("excursion", batch.excursions.len()),
     ];
     for (table, added) in histories {

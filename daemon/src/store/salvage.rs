@@ -73,6 +73,7 @@ fn words(table: &str) -> &str {
         "alarm" => "newest alarm states",
         "alert" => "alerts",
         "excursion" => "excursions",
+        "finding" => "findings",
         "refused" => "sums of refused values",
         "outbox" => "letters",
         "meter" => "meters",
@@ -88,7 +89,7 @@ fn words(table: &str) -> &str {
 
 /// What is told of people and to people first, then what means something only with the names of meters.
 /// A page that lies in the wrong place brings rows of another table: their values are not of the right kind.
-const TABLES: [Table; 15] = [
+const TABLES: [Table; 16] = [
     Table::numbered("precious").only("typeof(scope) = 'text' AND typeof(body) = 'text'").zeroed("number"),
     Table::numbered("outbox")
         .only("typeof(id) = 'text' AND typeof(channel) = 'text' AND typeof(message) = 'text'"),
@@ -96,6 +97,7 @@ const TABLES: [Table; 15] = [
     Table::keyed("alarm").only("typeof(body) = 'text'"),
     Table::numbered("change_").only("typeof(alarm) = 'text' AND typeof(body) = 'text'"),
     Table::numbered("revision").only("typeof(alert) = 'text' AND typeof(body) = 'text'"),
+    Table::numbered("finding").only("typeof(finding) = 'text' AND typeof(body) = 'text'"),
     Table::numbered("day").only("typeof(date) = 'text' AND typeof(body) IN ('text', 'blob')"),
     Table::keyed("late").only("typeof(meter) = 'text'"),
     Table::numbered("excursion").only("typeof(subject) = 'text' AND typeof(body) = 'text'"),

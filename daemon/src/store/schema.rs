@@ -88,6 +88,11 @@ CREATE INDEX change_by_guess ON change_ (number) WHERE by_guess IS NOT NULL;
 CREATE INDEX revision_by_guess ON revision (number) WHERE by_guess IS NOT NULL;
 CREATE INDEX excursion_by_guess ON excursion (number) WHERE by_guess IS NOT NULL;
 CREATE INDEX recording_by_guess ON recording (number) WHERE by_guess IS NOT NULL;
+", "
+-- Each step of each finding.
+CREATE TABLE finding (number INTEGER PRIMARY KEY, finding TEXT NOT NULL, step INTEGER NOT NULL, at INTEGER NOT NULL,
+    body TEXT NOT NULL, UNIQUE (finding, step));
+CREATE INDEX finding_at ON finding (at);
 "];
 
 fn version(db: &Connection) -> Result<i64> {

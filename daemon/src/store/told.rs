@@ -4,6 +4,7 @@
 use super::guessed::Marks;
 use super::{Result, codec};
 use kvarden_core::alarm::state::AlarmState;
+use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use rusqlite::Connection;
 
@@ -48,6 +49,16 @@ pub(super) fn alerts(db: &Connection, alerts: &[AlertRevision], marks: Marks<'_>
         let body = codec::text(alert)?;
         insert.execute((&alert.alert, alert.revision, alert.at.0, &body, marks.of(place)))?;
         newest.execute((&alert.alert, alert.revision, alert.open, alert.at.0, &body))?;
+    }
+    Ok(())
+}
+
+/// Stores steps of findings.
+pub(super) fn findings(db: &Connection, findings: &[FindingChange]) -> Result<()> {
+    let mut insert =
+        db.prepare_cached("INSERT OR IGNORE INTO finding (finding, step, at, body) VALUES (?1, ?2, ?3, ?4)")?;
+    for change in findings {
+        insert.execute((&change.finding, change.step, change.at.0, codec::text(change)?))?;
     }
     Ok(())
 }

@@ -3,12 +3,13 @@
 use super::Site;
 use super::advice;
 use super::alphabet::clipped;
+use super::cause::{self, CauseTold};
 use super::code::code;
 use super::supply;
 use super::text;
 use super::time::rfc3339;
 use kvarden_core::measurand::Quantity;
-use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised};
+use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule, Subject};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::Priority;
 use serde::{Deserialize, Serialize};
@@ -90,6 +91,9 @@ pub struct Message {
     pub at: String,
     /// How often lately, where it comes and goes.
     pub recurred: Option<Often>,
+    /// The cause, where it is known.
+    #[serde(default)]
+    pub cause: Option<CauseTold>,
     /// What to check next, the least invasive first.
     pub check: Vec<String>,
     /// The usual cautions.
@@ -152,7 +156,8 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         since: rfc3339(revision.since, &site.zone),
         at: rfc3339(revision.at, &site.zone),
         recurred: revision.recurred.map(|recurred| often(&recurred, site)),
-        check: if revision.open { owned(&advice::check(subject, revision.rule)) } else { Vec::new() },
+        cause: revision.cause.as_deref().map(|cause| cause::told(cause, revision.at, site.reads())),
+        check: if revision.open { owned(&check(revision, subject)) } else { Vec::new() },
         caution: advice::caution().to_owned(),
         text: text::line(revision, site),
     };
@@ -171,6 +176,12 @@ impl Message {
 pub(super) fn value_now(revision: &AlertRevision) -> Option<f64> {
     let stale = matches!(revision.why, Revised::Closed | Revised::NoLongerWatched);
     revision.value.filter(|_| !stale)
+}
+
+/// What to check next: about the cause, where it is known and shows or is all that is left.
+fn check(revision: &AlertRevision, subject: &Subject) -> Vec<&'static str> {
+    let cause = revision.cause.as_deref().filter(|cause| cause.stands || revision.rule == Rule::Cause);
+    cause.map_or_else(|| advice::check(subject, revision.rule), |cause| cause::check(cause.facts.cause))
 }
 
 /// How soon somebody should go.

@@ -7,11 +7,15 @@ pub mod advice;
 mod ageing;
 pub mod alphabet;
 mod calibration;
+pub mod cause;
+mod cause_line;
 mod code;
 pub mod digest;
 mod health;
 pub mod message;
+pub mod plot;
 mod refusal;
+pub mod story;
 pub mod subject;
 pub mod supply;
 mod text;
@@ -22,7 +26,7 @@ mod whereabouts;
 #[cfg(test)]
 mod health_tests;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 pub use ageing::{AGEING_MEANS, ageing};
 pub use calibration::{calibration, calibration_bounds};
@@ -47,4 +51,11 @@ pub struct Site {
     pub shows: kvarden_config::TemperatureUnit,
     /// Where things are and whom to call.
     pub whereabouts: Whereabouts,
+}
+
+impl Site {
+    /// How its people read times and temperatures.
+    pub fn reads(&self) -> cause::Reads<'_> {
+        cause::Reads { zone: &self.zone, shows: self.shows }
+    }
 }

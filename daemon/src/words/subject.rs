@@ -11,7 +11,7 @@ use kvarden_core::plant::Bound;
 pub fn quantity(subject: &Subject) -> Option<Quantity> {
     match subject.matter {
         Matter::Quantity(quantity) => Some(quantity),
-        Matter::Rate(_) | Matter::Meter | Matter::Part(_) | Matter::Supply(_) => None,
+        Matter::Rate(_) | Matter::Meter | Matter::Part(_) | Matter::Supply(_) | Matter::Cause(..) => None,
     }
 }
 
@@ -35,6 +35,7 @@ pub fn words(subject: &Subject) -> String {
         Matter::Meter => "meter".to_owned(),
         Matter::Part(part) => health::of_part(part).what.into_owned(),
         Matter::Supply(other) => supply::fed(other),
+        Matter::Cause(cause, place) => super::cause::likely(*cause, *place),
     };
     if names.is_empty() { what } else { format!("{}: {what}", names.join(", ")) }
 }
@@ -57,7 +58,7 @@ pub fn alarm(subject: &Subject, rule: Rule) -> String {
             Matter::Part(part) => health::of_part(part).listed.to_owned(),
             _ => "does not work".to_owned(),
         },
-        Rule::Supply => return words(subject),
+        Rule::Supply | Rule::Cause => return words(subject),
     };
     format!("{} {rule}", words(subject))
 }

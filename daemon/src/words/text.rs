@@ -5,6 +5,8 @@
 
 use super::Site;
 use super::alphabet::{clipped, plain};
+use super::cause;
+use super::cause_line;
 use super::health;
 use super::message::value_now;
 use super::supply;
@@ -38,6 +40,7 @@ pub(super) fn what(revision: &AlertRevision) -> String {
         (Matter::Part(part), _) => health::of_part(part).what.into_owned(),
         (Matter::Meter, rule) => health::of_meter(rule).what.into_owned(),
         (Matter::Supply(_), _) => "supply".to_owned(),
+        (Matter::Cause(cause, place), _) => cause::likely(*cause, *place),
     }
 }
 
@@ -49,22 +52,42 @@ struct Said {
 
 fn said(revision: &AlertRevision, site: &Site) -> Said {
     let at = moment(revision.at, revision.at, &site.zone);
+    let shown = cause_line::of(revision);
+    let mut known = String::new();
     let first = match &revision.why {
+        Revised::Merged { into } => cause_line::merged(&topic(revision), into),
+        Revised::Released { by, note } => cause_line::released(&topic(revision), by, note, &at),
         Revised::NoLongerWatched => {
             format!("{} no longer watched: removed from the configuration", topic(revision))
         }
         Revised::Closed => format!("{}, closed at {at}", over(revision, site, None)),
+        _ if is_latched(revision.state) && shown.is_some() => {
+            shown.map(|cause| cause_line::resting(&cause.facts)).unwrap_or_default() + waits(revision.state)
+        }
         _ if is_over(revision.state) => {
             let when = (revision.why == Revised::Returned).then_some(at.as_str());
             over(revision, site, when) + waits(revision.state)
         }
-        _ => standing(revision, site),
+        _ => match shown {
+            Some(cause) => {
+                let (first, rest) = cause_line::standing(revision, &cause.facts, site);
+                known = rest;
+                first
+            }
+            None => standing(revision, site),
+        },
     };
+    let tells_cause = shown.is_some() && !is_over(revision.state);
     let elsewhere = revision.fed.as_ref().map(|other| supply::behind(&revision.subject, other));
+    let (often, values) = if tells_cause {
+        (known, String::new())
+    } else {
+        (how_often(revision, site), about_values(revision, site))
+    };
     let rest = [
         elsewhere.unwrap_or_default(),
-        how_often(revision, site),
-        about_values(revision, site),
+        often,
+        values,
         news(revision, site),
         where_to(revision, site),
     ];
@@ -136,6 +159,7 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
             format!("{} since {since}{}", said.stands, said.cost)
         }
         (Matter::Supply(other), _) => format!("{} since {since}", supply::fed(other)),
+        (Matter::Cause(..), _) => format!("{} since {since}", what(revision)),
     }
 }
 
@@ -177,6 +201,7 @@ fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
         (Matter::Meter, rule) => format!("{topic} {}{since}", health::of_meter(rule).over),
         (Matter::Part(part), _) => format!("{}{since}", health::of_part(part).over),
         (Matter::Supply(other), _) => format!("no longer {}{since}", supply::fed(other)),
+        (Matter::Cause(..), _) => format!("{topic} no longer shows{since}"),
     }
 }
 
@@ -251,7 +276,7 @@ fn news(revision: &AlertRevision, site: &Site) -> String {
         }
         Revised::Instead => "; told now instead of what was told before of this meter".to_owned(),
         Revised::NoLongerWatched => "; this says nothing about the fault".to_owned(),
-        _ => String::new(),
+        _ => cause_line::news(revision).unwrap_or_default(),
     };
     format!("{meter}{news}")
 }
@@ -260,7 +285,7 @@ fn news(revision: &AlertRevision, site: &Site) -> String {
 fn topic(revision: &AlertRevision) -> String {
     match (&revision.subject.matter, revision.subject.meter.as_deref()) {
         (Matter::Quantity(quantity), _) => named(*quantity),
-        (Matter::Part(_) | Matter::Rate(_) | Matter::Supply(_), _) => what(revision),
+        (Matter::Part(_) | Matter::Rate(_) | Matter::Supply(_) | Matter::Cause(..), _) => what(revision),
         // A meter that is named like its feeder was just named.
         (Matter::Meter, Some(meter)) if Some(meter) != revision.subject.feeder.as_deref() => {
             format!("meter {}", clipped(meter, MOST_PERSON))
@@ -296,7 +321,7 @@ pub(super) fn named(quantity: Quantity) -> String {
     }
 }
 
-fn limit(revision: &AlertRevision, scale: Scale) -> String {
+pub(super) fn limit(revision: &AlertRevision, scale: Scale) -> String {
     let Some(setpoint) = revision.setpoint else { return String::new() };
     let side = match revision.rule {
         Rule::Level { bound: Bound::Low, .. } | Rule::Recurrence { bound: Bound::Low } => "low limit",
@@ -307,7 +332,7 @@ fn limit(revision: &AlertRevision, scale: Scale) -> String {
 }
 
 /// The worst value: `up to 4.1 %`, or `down to 98.2 V` where low is bad.
-fn worst(revision: &AlertRevision, scale: Scale, bound: Bound) -> Option<String> {
+pub(super) fn worst(revision: &AlertRevision, scale: Scale, bound: Bound) -> Option<String> {
     let direction = match bound {
         Bound::High => "up to",
         Bound::Low => "down to",
@@ -318,7 +343,7 @@ fn worst(revision: &AlertRevision, scale: Scale, bound: Bound) -> Option<String>
 
 /// A value with its unit, rounded as the table of measurands says. Where that would show a value past the limit
 /// as equal to the limit, one decimal more.
-fn amount(value: f64, scale: Scale, setpoint: Option<f64>) -> String {
+pub(super) fn amount(value: f64, scale: Scale, setpoint: Option<f64>) -> String {
     if !value.is_finite() {
         return "not measured".to_owned();
     }
@@ -344,7 +369,7 @@ fn is_heat(what: Measurand) -> bool {
     matches!(what.facts().unit, Unit::Celsius | Unit::Kelvin)
 }
 
-fn is_latched(state: AlarmState) -> bool {
+pub(super) fn is_latched(state: AlarmState) -> bool {
     matches!(state, AlarmState::LatchedUnacknowledged | AlarmState::LatchedAcknowledged)
 }
 

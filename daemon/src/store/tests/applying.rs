@@ -1,6 +1,7 @@
 //! Batches: one transaction, told again without harm, in the order of the tail.
 
 use super::*;
+use kvarden_core::diagnosis::{Cause, Finding, FindingChange, FindingStep};
 use kvarden_core::input::{Deed, HealthFact, MeterTrouble, Order, Part};
 use kvarden_core::output::{Excursion, Quarantined, Refusal};
 use kvarden_core::reading::{MeterId, Sample};
@@ -19,6 +20,26 @@ fn excursion(start: i64) -> Excursion {
     Excursion { subject: subject(), bound: Bound::High, start, length, peak: 4.5, setpoint: 3.0 }
 }
 
+fn finding(step: u32, second: i64) -> FindingChange {
+    let facts = Finding {
+        cause: Cause::ConnectionSteady,
+        transformer: "T2".to_owned(),
+        feeder: Some("MP-3".to_owned()),
+        place: Some(Place::B),
+        since: NOW,
+        priority: Priority::High,
+        confidence: 0.9,
+        evidence: Vec::new(),
+        ruled_out: Vec::new(),
+        pattern: None,
+        shares: Vec::new(),
+        lacks: Vec::new(),
+    };
+    let finding = "T2/loose-connection steady/MP-3/B#1".to_owned();
+    let what = if step == 1 { FindingStep::Found } else { FindingStep::Ended };
+    FindingChange { finding, step, at: NOW + Span::seconds(second), what, facts }
+}
+
 fn full_batch() -> Batch {
     let out_of_range = Quarantined {
         meter: MeterId(0),
@@ -32,6 +53,7 @@ fn full_batch() -> Batch {
         tail: vec![reading(1, "T2 secondary", &[1.0, f64::NAN]), reading(2, "MP-3", &[2.5])],
         changes: vec![change(1, 1, AlarmState::Unacknowledged)],
         alerts: vec![alert("a", 1, true)],
+        findings: vec![finding(1, 0)],
         excursions: vec![excursion(0)],
         minutes: vec![minute_row("T2 secondary", &columns(4), 0)],
         recordings: vec![super::recording::recording("r", 0, 3, 2)],
@@ -143,6 +165,17 @@ fn an_older_state_never_replaces_a_newer_one() {
     assert_eq!(store.open_alerts().unwrap(), [alert("a", 3, true)]);
     assert_eq!(store.alert("b").unwrap(), Some(alert("b", 2, false)));
     assert_eq!(store.revisions(NOW, NOW + Span::hours(1)).unwrap().len(), 4);
+}
+
+#[test]
+fn each_step_of_a_finding_is_kept_once_and_found_by_time() {
+    let folder = folder();
+    let mut store = open(&folder);
+    let findings = vec![finding(2, 20), finding(1, 10), finding(1, 10)];
+    store.apply(&Batch { findings, ..Batch::default() }).unwrap();
+    let from = NOW;
+    assert_eq!(store.findings(from, NOW + Span::seconds(30)).unwrap(), [finding(1, 10), finding(2, 20)]);
+    assert_eq!(store.findings(from, NOW + Span::seconds(20)).unwrap(), [finding(1, 10)]);
 }
 
 #[test]

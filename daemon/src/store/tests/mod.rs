@@ -85,6 +85,7 @@ fn alert(name: &str, revision: u32, open: bool) -> AlertRevision {
         since: NOW,
         recurred: None,
         fed: None,
+        cause: None,
     }
 }
 

@@ -32,9 +32,11 @@ pub fn html(day: &FrozenDay) -> String {
                 main {
                     (needs(&page))
                     @for transformer in &day.transformers { (drawn(&page, transformer)) }
+                    (findings(&page))
                     (alarms(&page))
                     (recurrences(&page))
                     (page.figure_tables())
+                    (list("Events without a fault", &page.events()))
                     (list("Counted on the day", &page.counters()))
                     (list("Ageing of insulation", &page.ageing()))
                     (list("States", &page.states()))
@@ -89,12 +91,17 @@ fn needs(page: &Page<'_>) -> Markup {
 }
 
 fn item(item: &Item) -> Markup {
+    told(item, &[])
+}
+
+fn told(item: &Item, more: &[String]) -> Markup {
     let rank = item.priority.key();
     html! {
         li {
             span class={ "rank " (rank) } { (rank) }
             span.what { (item.what) }
             span.said { (item.said) }
+            @for line in more { span.said { (line) } }
         }
     }
 }
@@ -106,6 +113,20 @@ fn drawn(page: &Page<'_>, transformer: &str) -> Markup {
             h2 { (transformer) }
             @if charts.is_empty() { p.soft { "Nothing to draw: no values, or a day kept before charts were." } }
             div.charts { @for chart in &charts { (page.chart(chart)) } }
+        }
+    }
+}
+
+fn findings(page: &Page<'_>) -> Markup {
+    let findings = page.findings();
+    html! {
+        @if !findings.is_empty() {
+            section {
+                h2 { "Named causes, the most pressing first" }
+                ul.items {
+                    @for finding in &findings { (told(&finding.item, &finding.more)) }
+                }
+            }
         }
     }
 }

@@ -5,6 +5,7 @@
 mod ageing;
 mod axis;
 mod chart;
+mod findings;
 mod html;
 mod html_figures;
 mod said;

@@ -79,7 +79,67 @@ pub(super) fn day_of(figures: DayFigures) -> FrozenDay {
         not_judged: Vec::new(),
         room: None,
         recordings: Vec::new(),
+        findings: Vec::new(),
+        events: Vec::new(),
         figures,
+    }
+}
+
+/// A day with two named causes and some starts of a large load.
+pub(super) fn day_with_causes() -> FrozenDay {
+    use crate::digest::findings::{EventDay, FindingDay};
+    use kvarden_core::diagnosis::Cause;
+    let mut day = day(&[], &[], &[sensors([60_000, 60_000])]);
+    let minute = |minute: i64| EventTime(minute * MINUTE);
+    let mut lug = crate::words::tests::cause::lug();
+    lug.since = minute(790);
+    if let Some(pattern) = &mut lug.pattern {
+        pattern.since = minute(790);
+        pattern.starts = (0..31).map(|start| minute(790 + 2 * start)).collect();
+    }
+    let room = kvarden_core::diagnosis::Finding {
+        cause: Cause::HotRoom,
+        priority: Priority::Low,
+        feeder: None,
+        place: None,
+        pattern: None,
+        shares: Vec::new(),
+        since: minute(600),
+        ..lug.clone()
+    };
+    let of = |finding: &str, facts, ended| FindingDay {
+        finding: finding.to_owned(),
+        found: Some(minute(600)),
+        ended,
+        facts,
+    };
+    day.findings = vec![
+        of("T2/loose-connection intermittent/MP-3/B#1", lug, None),
+        of("T2/cooling hot-room//#2", room, Some(minute(700))),
+    ];
+    day.events = vec![EventDay {
+        cause: Cause::StartingLoad,
+        transformer: "T2".to_owned(),
+        feeder: Some("MP-1".to_owned()),
+        times: 14,
+        first: minute(362),
+        last: minute(1000),
+    }];
+    day
+}
+
+#[test]
+fn a_named_cause_is_told_with_its_proof_and_what_to_do_next() {
+    let day = day_with_causes();
+    let text = super::text(&day);
+    let part = text.split("Named causes").nth(1).expect("there is such a part");
+    let part = part.split("\nT2\n").next().expect("it ends").trim_end();
+    insta::assert_snapshot!(part, @"");
+    let events = text.split("Events without a fault").nth(1).expect("there is such a part");
+    assert!(events.trim_start().starts_with("T2, MP-1, start of a large load: 14 times, between 06:02 and 16:40"), "{events}");
+    let html = super::html(&day);
+    for said in ["Named causes", "loose phase B connection that comes and goes", "Events without a fault", "not overload"] {
+        assert!(html.contains(said), "{said}");
     }
 }
 

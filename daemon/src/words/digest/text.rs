@@ -1,6 +1,7 @@
 //! The digest as plain text.
 
 use super::super::advice;
+use super::findings::FindingItem;
 use super::{
     Extremes, Item, MOST_NEEDS, NOT_SEEN, Page, TOLD, differs, least_matters, measured_words, meter_words,
     percent, unseen_words, value,
@@ -35,6 +36,7 @@ pub fn text(day: &FrozenDay) -> String {
         }
     }
     needs(&page, &mut text);
+    findings(&page, &mut text);
     let alarms: Vec<Item> = page.alarms(false).map(|alarm| page.alarm(alarm)).collect();
     if !alarms.is_empty() {
         let _ = writeln!(text, "\nAlarms, the most pressing first");
@@ -49,6 +51,7 @@ pub fn text(day: &FrozenDay) -> String {
             meter_lines(&page, meter, &mut text);
         }
     }
+    list("Events without a fault", &page.events(), &mut text);
     list("Counted on the day", &page.counters(), &mut text);
     list("Ageing of insulation", &page.ageing(), &mut text);
     list("States", &page.states(), &mut text);
@@ -86,6 +89,19 @@ fn needs(page: &Page<'_>, text: &mut String) {
     let more = needs.len().saturating_sub(MOST_NEEDS);
     if more > 0 {
         let _ = writeln!(text, "  and {more} more, of lower priority or later");
+    }
+}
+
+fn findings(page: &Page<'_>, text: &mut String) {
+    let findings = page.findings();
+    if !findings.is_empty() {
+        let _ = writeln!(text, "\nNamed causes, the most pressing first");
+    }
+    for FindingItem { item: named, more } in &findings {
+        item(named, text);
+        for line in more {
+            indented(text, line);
+        }
     }
 }
 
@@ -147,11 +163,20 @@ fn measurand(page: &Page<'_>, meter: &MeterDay, extremes: &Extremes<'_>, text: &
 }
 
 fn paragraph(text: &mut String, words: &str) {
-    let mut line = String::from(" ");
+    broken(text, words, " ");
+}
+
+/// Under the head of an item.
+fn indented(text: &mut String, words: &str) {
+    broken(text, words, "         ");
+}
+
+fn broken(text: &mut String, words: &str, before: &str) {
+    let mut line = before.to_owned();
     for word in words.split_whitespace() {
         if line.chars().count() + 1 + word.chars().count() > WIDTH {
             let _ = writeln!(text, "{line}");
-            line = String::from(" ");
+            before.clone_into(&mut line);
         }
         line.push(' ');
         line.push_str(word);

@@ -52,6 +52,7 @@ fn the_whole_message_in_its_written_form() {
         "shortest_s": 2.0,
         "longest_s": 9.0
       },
+      "cause": null,
       "check": [
         "Compare the three line-to-line voltages here with those on the source side: the same unbalance on both comes from the supply.",
         "Look at the phase currents at the same times: single-phase load on one phase is a usual cause, and can be moved by normal switching.",

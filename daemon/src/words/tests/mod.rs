@@ -1,5 +1,6 @@
 //! Each kind of message, as the electrician reads it; here what the tests share.
 
+pub(crate) mod cause;
 mod form;
 mod health;
 mod limits;
@@ -26,7 +27,7 @@ fn at(local: &str) -> EventTime {
     EventTime(text.parse::<Timestamp>().unwrap().as_millisecond())
 }
 
-pub(in crate::words) fn site() -> Site {
+pub(crate) fn site() -> Site {
     Site {
         name: "Larkspur Cannery".to_owned(),
         zone: TimeZone::get("America/Denver").unwrap(),
@@ -38,7 +39,7 @@ pub(in crate::words) fn site() -> Site {
 }
 
 /// An alert about a feeder's voltage unbalance above its second level, just opened.
-fn unbalance() -> AlertRevision {
+pub(crate) fn unbalance() -> AlertRevision {
     AlertRevision {
         alert: "T2/MP-3 voltage_unbalance_percent#1".to_owned(),
         revision: 1,
@@ -61,6 +62,7 @@ fn unbalance() -> AlertRevision {
         since: at("13:10"),
         recurred: None,
         fed: None,
+        cause: None,
     }
 }
 
@@ -93,7 +95,7 @@ pub(in crate::words) fn lines(revisions: &[AlertRevision]) -> String {
     lines.join("\n")
 }
 
-pub(in crate::words) fn revised(
+pub(crate) fn revised(
     from: &AlertRevision,
     why: Revised,
     state: AlarmState,

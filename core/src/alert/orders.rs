@@ -1,0 +1,141 @@
+//! What people order about an alert, carried out on every alarm that it speaks for and on its cause.
+
+use super::entry::{News, alert_id};
+use super::{AlertBook, Home};
+use crate::alarm::book::{AlarmBook, Hand, LONGEST_SHELVING, Stirred};
+use crate::input::Deed;
+use crate::output::{ChangeKind, Denial, Output, Revised};
+use crate::plan::{ScopePlan, SubjectIx};
+use crate::time::EventTime;
+
+/// Which alert a person means.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Meant {
+    /// That of one subject.
+    Subject(SubjectIx),
+    /// That of a fault with a named cause.
+    Case(usize),
+}
+
+impl AlertBook {
+    /// The open alert with this id. The id of one that was merged into another means that other.
+    pub(crate) fn find(&self, plan: &ScopePlan, id: &str) -> Option<Meant> {
+        let own =
+            self.cases.iter().position(|case| matches!(&case.home, Home::Own(own, _) if own.as_str() == id));
+        let subject = || {
+            (0..self.entries.len()).find(|subject| {
+                let (entry, facts) = (&self.entries[*subject], &plan.subjects[*subject]);
+                let known = entry.open || (entry.number > 0 && self.case_of(*subject).is_some());
+                known && alert_id(&plan.name, &facts.key, entry.number) == id
+            })
+        };
+        own.map(Meant::Case).or_else(|| {
+            let subject = subject()?;
+            Some(self.case_of(subject).map_or(Meant::Subject(subject), Meant::Case))
+        })
+    }
+
+    /// The subjects whose alarms a case explains.
+    pub(crate) fn members(&self, case: usize) -> &[SubjectIx] {
+        &self.cases[case].members
+    }
+
+    /// Carries out an order on a case: on the alarms of all its subjects and on its cause, told once.
+    pub(crate) fn order_case(
+        &mut self,
+        plan: &ScopePlan,
+        book: &mut AlarmBook,
+        (case, deed): (usize, &Deed),
+        hand: Hand<'_>,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        let members = self.cases[case].members.clone();
+        let own = &mut self.cases[case].hand;
+        let by = || hand.by.to_owned();
+        let mut done = false;
+        let what = match deed {
+            Deed::Acknowledge => {
+                done |= own.acknowledge();
+                for subject in members {
+                    done |= book.acknowledge(plan, subject, hand, out).is_ok();
+                }
+                done.then(|| ChangeKind::Acknowledged { by: by() }).ok_or(Denial::AlreadyAcknowledged)
+            }
+            Deed::Release { note } => {
+                let holds = |subject: &SubjectIx| {
+                    plan.subjects[*subject].alarms.iter().any(|alarm| book.entry(*alarm).active)
+                };
+                if own.active || members.iter().any(holds) {
+                    return Err(Denial::StillHolds);
+                }
+                done |= own.release();
+                for subject in members {
+                    done |= book.release(plan, subject, hand, note, out).is_ok();
+                }
+                done.then(|| ChangeKind::Released { by: by(), note: note.clone() }).ok_or(Denial::NotLatched)
+            }
+            Deed::Shelve { until, reason } => {
+                if *until <= hand.at || *until - hand.at > LONGEST_SHELVING {
+                    return Err(Denial::BadTime);
+                }
+                own.shelved = Some(*until);
+                for subject in members {
+                    book.shelve(plan, subject, hand, (*until, reason), out)?;
+                }
+                Ok(ChangeKind::Shelved { by: by(), until: *until, reason: reason.clone() })
+            }
+            Deed::Unshelve => {
+                done |= own.shelved.take().is_some();
+                for subject in members {
+                    done |= book.unshelve(plan, subject, hand.at, Some(hand.by), out).is_ok();
+                }
+                done.then(|| ChangeKind::Unshelved { by: Some(by()) }).ok_or(Denial::NothingToEnd)
+            }
+            Deed::Service { on } => {
+                done |= own.serve(*on);
+                for subject in members {
+                    done |= book.service(plan, subject, hand, *on, out).is_ok();
+                }
+                done.then(|| ChangeKind::Service { by: by(), on: *on }).ok_or(Denial::NothingToEnd)
+            }
+            Deed::Calibration { .. } => Err(Denial::UnknownAlert),
+        };
+        what.map(|change| self.tell_case(plan, book, case, (hand.at, change), out))
+    }
+
+    /// Ends the shelvings of cases that are over by `at`.
+    pub(crate) fn unshelve_cases(
+        &mut self,
+        plan: &ScopePlan,
+        book: &mut AlarmBook,
+        at: EventTime,
+        out: &mut Vec<Output>,
+    ) {
+        for case in (0..self.cases.len()).rev() {
+            if self.cases[case].hand.shelved.is_none_or(|until| until > at) {
+                continue;
+            }
+            self.cases[case].hand.shelved = None;
+            for subject in self.cases[case].members.clone() {
+                // One that a person put back by itself is denied, and that is no news.
+                let _ = book.unshelve(plan, subject, at, None, out);
+            }
+            self.tell_case(plan, book, case, (at, ChangeKind::Unshelved { by: None }), out);
+        }
+    }
+
+    fn tell_case(
+        &mut self,
+        plan: &ScopePlan,
+        book: &mut AlarmBook,
+        case: usize,
+        (at, change): (EventTime, ChangeKind),
+        out: &mut Vec<Output>,
+    ) {
+        let members = self.cases[case].members.clone();
+        book.forget(&members);
+        let what = Stirred::Changed(change);
+        let news = News { at, what: Some(&what), alarm: None, end: &Revised::Closed };
+        self.look_at_case(plan, book, case, news, out);
+    }
+}

@@ -1,0 +1,231 @@
+//! Gathers what the store holds of one alert, for `kvarden explain`.
+
+use crate::control;
+use crate::store::{Error, MinuteRun, RecordedMeter, Store};
+use crate::words::code;
+use crate::words::plot::Plot;
+use crate::words::story::Story;
+use kvarden_config::TemperatureUnit;
+use kvarden_core::diagnosis::Figure;
+use kvarden_core::measurand::{Measurand, Quantity};
+use kvarden_core::output::{AlertRevision, Matter};
+use kvarden_core::plan::{MeterPlan, Plan, ScopePlan};
+use kvarden_core::plant::Bound;
+use kvarden_core::reading::Sample;
+use kvarden_core::time::{EventTime, Span};
+
+/// So much before an alert's beginning is drawn where only minutes are kept.
+const BEFORE: Span = Span::hours(1);
+/// And so much of it.
+const MOST: Span = Span::hours(6);
+
+/// Why nothing can be explained.
+#[derive(Debug, thiserror::Error)]
+pub enum Unexplained {
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] Error),
+    /// No alert, or more than one, is meant.
+    #[error("{0}")]
+    Unknown(String),
+}
+
+/// The story of the alert that is meant: by its code, its id, or a part of the id of an open one.
+///
+/// # Errors
+/// See [`Unexplained`].
+pub fn story(store: &Store, plan: &Plan, shows: TemperatureUnit, meant: &str) -> Result<Story, Unexplained> {
+    let newest = store.newest_alerts()?;
+    let open: Vec<String> =
+        newest.iter().filter(|one| one.open).map(|revision| revision.alert.clone()).collect();
+    let exact =
+        |one: &&AlertRevision| one.alert == meant || code(&one.alert).eq_ignore_ascii_case(meant.trim());
+    let alert = match newest.iter().find(exact) {
+        Some(one) => one.alert.clone(),
+        None => control::find(meant, &open).map_err(Unexplained::Unknown)?,
+    };
+    let revisions = store.revisions_of(&alert)?;
+    let Some(latest) = revisions.last().or_else(|| newest.iter().find(|one| one.alert == alert)) else {
+        return Err(Unexplained::Unknown(format!("nothing is kept of {alert} any more")));
+    };
+    let plot = plot(store, plan, shows, latest)?;
+    let revisions = if revisions.is_empty() { vec![latest.clone()] } else { revisions };
+    Ok(Story { revisions, plot })
+}
+
+/// What shows it best: the quantity of its subject, or that which proves its cause.
+fn drawn(revision: &AlertRevision) -> Option<(Quantity, Option<&str>)> {
+    let subject = &revision.subject;
+    match subject.matter {
+        Matter::Quantity(quantity) | Matter::Rate(quantity) => Some((quantity, subject.feeder.as_deref())),
+        _ => {
+            let evidence = &revision.cause.as_deref()?.facts.evidence;
+            evidence.iter().find_map(|one| match one.figure {
+                Figure::Quantity(quantity) => Some((quantity, one.feeder.as_deref())),
+                Figure::Sign(_, place) if place.key().len() == 1 => {
+                    Some((Quantity::at(Measurand::Current, place), one.feeder.as_deref()))
+                }
+                Figure::Sign(..) => None,
+            })
+        }
+    }
+}
+
+fn plot(
+    store: &Store,
+    plan: &Plan,
+    shows: TemperatureUnit,
+    revision: &AlertRevision,
+) -> Result<Option<Plot>, Unexplained> {
+    let Some((quantity, feeder)) = drawn(revision) else { return Ok(None) };
+    let scope = plan.scopes.iter().find(|scope| scope.transformer == revision.subject.transformer);
+    let Some(scope) = scope else { return Ok(None) };
+    let named = revision.subject.meter.as_deref();
+    let measures = |meter: &&MeterPlan| {
+        meter.series.contains(&quantity)
+            && meter.feeder.as_deref() == feeder
+            && named.is_none_or(|name| meter.name == name)
+    };
+    let Some(meter) = scope.meters.iter().find(measures) else { return Ok(None) };
+    let mut points = recorded(store, scope, meter, quantity, revision)?;
+    let mut what = "each reading";
+    if points.len() < 2 {
+        (points, what) = (minutes(store, meter, quantity, revision)?, "worst of each minute");
+    }
+    let facts = quantity.what.facts();
+    let scale = crate::words::unit::Scale { what: quantity.what, shows };
+    for (_, value) in &mut points {
+        *value = scale.read(*value);
+    }
+    let words = crate::words::subject::quantity_words(quantity);
+    let title = format!("{}: {words} ({}), {what}", meter.name, scale.symbol());
+    Ok(Some(Plot {
+        title,
+        points,
+        limit: revision.setpoint.map(|setpoint| scale.read(setpoint)),
+        bound: revision.rule.bound().unwrap_or(Bound::High),
+        decimals: usize::from(facts.decimals),
+    }))
+}
+
+/// Values of the newest recording that holds the alert's beginning or what came after it.
+fn recorded(
+    store: &Store,
+    scope: &ScopePlan,
+    meter: &MeterPlan,
+    quantity: Quantity,
+    revision: &AlertRevision,
+) -> Result<Vec<(EventTime, f64)>, Unexplained> {
+    let heads = store.recordings(revision.since, revision.at + Span::seconds(1))?;
+    for head in heads.iter().rev().filter(|head| head.scope == scope.name) {
+        let Some(meters) = store.recording(&head.id)? else { continue };
+        let of_meter = |recorded: &&RecordedMeter| recorded.meter == meter.name;
+        let points = meters.iter().find(of_meter).map(|recorded| values(recorded, scope, meter, quantity));
+        if let Some(points) = points.filter(|points| points.len() > 1) {
+            return Ok(points);
+        }
+    }
+    Ok(Vec::new())
+}
+
+/// The values of a quantity in a recording: as it was read, or computed of the meter's own points as it was then.
+fn values(
+    recorded: &RecordedMeter,
+    scope: &ScopePlan,
+    meter: &MeterPlan,
+    quantity: Quantity,
+) -> Vec<(EventTime, f64)> {
+    let columns: Vec<Option<usize>> = meter.series[..meter.points]
+        .iter()
+        .map(|series| recorded.series.iter().position(|key| *key == series.to_string()))
+        .collect();
+    let Some(index) = meter.series.iter().position(|series| *series == quantity) else { return Vec::new() };
+    let mut row = vec![Sample::ABSENT; scope.slots];
+    let of_reading = |(at, values): &(EventTime, Vec<Option<f64>>)| {
+        for (point, column) in columns.iter().enumerate() {
+            let value = column.and_then(|column| values.get(column).copied().flatten());
+            row[meter.first_slot + point] = value.map_or(Sample::ABSENT, Sample::new);
+        }
+        let value = match index.checked_sub(meter.points) {
+            None => row[meter.first_slot + index].get(),
+            Some(formula) => meter.formulas.get(formula)?.evaluate(&row).get(),
+        };
+        value.map(|value| (*at, value))
+    };
+    recorded.readings.iter().filter_map(of_reading).collect()
+}
+
+/// The worst of each minute around the alert.
+fn minutes(
+    store: &Store,
+    meter: &MeterPlan,
+    quantity: Quantity,
+    revision: &AlertRevision,
+) -> Result<Vec<(EventTime, f64)>, Unexplained> {
+    let from = (revision.since - BEFORE).max(revision.at - MOST);
+    let low = revision.rule.bound() == Some(Bound::Low);
+    let mut points = Vec::new();
+    for MinuteRun { series, rows } in store.minutes(&meter.name, from, revision.at + Span::minutes(1))? {
+        let Some(column) = series.iter().position(|key| *key == quantity.to_string()) else { continue };
+        points.extend(rows.iter().filter_map(|(minute, panes)| {
+            let pane = panes.get(column)?;
+            Some((*minute, if low { pane.min } else { pane.max }?))
+        }));
+    }
+    Ok(points)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::{Batch, Options};
+    use crate::words::story::page;
+    use crate::words::tests::cause::{lug, told_with};
+    use crate::words::tests::{revised, site, unbalance};
+    use kvarden_core::alarm::state::AlarmState;
+    use kvarden_core::output::Revised;
+
+    /// The store of a day on which an alert rose, was explained and seen by a person.
+    fn told() -> (tempfile::TempDir, Vec<AlertRevision>) {
+        let folder = tempfile::tempdir().unwrap();
+        let opened = unbalance();
+        let explained = revised(&opened, Revised::Explained, AlarmState::Unacknowledged, "13:20");
+        let explained = told_with(lug(), true, explained);
+        let by = "Ines".to_owned();
+        let seen = revised(&explained, Revised::Acknowledged { by }, AlarmState::Acknowledged, "13:25");
+        let alerts = vec![opened, explained, seen];
+        let mut store = Store::open(folder.path(), Options::default(), alerts[2].at).unwrap().store;
+        store.apply(&Batch { alerts: alerts.clone(), ..Batch::default() }).unwrap();
+        (folder, alerts)
+    }
+
+    fn plan() -> Plan {
+        Plan::new(&kvarden_core::plant::Plant {
+            site: "Larkspur Cannery".to_owned(),
+            transformers: Vec::new(),
+            feeders: Vec::new(),
+            circuits: Vec::new(),
+            sources: Vec::new(),
+            states: Vec::new(),
+            meters: Vec::new(),
+            limits: Vec::new(),
+            channels: Vec::new(),
+            recording: kvarden_core::plant::Around { before: Span::ZERO, after: Span::ZERO },
+        })
+        .unwrap()
+    }
+
+    #[test]
+    fn an_alert_is_told_in_full_by_its_code_its_id_or_a_part_of_it() {
+        let (folder, alerts) = told();
+        let store = Store::open_for_reading(folder.path()).unwrap();
+        let celsius = TemperatureUnit::Celsius;
+        for meant in [code(&alerts[0].alert).to_lowercase().as_str(), alerts[0].alert.as_str(), "MP-3"] {
+            let story = story(&store, &plan(), celsius, meant).unwrap();
+            assert_eq!(story.revisions, alerts, "{meant}");
+        }
+        assert!(story(&store, &plan(), celsius, "MP-9").unwrap_err().to_string().contains("no open alert is"));
+        let page = page(&story(&store, &plan(), celsius, "MP-3").unwrap(), &site());
+        insta::assert_snapshot!(page, @"");
+    }
+}
