@@ -405,8 +405,14 @@ impl Scope {
         if let Deed::Release { note } = deed {
             let members = self.alerts.members(case).to_vec();
             let accepted = members.into_iter().filter_map(|subject| accepted(plan, &mut self.meters, subject));
-            for alarm in accepted.collect::<Vec<_>>() {
-                self.alarms.accept(plan, alarm, hand, note, out);
+            let accepted: Vec<AlarmIx> = accepted.collect();
+            for alarm in &accepted {
+                self.alarms.accept(plan, *alarm, hand, note, out);
+            }
+            if !accepted.is_empty() {
+                // That alone is what was ordered, whether or not anything else was latched.
+                let _ = self.alerts.order_case(plan, &mut self.alarms, (case, deed), hand, out);
+                return Ok(());
             }
         }
         self.alerts.order_case(plan, &mut self.alarms, (case, deed), hand, out)

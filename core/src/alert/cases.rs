@@ -42,21 +42,20 @@ impl AlertBook {
         change: &FindingChange,
         out: &mut Vec<Output>,
     ) {
-        let index = match self.cases.iter().position(|case| case.knows(&change.finding)) {
-            Some(index) => {
-                self.cases[index].take(change);
-                Some(index)
-            }
-            None => self.take_up(plan, book, change),
+        let known = self.cases.iter().position(|case| case.knows(&change.finding));
+        let (index, step) = if let Some(index) = known {
+            self.cases[index].take(change);
+            (index, change.what)
+        } else {
+            let Some(index) = self.take_up(plan, book, change) else { return };
+            (index, FindingStep::Found)
         };
-        let Some(index) = index else { return };
         let gone = change.what == FindingStep::NoLongerWatched;
         let end = if gone { Revised::NoLongerWatched } else { Revised::Closed };
-        let what = Stirred::Cause(change.what);
+        let what = Stirred::Cause(step);
         let news = News { at: change.at, what: Some(&what), alarm: None, end: &end };
-        let alert = self.alert_of(plan, index);
-        if change.what == FindingStep::Found {
-            self.gather(plan, book, index, (change.at, &alert), out);
+        if step == FindingStep::Found {
+            self.gather(plan, book, index, change, out);
         }
         self.look_at_case(plan, book, index, news, out);
     }
@@ -149,14 +148,12 @@ impl AlertBook {
         plan: &ScopePlan,
         book: &AlarmBook,
         index: usize,
-        (at, alert): (EventTime, &str),
+        change: &FindingChange,
         out: &mut Vec<Output>,
     ) {
-        let named = self.cases[index].named();
-        let change =
-            FindingChange { finding: named.finding, step: 0, at, what: FindingStep::Found, facts: named.facts };
-        for subject in self.loose(plan, book, &change) {
-            self.entries[subject].merge(&about(plan, book, subject), at, alert.to_owned(), out);
+        let alert = self.alert_of(plan, index);
+        for subject in self.loose(plan, book, change) {
+            self.entries[subject].merge(&about(plan, book, subject), change.at, alert.clone(), out);
             self.cases[index].members.push(subject);
         }
     }
