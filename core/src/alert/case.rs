@@ -2,7 +2,7 @@
 
 use super::entry::AlertEntry;
 use crate::alarm::book::Entry;
-use crate::diagnosis::{Family, Finding, FindingChange, FindingStep, closeness, is_one_fault, stays};
+use crate::diagnosis::{Cause, Family, Finding, FindingChange, FindingStep, closeness, is_one_fault, stays};
 use crate::output::{Matter, NamedCause, Subject};
 use crate::plan::{ScopePlan, SubjectIx};
 use crate::plant::Priority;
@@ -48,9 +48,11 @@ pub struct SavedCase {
     pub hand: Entry,
 }
 
-/// Whether people are told of a finding by an alert: an event without a fault and what is for the record are not.
+/// Whether people are told of a finding by an alert: not of an event without a fault, of what is for the record, nor of a silent
+/// meter, of which its own alarm tells.
 pub(super) fn is_told(facts: &Finding) -> bool {
-    facts.priority > Priority::Journal && facts.cause.family() != Family::Event
+    let by_alarm = facts.cause == Cause::MeterSilent;
+    facts.priority > Priority::Journal && facts.cause.family() != Family::Event && !by_alarm
 }
 
 impl Case {

@@ -310,9 +310,10 @@ fn a_cause_that_no_alarm_announced_has_an_alert_of_its_own_and_closes_with_it() 
 }
 
 #[test]
-fn an_event_without_a_fault_opens_no_alert() {
+fn an_event_without_a_fault_and_a_meter_that_is_told_silent_open_no_alert() {
     let mut story = Story::new();
     story.finding(1, FindingStep::Found, Finding { cause: Cause::StartingLoad, ..lug(Priority::High) });
+    story.finding(2, FindingStep::Found, Finding { cause: Cause::MeterSilent, ..lug(Priority::High) });
     assert_eq!(story.lines(), [""; 0]);
 }
 

@@ -215,9 +215,8 @@ fn shows(cause: Cause) -> (&'static [&'static [Measurand]], Reach) {
         }
         Cause::MeterFuse => (&[UNEQUAL_VOLTS, POWERS, LEVEL], Reach::Here),
         Cause::SensorFailed => (&[HEAT, ROOM, JOINT], Reach::Here),
-        // What is not measured is told by the meter's own alarms, see below.
-        Cause::MeterSilent => (&[], Reach::Here),
-        Cause::Trip | Cause::Inrush | Cause::StartingLoad => (&[], Reach::Here),
+        // What is not measured is told by the meter's own alarms.
+        Cause::MeterSilent | Cause::Trip | Cause::Inrush | Cause::StartingLoad => (&[], Reach::Here),
     }
 }
 
@@ -265,7 +264,6 @@ pub(crate) fn closeness(finding: &Finding, subject: &Subject) -> Option<u8> {
     };
     let quantity = match &subject.matter {
         Matter::Quantity(quantity) | Matter::Rate(quantity) => *quantity,
-        Matter::Meter if finding.cause == Cause::MeterSilent && same => return Some(2),
         _ => return None,
     };
     let explained = measurands.iter().any(|group| group.contains(&quantity.what));

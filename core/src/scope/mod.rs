@@ -1,17 +1,18 @@
 //! One transformer with its feeders and sensors. Scopes share nothing: each is saved, restored and tested alone.
 
-use crate::alarm::book::{AlarmBook, Hand, Raise};
-use crate::alert::{AlertBook, Meant};
+mod orders;
+
+use crate::alarm::book::{AlarmBook, Raise};
+use crate::alert::AlertBook;
 use crate::context::{Context, Supplies};
 use crate::desk::Desk;
 use crate::diagnosis::{Diagnosis, FindingBook, MeterNow, Step};
 use crate::feeding::Flags;
-use crate::fitting::Fitting;
 use crate::grid::Grid;
-use crate::input::{Deed, HealthFact, MeterTrouble, Order, Part};
+use crate::input::{HealthFact, MeterTrouble, Part};
 use crate::meter::{MeterState, speaks};
-use crate::output::{Answer, Denial, Output, Quarantined, Refusal};
-use crate::plan::{AlarmIx, FedPlan, ScopePlan, SubjectIx};
+use crate::output::{Output, Quarantined, Refusal};
+use crate::plan::{FedPlan, ScopePlan};
 use crate::plant::StampedBy;
 use crate::quality::fill_row;
 use crate::reading::{Reading, Sample};
@@ -367,82 +368,6 @@ impl Scope {
         self.due = self.exact_deadline(plan);
     }
 
-    /// Carries out a person's order on an alert of this scope. `None`: the alert is not of this scope.
-    pub(crate) fn order(
-        &mut self,
-        plan: &ScopePlan,
-        now: EventTime,
-        order: &Order,
-        out: &mut Vec<Output>,
-    ) -> Option<()> {
-        if let Deed::Calibration { accept } = order.what {
-            plan.transformer.as_ref().filter(|name| **name == order.alert)?;
-            let done = self.study.calibration(accept, &order.by, now);
-            let result = if done { Ok(()) } else { Err(Denial::NoCalibration) };
-            out.push(Output::Answer(Answer { number: order.number, result }));
-            return Some(());
-        }
-        let meant = self.alerts.find(plan, &order.alert)?;
-        let hand = Hand { by: order.by.as_str(), at: now };
-        let result = match meant {
-            Meant::Subject(subject) => self.order_subject(plan, (subject, &order.what), hand, out),
-            Meant::Case(case) => self.order_case(plan, (case, &order.what), hand, out),
-        };
-        self.fold(plan, out);
-        self.due = self.exact_deadline(plan);
-        out.push(Output::Answer(Answer { number: order.number, result }));
-        Some(())
-    }
-
-    /// Carries out an order on a fault with a named cause.
-    fn order_case(
-        &mut self,
-        plan: &ScopePlan,
-        (case, deed): (usize, &Deed),
-        hand: Hand<'_>,
-        out: &mut Vec<Output>,
-    ) -> Result<(), Denial> {
-        if let Deed::Release { note } = deed {
-            let members = self.alerts.members(case).to_vec();
-            let accepted = members.into_iter().filter_map(|subject| accepted(plan, &mut self.meters, subject));
-            let accepted: Vec<AlarmIx> = accepted.collect();
-            for alarm in &accepted {
-                self.alarms.accept(plan, *alarm, hand, note, out);
-            }
-            if !accepted.is_empty() {
-                // That alone is what was ordered, whether or not anything else was latched.
-                let _ = self.alerts.order_case(plan, &mut self.alarms, (case, deed), hand, out);
-                return Ok(());
-            }
-        }
-        self.alerts.order_case(plan, &mut self.alarms, (case, deed), hand, out)
-    }
-
-    fn order_subject(
-        &mut self,
-        plan: &ScopePlan,
-        (subject, deed): (SubjectIx, &Deed),
-        hand: Hand<'_>,
-        out: &mut Vec<Output>,
-    ) -> Result<(), Denial> {
-        let book = &mut self.alarms;
-        match deed {
-            Deed::Acknowledge => book.acknowledge(plan, subject, hand, out),
-            Deed::Release { note } => match accepted(plan, &mut self.meters, subject) {
-                Some(alarm) => {
-                    book.accept(plan, alarm, hand, note, out);
-                    Ok(())
-                }
-                None => book.release(plan, subject, hand, note, out),
-            },
-            Deed::Shelve { until, reason } => book.shelve(plan, subject, hand, (*until, reason), out),
-            Deed::Unshelve => book.unshelve(plan, subject, hand.at, Some(hand.by), out),
-            Deed::Service { on } => book.service(plan, subject, hand, *on, out),
-            // It was carried out above: it is about no alert.
-            Deed::Calibration { .. } => Err(Denial::UnknownAlert),
-        }
-    }
-
     /// Takes a fact about a part that this scope watches.
     pub(crate) fn health(
         &mut self,
@@ -561,13 +486,4 @@ fn meter_now(plan: &ScopePlan, alarms: &AlarmBook, local: usize) -> MeterNow {
         Some((_, alarm)) if alarms.entry(alarm).active => MeterNow::Frozen,
         _ => MeterNow::Speaks,
     }
-}
-
-/// A person releases the alarm that a meter's values do not fit the nameplate: they are right. Gives that alarm.
-fn accepted(plan: &ScopePlan, meters: &mut [MeterState], subject: SubjectIx) -> Option<AlarmIx> {
-    let mut fittings = meters.iter_mut().filter_map(|state| state.fitting.as_mut());
-    let of_subject = |fitting: &Fitting| {
-        fitting.alarm().is_some_and(|alarm| plan.subjects[subject].alarms.contains(&alarm))
-    };
-    fittings.find(|fitting| of_subject(fitting))?.accept()
 }

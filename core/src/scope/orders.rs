@@ -1,0 +1,98 @@
+//! People's orders on the alerts of one scope.
+
+use super::Scope;
+use crate::alarm::book::Hand;
+use crate::alert::Meant;
+use crate::fitting::Fitting;
+use crate::input::{Deed, Order};
+use crate::meter::MeterState;
+use crate::output::{Answer, Denial, Output};
+use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
+use crate::time::EventTime;
+
+impl Scope {
+    /// Carries out a person's order on an alert of this scope. `None`: the alert is not of this scope.
+    pub(crate) fn order(
+        &mut self,
+        plan: &ScopePlan,
+        now: EventTime,
+        order: &Order,
+        out: &mut Vec<Output>,
+    ) -> Option<()> {
+        if let Deed::Calibration { accept } = order.what {
+            plan.transformer.as_ref().filter(|name| **name == order.alert)?;
+            let done = self.study.calibration(accept, &order.by, now);
+            let result = if done { Ok(()) } else { Err(Denial::NoCalibration) };
+            out.push(Output::Answer(Answer { number: order.number, result }));
+            return Some(());
+        }
+        let meant = self.alerts.find(plan, &order.alert)?;
+        let hand = Hand { by: order.by.as_str(), at: now };
+        let result = match meant {
+            Meant::Subject(subject) => self.order_subject(plan, (subject, &order.what), hand, out),
+            Meant::Case(case) => self.order_case(plan, (case, &order.what), hand, out),
+        };
+        self.fold(plan, out);
+        self.due = self.exact_deadline(plan);
+        out.push(Output::Answer(Answer { number: order.number, result }));
+        Some(())
+    }
+
+    /// Carries out an order on a fault with a named cause.
+    fn order_case(
+        &mut self,
+        plan: &ScopePlan,
+        (case, deed): (usize, &Deed),
+        hand: Hand<'_>,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        if let Deed::Release { note } = deed {
+            let members = self.alerts.members(case).to_vec();
+            let accepted = members.into_iter().filter_map(|subject| accepted(plan, &mut self.meters, subject));
+            let accepted: Vec<AlarmIx> = accepted.collect();
+            for alarm in &accepted {
+                self.alarms.accept(plan, *alarm, hand, note, out);
+            }
+            if !accepted.is_empty() {
+                // That alone is what was ordered, whether or not anything else was latched.
+                let _ = self.alerts.order_case(plan, &mut self.alarms, (case, deed), hand, out);
+                return Ok(());
+            }
+        }
+        self.alerts.order_case(plan, &mut self.alarms, (case, deed), hand, out)
+    }
+
+    fn order_subject(
+        &mut self,
+        plan: &ScopePlan,
+        (subject, deed): (SubjectIx, &Deed),
+        hand: Hand<'_>,
+        out: &mut Vec<Output>,
+    ) -> Result<(), Denial> {
+        let book = &mut self.alarms;
+        match deed {
+            Deed::Acknowledge => book.acknowledge(plan, subject, hand, out),
+            Deed::Release { note } => match accepted(plan, &mut self.meters, subject) {
+                Some(alarm) => {
+                    book.accept(plan, alarm, hand, note, out);
+                    Ok(())
+                }
+                None => book.release(plan, subject, hand, note, out),
+            },
+            Deed::Shelve { until, reason } => book.shelve(plan, subject, hand, (*until, reason), out),
+            Deed::Unshelve => book.unshelve(plan, subject, hand.at, Some(hand.by), out),
+            Deed::Service { on } => book.service(plan, subject, hand, *on, out),
+            // It was carried out above: it is about no alert.
+            Deed::Calibration { .. } => Err(Denial::UnknownAlert),
+        }
+    }
+}
+
+/// A person releases the alarm that a meter's values do not fit the nameplate: they are right. Gives that alarm.
+fn accepted(plan: &ScopePlan, meters: &mut [MeterState], subject: SubjectIx) -> Option<AlarmIx> {
+    let mut fittings = meters.iter_mut().filter_map(|state| state.fitting.as_mut());
+    let of_subject = |fitting: &Fitting| {
+        fitting.alarm().is_some_and(|alarm| plan.subjects[subject].alarms.contains(&alarm))
+    };
+    fittings.find(|fitting| of_subject(fitting))?.accept()
+}
