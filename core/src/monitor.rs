@@ -2,6 +2,7 @@
 //! a restart.
 
 use crate::context::Context;
+use crate::diagnosis::Finding;
 use crate::feeding::{Feeding, SupplyNow};
 use crate::input::{HealthFact, Input, Order, Part};
 use crate::output::{AlertRevision, Answer, Denial, Output, Quarantined, Refusal, Rule};
@@ -240,6 +241,11 @@ impl Monitor {
     /// The latest revision of each open alert, in the order of the plan.
     pub fn open_alerts(&self) -> impl Iterator<Item = &AlertRevision> {
         self.scopes.iter().flat_map(|scope| scope.alerts.open())
+    }
+
+    /// What was found and stands, in the order in which it was claimed, by scope.
+    pub fn open_findings(&self) -> impl Iterator<Item = &Finding> {
+        self.scopes.iter().flat_map(|scope| scope.findings.open()).filter_map(|entry| entry.facts.as_ref())
     }
 
     /// What was learned of a transformer's heat, with the hours of learning under way, by the name of the transformer.

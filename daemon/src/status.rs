@@ -20,6 +20,9 @@ pub struct Status {
     pub since: EventTime,
     /// The open alerts.
     pub alerts: Vec<AlertStatus>,
+    /// Named causes that stand, a sentence each.
+    #[serde(default)]
+    pub findings: Vec<String>,
     /// What feeds everything of which states of breakers and switches decide that, a sentence each.
     #[serde(default)]
     pub supplies: Vec<String>,
@@ -209,6 +212,12 @@ pub fn page(status: &Status) -> String {
         let _ = writeln!(text, "  To acknowledge: kvarden acknowledge CODE --by NAME");
         let _ = writeln!(text, "  {}", crate::words::advice::caution());
     }
+    if !status.findings.is_empty() {
+        let _ = writeln!(text, "\nNamed causes; with all their evidence: kvarden explain CODE");
+        for finding in &status.findings {
+            let _ = writeln!(text, "  {finding}");
+        }
+    }
     if !status.supplies.is_empty() {
         let _ = writeln!(text, "\nSupply, by the states of breakers and switches");
         for supply in &status.supplies {
@@ -308,6 +317,7 @@ mod tests {
                 alert("HIGH-OLD", Priority::High, 50),
                 alert("URGENT", Priority::Urgent, 1),
             ],
+            findings: vec!["T2, MP-3: loose phase B connection since 13:10".to_owned()],
             supplies: vec!["MP-3: fed by T2, as normally".to_owned()],
             meters: vec![meter],
             channels: vec![channel("file", 0, true), channel("mqtt", 7, false)],
@@ -335,6 +345,7 @@ mod tests {
         let page = page(&status());
         assert!(page.contains("last value 40 s ago; 90 % measured; link keeps breaking"), "{page}");
         assert!(page.contains("; shows what lasts 5 s or longer"), "{page}");
+        assert!(page.contains("Named causes; ") && page.contains("  T2, MP-3: loose phase B"), "{page}");
         let payloads: Vec<&str> = page.lines().filter(|line| line.contains("could not be read")).collect();
         assert_eq!(payloads.len(), MOST_PAYLOADS);
         assert!(payloads[0].ends_with(r"kvarden/MP-3/\x1b[2J: {\x1b2\xff (4 bytes)"), "{}", payloads[0]);

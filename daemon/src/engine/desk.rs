@@ -6,8 +6,9 @@ use crate::clock::Clock;
 use crate::status::{AlertStatus, ChannelStatus, Status, Strangers};
 use crate::store::{Keeper, NotTaken};
 use crate::tls::Ends;
-use crate::words::{Site, message, supply};
+use crate::words::{Site, cause, message, supply};
 use crate::world::Sink;
+use kvarden_core::diagnosis::Family;
 use kvarden_core::input::{Deed, HealthFact, MeterTrouble, Part};
 use kvarden_core::output::Denial;
 use kvarden_core::reading::{MeterId, Sample};
@@ -330,6 +331,12 @@ impl Desk {
                 now: self.now(),
                 since: self.since,
                 alerts,
+                findings: engine
+                    .monitor
+                    .open_findings()
+                    .filter(|facts| facts.cause.family() != Family::Event)
+                    .map(|facts| cause::listed(facts, self.now(), self.site.reads()))
+                    .collect(),
                 supplies: engine
                     .monitor
                     .supplies()

@@ -177,6 +177,14 @@ pub(super) fn sentence(facts: &Finding, named: Option<&str>) -> String {
     format!("{how} {}{of}", likely(facts.cause, facts.place))
 }
 
+/// In a list: `T2, MP-3: loose phase B connection since 13:10 (confidence 87 %)`.
+pub fn listed(facts: &Finding, now: EventTime, reads: Reads<'_>) -> String {
+    let feeder = facts.feeder.as_deref().map(|name| format!(", {}", clipped(name, MOST_NAME))).unwrap_or_default();
+    let (since, sure) = (moment(facts.since, now, reads.zone), 100.0 * facts.confidence);
+    let (transformer, likely) = (clipped(&facts.transformer, MOST_NAME), likely(facts.cause, facts.place));
+    format!("{transformer}{feeder}: {likely} since {since} (confidence {sure:.0} %)")
+}
+
 /// The numbers for it, the one that proves it first.
 pub fn proof(facts: &Finding, reads: Reads<'_>) -> Vec<String> {
     let feeder = facts.feeder.as_deref();
