@@ -226,6 +226,66 @@ mod tests {
         }
         assert!(story(&store, &plan(), celsius, "MP-9").unwrap_err().to_string().contains("no open alert is"));
         let page = page(&story(&store, &plan(), celsius, "MP-3").unwrap(), &site());
-        insta::assert_snapshot!(page, @"");
+        insta::assert_snapshot!(page, @r"
+        FY30FS  open, acknowledged
+        HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 %, 31 times since
+        13:10, 2-9 s each. Likely loose phase B connection; limit 3.0 %; acknowledged
+        by Ines
+
+        Cause
+          Likely loose phase B connection at T2, MP-3, since 13:10; it still shows.
+          Confidence 87 %.
+          Can burn: each break draws an arc. It gets worse by itself, and cool hours
+          prove nothing. Go now at urgent, this shift at high.
+
+        What proves it
+          heat of a connection phase B 38 W against 6 W
+
+        Ruled out
+          not overload: load of the rating 62 % against 100 %
+
+        How it comes and goes
+          31 times since 13:10, 2-9 s each, mostly 13-14 h
+          13 h                 31  ########################################
+
+        Shares by feeder
+          MP-3               82 %  ########################################
+          not metered        18 %  ##########
+
+        What would tell more
+          Fit temperature sensors on the terminations: they would show a hot joint
+          before it burns.
+
+        Time line
+          Tue 24 Nov 13:11:00  raised, high
+          Tue 24 Nov 13:20:00  cause found: loose phase B connection
+          Tue 24 Nov 13:25:00  acknowledged by Ines
+
+        What to check next
+          1. Take load off this feeder by normal switching; motors and electronics
+             there suffer from each break.
+          2. Smell, smoke, crackling or a discoloured enclosure, seen from outside:
+             keep people away and call the licensed electrician now.
+          3. Note what runs, shakes or warms at the hours told here: one visit at
+             another hour may find nothing.
+          4. Scan by infrared through a window made for it at those hours, and compare
+             the phases.
+          5. Lugs, fuse clips and contacts are looked at on dead gear by the licensed
+             electrician, after local codes, and scanned again at load.
+
+        Before anyone acts on this
+          This program only reads meters. It is no protective device, and what it does
+          not report may still be wrong. Its advice is for qualified persons. Opening
+          a transformer, a board or a junction box exposes people to shock and arc
+          flash: boundaries, incident energy and protective equipment follow from the
+          study and the label on the gear. Isolate, lock and tag, and prove dead with
+          a tester that was proven before and after; earth where that is required;
+          wait for heat and stored charge. The coils of a dry-type unit are live and
+          untouchable even where they look insulated. Never open the secondary of a
+          current transformer while current flows. Infrared through a closed steel
+          cover shows nothing about a lug: use windows or fixed sensors made for it.
+          Where local codes, the site's rules or the licensed electrician say
+          otherwise, they decide, not this text.
+        ");
     }
 }

@@ -215,8 +215,8 @@ fn lug(priority: Priority) -> Finding {
 
 const VOLTS: &str = "voltage_unbalance_percent";
 const HOT: &str = "termination_c.B.1";
-const VOLTS_ALERT: &str = "T2/MP-3 voltage_unbalance_percent#1";
-const HOT_ALERT: &str = "T2/MP-3 termination_c.B.1#1";
+const VOLTS_ALERT: &str = "T2/MP-3/voltage_unbalance_percent#1";
+const HOT_ALERT: &str = "T2/MP-3/termination_c.B.1#1";
 
 fn note() -> Deed {
     Deed::Release { note: "lug B remade".to_owned() }
@@ -250,7 +250,7 @@ fn what_a_known_fault_brings_later_is_no_second_alert_but_tells_what_is_worse() 
             format!("{VOLTS_ALERT} 1 opened high "),
             format!("{VOLTS_ALERT} 2 explained high intermittent"),
             format!("{VOLTS_ALERT} 3 worse urgent intermittent"),
-            "T2/MP-3 current_a.A#1 1 opened low ".to_owned(),
+            "T2/MP-3/current_a.A#1 1 opened low ".to_owned(),
         ]
     );
     let worse = story.revisions()[2];
@@ -283,7 +283,7 @@ fn a_bad_joint_that_only_rests_stays_until_a_named_person_closes_it_with_a_note(
     assert_eq!(story.order(VOLTS_ALERT, &note()), Err(Denial::UnknownAlert));
     // The next time is another alert.
     story.raise("MP-3", VOLTS);
-    assert_eq!(story.lines().last().unwrap(), "T2/MP-3 voltage_unbalance_percent#2 1 opened high ");
+    assert_eq!(story.lines().last().unwrap(), "T2/MP-3/voltage_unbalance_percent#2 1 opened high ");
 }
 
 #[test]

@@ -318,9 +318,9 @@ mod tests {
 
     #[test]
     fn a_place_is_named_as_people_say_it() {
-        assert_eq!(likely(Cause::ConnectionSteady, Some(Place::B)), "loose phase B connection");
-        assert_eq!(likely(Cause::ConnectionSteady, Some(Place::N)), "loose neutral connection");
-        assert_eq!(likely(Cause::ConnectionSteady, None), "loose connection");
+        assert_eq!(likely(Cause::ConnectionSteady, Some(Place::B)), "poor phase B connection");
+        assert_eq!(likely(Cause::ConnectionIntermittent, Some(Place::N)), "loose neutral connection");
+        assert_eq!(likely(Cause::ConnectionSteady, None), "poor connection");
         assert_eq!(likely(Cause::LostPhase, Some(Place::C)), "lost phase C line");
         assert_eq!(likely(Cause::OverloadPhase, Some(Place::B)), "phase B overload, the others below");
     }

@@ -87,7 +87,19 @@ mod tests {
             .collect();
         let title = "voltage unbalance (%)".to_owned();
         let plot = Plot { title, points, limit: Some(3.0), bound: Bound::High, decimals: 1 };
-        insta::assert_snapshot!(draw(&plot, &TimeZone::UTC), @"");
+        insta::assert_snapshot!(draw(&plot, &TimeZone::UTC), @r"
+        voltage unbalance (%)
+              8.0 |                                                  *
+              7.0 |
+              6.0 |
+              5.0 |
+              4.0 |
+              3.0 |---------------------------------------------------------------- limit
+              2.0 |
+              1.0 |********************          ******************** *************
+                  +----------------------------------------------------------------
+                   00:00                                                      00:02
+        ");
     }
 
     #[test]

@@ -85,17 +85,17 @@ fn the_line_names_the_cause_within_what_stands_alone() {
         AlertRevision { open: false, ..over(Revised::Released { by: ines(), note }, AlarmState::Normal) },
     ]);
     insta::assert_snapshot!(said, @"
-    HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 %, 31 times since 13:10, 2-9 s each. Likely loose phase B connection that comes and goes; limit 3.0 %; told now because its cause is known
-    HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 % since 13:10. Likely loose phase B connection; limit 3.0 %; told now because its cause is known
-    HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 % since 13:10. Perhaps loose phase B connection; limit 3.0 %; told now because its cause is known
+    HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 %, 31 times since 13:10, 2-9 s each. Likely loose phase B connection; limit 3.0 %; told now because its cause is known
+    HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 % since 13:10. Likely poor phase B connection; limit 3.0 %; told now because its cause is known
+    HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 % since 13:10. Perhaps poor phase B connection; limit 3.0 %; told now because its cause is known
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance up to 4.1 % since 13:10. Likely unbalance that comes from the supply at T2; limit 3.0 %; told now because its cause is known
-    HIGH Larkspur Cannery T2, MP-3: heat of a connection phase B 38 W against 6 W since 13:10. Likely loose phase B connection
-    HIGH Larkspur Cannery T2, MP-3: voltage unbalance 4.1 % (limit 3.0 %) since 13:10; loose phase B connection that comes and goes, told before as the cause, no longer shows
-    HIGH Larkspur Cannery T2, MP-3: loose phase B connection that comes and goes: cooler because the load fell, the fault remains; to be released with a note
-    HIGH Larkspur Cannery T2, MP-3: voltage unbalance is one fault with alert V5FE56 and told there from now on; nothing is over
-    HIGH Larkspur Cannery T2, MP-3: voltage unbalance closed at 15:40 by Ines: lug B remade by the licensed electrician
+    HIGH Larkspur Cannery T2, MP-3: heat of a connection phase B 38 W against 6 W since 13:10. Likely poor phase B connection
+    HIGH Larkspur Cannery T2, MP-3: voltage unbalance 4.1 % (limit 3.0 %) since 13:10; loose phase B connection, told before as the cause, no longer shows
+    HIGH Larkspur Cannery T2, MP-3: loose phase B connection: cooler because the load fell, the fault remains; to be released with a note; was up to 4.1 % (limit 3.0 %) since 13:10
+    HIGH Larkspur Cannery T2, MP-3: voltage unbalance is one fault with alert FY30FS and told there from now on; nothing is over
+    HIGH Larkspur Cannery T2, MP-3: voltage unbalance closed at 15:40 by Ines: lug B remade by the licensed electrician; was up to 4.1 % (limit 3.0 %) since 13:10
     ");
-    for (line, cause) in said.lines().zip(["Likely loose phase B connection", "Likely loose phase B connection"]) {
+    for (line, cause) in said.lines().zip(["Likely loose phase B connection", "Likely poor phase B connection"]) {
         let first: String = line.chars().take(STANDS_ALONE).collect();
         assert!(first.contains(cause), "{first}");
     }
