@@ -31,8 +31,8 @@ pub fn html(day: &FrozenDay) -> String {
                 (head(&page))
                 main {
                     (needs(&page))
-                    @for transformer in &day.transformers { (drawn(&page, transformer)) }
                     (findings(&page))
+                    @for transformer in &day.transformers { (drawn(&page, transformer)) }
                     (alarms(&page))
                     (recurrences(&page))
                     (page.figure_tables())

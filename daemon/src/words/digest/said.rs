@@ -48,6 +48,11 @@ impl Page<'_> {
         if self.figures.until < self.figures.to {
             lines.push(format!("The log ends at {}.", self.clock(self.figures.until)));
         }
+        let named = self.day.findings.iter().filter(|finding| finding.ended.is_none()).count();
+        if !self.day.findings.is_empty() {
+            let all = self.day.findings.len();
+            lines.push(format!("Named causes: {all}, of which {named} still show {}.", self.end()));
+        }
         let standing = self.figures.alarms.iter().filter(|alarm| alarm.standing).count();
         lines.push(format!("Still standing {}: {standing}.", self.end()));
         let count =
