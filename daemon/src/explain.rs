@@ -224,7 +224,9 @@ mod tests {
             let story = story(&store, &plan(), celsius, meant).unwrap();
             assert_eq!(story.revisions, alerts, "{meant}");
         }
-        assert!(story(&store, &plan(), celsius, "MP-9").unwrap_err().to_string().contains("no open alert is"));
+        assert!(
+            story(&store, &plan(), celsius, "MP-9").unwrap_err().to_string().contains("no open alert is")
+        );
         let page = page(&story(&store, &plan(), celsius, "MP-3").unwrap(), &site());
         insta::assert_snapshot!(page, @r"
         FY30FS  open, acknowledged

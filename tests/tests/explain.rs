@@ -31,7 +31,9 @@ fn each_alert_is_told_with_its_time_line_its_recording_and_what_to_check() {
         let output = explain(folder.path(), &code(&alert.alert));
         let page = text(&output.stdout);
         assert!(output.status.success(), "{page}{}", text(&output.stderr));
-        for part in ["Cause", "Time line", "raised", "What to check next", "1. ", "Before anyone acts on this"] {
+        for part in
+            ["Cause", "Time line", "raised", "What to check next", "1. ", "Before anyone acts on this"]
+        {
             assert!(page.contains(part), "{part}: {page}");
         }
         assert!(page.contains(if alert.open { "  open, " } else { "  closed, " }), "{page}");

@@ -48,7 +48,9 @@ fn key(subject: &Subject, rule: &str) -> String {
         }
         Matter::Meter => format!("{} meter {rule}", subject.meter.as_deref().unwrap_or_default()),
         Matter::Part(part) => format!("{} {rule}", part.key()),
-        Matter::Supply(_) | Matter::Cause(..) => format!("{} {rule}", subject.feeder.as_deref().unwrap_or_default()),
+        Matter::Supply(_) | Matter::Cause(..) => {
+            format!("{} {rule}", subject.feeder.as_deref().unwrap_or_default())
+        }
     }
 }
 

@@ -203,7 +203,12 @@ impl Case {
         let find = |key: &String| plan.subjects.iter().position(|subject| subject.key == *key);
         let subject = saved.home.as_ref().and_then(find).map(Home::Subject);
         let own = saved.own.map(|(id, entry)| Home::Own(id, entry));
-        let new = || Home::Own(saved.known.last().map_or_else(String::new, |known| known.finding.clone()), AlertEntry::NEW);
+        let new = || {
+            Home::Own(
+                saved.known.last().map_or_else(String::new, |known| known.finding.clone()),
+                AlertEntry::NEW,
+            )
+        };
         let home = subject.or(own).unwrap_or_else(new);
         let members = saved.members.iter().filter_map(find).collect();
         (!saved.known.is_empty()).then_some(Self { home, members, known: saved.known, hand: saved.hand })

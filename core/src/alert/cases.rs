@@ -129,9 +129,8 @@ impl AlertBook {
 
     /// Subjects with an open alert of no case that a finding explains. What a person muted stays as he left it.
     fn loose(&self, plan: &ScopePlan, book: &AlarmBook, change: &FindingChange) -> Vec<SubjectIx> {
-        let muted = |subject: usize| {
-            plan.subjects[subject].alarms.iter().any(|alarm| book.entry(*alarm).is_muted())
-        };
+        let muted =
+            |subject: usize| plan.subjects[subject].alarms.iter().any(|alarm| book.entry(*alarm).is_muted());
         let subjects = plan.subjects.iter().enumerate();
         let loose = subjects.filter(|(index, facts)| {
             self.entries[*index].open
@@ -162,11 +161,9 @@ impl AlertBook {
     pub(super) fn alert_of(&self, plan: &ScopePlan, index: usize) -> String {
         match &self.cases[index].home {
             Home::Own(id, _) => id.clone(),
-            Home::Subject(subject) => super::alert_id(
-                &plan.name,
-                &plan.subjects[*subject].key,
-                self.entries[*subject].number,
-            ),
+            Home::Subject(subject) => {
+                super::alert_id(&plan.name, &plan.subjects[*subject].key, self.entries[*subject].number)
+            }
         }
     }
 

@@ -169,7 +169,8 @@ impl AlertEntry {
             *self = Self { number, open: true, since: voice.entry.since, ..Self::NEW };
         }
         let told = self.last.as_ref().map(|last| last.subject.clone());
-        let subject = voice.subject.cloned().or_else(|| told.clone()).or_else(|| about.case.map(Case::subject));
+        let subject =
+            voice.subject.cloned().or_else(|| told.clone()).or_else(|| about.case.map(Case::subject));
         let Some(subject) = subject else { return };
         let bound = voice.rule.bound().unwrap_or(self.bound);
         if self.bound != bound || told.is_some_and(|told| told != subject) {
@@ -259,12 +260,12 @@ impl AlertEntry {
     /// and goes.
     fn is_further(&self, voice: &Voice<'_>) -> bool {
         let Rule::Level { bound, level } = voice.rule else { return false };
-        self.last.as_ref().filter(|last| voice.subject == Some(&last.subject)).is_some_and(|last| {
-            match last.rule {
-                Rule::Level { bound: told, level: lower } => told != bound || lower < level,
-                Rule::Cause => false,
-                _ => true,
-            }
+        self.last.as_ref().filter(|last| voice.subject == Some(&last.subject)).is_some_and(|last| match last
+            .rule
+        {
+            Rule::Level { bound: told, level: lower } => told != bound || lower < level,
+            Rule::Cause => false,
+            _ => true,
         })
     }
 

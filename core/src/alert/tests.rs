@@ -112,9 +112,8 @@ impl Story {
     fn alarm(&self, meter: &str, key: &str) -> AlarmIx {
         let subject = self.subject(meter, key);
         let plan = &self.plan.scopes[0];
-        let level = |alarm: &&AlarmIx| {
-            plan.alarms[**alarm].rule == Rule::Level { bound: Bound::High, level: 1 }
-        };
+        let level =
+            |alarm: &&AlarmIx| plan.alarms[**alarm].rule == Rule::Level { bound: Bound::High, level: 1 };
         *plan.subjects[subject].alarms.iter().find(level).expect("it has a level")
     }
 
@@ -122,7 +121,8 @@ impl Story {
     fn raise(&mut self, meter: &str, key: &str) -> &mut Self {
         self.minute += 1;
         let (at, alarm) = (self.at(), self.alarm(meter, key));
-        let raise = Raise { value: Some(4.1), peak: Some(4.1), setpoint: Some(2.0), ..Raise::without_value(at) };
+        let raise =
+            Raise { value: Some(4.1), peak: Some(4.1), setpoint: Some(2.0), ..Raise::without_value(at) };
         self.alarms.raise(&self.plan.scopes[0], alarm, at, raise, &mut self.out);
         self.fold()
     }
@@ -190,7 +190,12 @@ impl Story {
             };
             let cause = revision.cause.as_ref().map_or("", |cause| cause.facts.cause.key());
             let open = if revision.open { "" } else { " (over)" };
-            format!("{} {} {why} {} {cause}{open}", revision.alert, revision.revision, revision.priority.key())
+            format!(
+                "{} {} {why} {} {cause}{open}",
+                revision.alert,
+                revision.revision,
+                revision.priority.key()
+            )
         };
         self.revisions().iter().map(line).collect()
     }
@@ -254,7 +259,10 @@ fn what_a_known_fault_brings_later_is_no_second_alert_but_tells_what_is_worse() 
         ]
     );
     let worse = story.revisions()[2];
-    assert_eq!((&worse.subject.matter, worse.peak), (&Matter::Quantity(Quantity::from_key(HOT).unwrap()), Some(4.1)));
+    assert_eq!(
+        (&worse.subject.matter, worse.peak),
+        (&Matter::Quantity(Quantity::from_key(HOT).unwrap()), Some(4.1))
+    );
 }
 
 /// Seen to fail without the latch of the cause.
@@ -267,7 +275,11 @@ fn a_bad_joint_that_only_rests_stays_until_a_named_person_closes_it_with_a_note(
     assert_eq!(story.order(VOLTS_ALERT, &note()), Err(Denial::StillHolds));
     story.finding(1, FindingStep::Ended, lug(Priority::High));
     // It comes back under the same alert.
-    story.finding(2, FindingStep::Found, lug(Priority::High)).finding(2, FindingStep::Ended, lug(Priority::High));
+    story.finding(2, FindingStep::Found, lug(Priority::High)).finding(
+        2,
+        FindingStep::Ended,
+        lug(Priority::High),
+    );
     assert_eq!(story.order(VOLTS_ALERT, &note()), Ok(()));
     assert_eq!(
         story.lines()[1..],
@@ -289,10 +301,15 @@ fn a_bad_joint_that_only_rests_stays_until_a_named_person_closes_it_with_a_note(
 #[test]
 fn a_cause_that_no_alarm_announced_has_an_alert_of_its_own_and_closes_with_it() {
     let mut story = Story::new();
-    let room = |priority| Finding { cause: Cause::CoolingBlocked, feeder: None, place: None, ..lug(priority) };
+    let room =
+        |priority| Finding { cause: Cause::CoolingBlocked, feeder: None, place: None, ..lug(priority) };
     let id = "T2/cooling blocked#4";
     story.finding(3, FindingStep::Found, room(Priority::Journal));
-    story.finding(4, FindingStep::Found, room(Priority::Low)).finding(4, FindingStep::Worse, room(Priority::High));
+    story.finding(4, FindingStep::Found, room(Priority::Low)).finding(
+        4,
+        FindingStep::Worse,
+        room(Priority::High),
+    );
     assert_eq!(story.order(id, &Deed::Acknowledge), Ok(()));
     assert_eq!(story.order(id, &Deed::Acknowledge), Err(Denial::AlreadyAcknowledged));
     story.finding(4, FindingStep::Ended, room(Priority::High));
@@ -339,7 +356,10 @@ fn one_order_reaches_every_alarm_of_the_fault_and_is_told_once_also_by_a_merged_
     story.raise("MP-3", VOLTS).raise("MP-3", HOT).finding(1, FindingStep::Found, lug(Priority::High));
     let before = story.lines().len();
     assert_eq!(story.order(HOT_ALERT, &Deed::Acknowledge), Ok(()));
-    assert_eq!(story.lines()[before..], [format!("{VOLTS_ALERT} 3 acknowledged by Ines urgent intermittent")]);
+    assert_eq!(
+        story.lines()[before..],
+        [format!("{VOLTS_ALERT} 3 acknowledged by Ines urgent intermittent")]
+    );
     for (meter, key) in [("MP-3", VOLTS), ("MP-3", HOT)] {
         assert!(story.alarms.entry(story.alarm(meter, key)).is_acknowledged());
     }
@@ -362,10 +382,7 @@ fn another_cause_takes_over_the_alert_of_one_that_is_over_while_the_alarm_holds(
     story.finding(2, FindingStep::Found, of(Cause::UnbalanceSupply));
     assert_eq!(
         story.lines()[2..],
-        [
-            format!("{VOLTS_ALERT} 3 causeover high load"),
-            format!("{VOLTS_ALERT} 4 explained high supply"),
-        ]
+        [format!("{VOLTS_ALERT} 3 causeover high load"), format!("{VOLTS_ALERT} 4 explained high supply"),]
     );
 }
 

@@ -113,7 +113,11 @@ impl FindingBook {
     }
 
     /// Ends everything of a scope that the plan no longer has.
-    pub(crate) fn no_longer_watched(&self, scope: &str, at: EventTime) -> impl Iterator<Item = FindingChange> {
+    pub(crate) fn no_longer_watched(
+        &self,
+        scope: &str,
+        at: EventTime,
+    ) -> impl Iterator<Item = FindingChange> {
         self.open().filter_map(move |entry| {
             let facts = entry.facts.clone()?;
             let (finding, step) = (Self::id(scope, entry), entry.step.saturating_add(1));

@@ -88,8 +88,8 @@ const UNEQUAL_VOLTS: &[Measurand] = {
 
 const UNEQUAL_AMPERES: &[Measurand] = {
     use Measurand::{
-        CurrentNegativeSequence, CurrentPositiveSequence, CurrentUnbalance, CurrentZeroSequence, LoadingPhase,
-        NeutralCurrent, NeutralLoading, NeutralOverPhase,
+        CurrentNegativeSequence, CurrentPositiveSequence, CurrentUnbalance, CurrentZeroSequence,
+        LoadingPhase, NeutralCurrent, NeutralLoading, NeutralOverPhase,
     };
     &[
         CurrentNegativeSequence,
@@ -269,8 +269,7 @@ pub(crate) fn closeness(finding: &Finding, subject: &Subject) -> Option<u8> {
     let explained = measurands.iter().any(|group| group.contains(&quantity.what));
     let exact = finding.place == Some(quantity.place);
     let is_joint = JOINT.contains(&quantity.what) && quantity.place != Place::Whole;
-    let touched =
-        finding.place.is_none_or(|at| if is_joint { exact } else { touches(at, quantity.place) });
+    let touched = finding.place.is_none_or(|at| if is_joint { exact } else { touches(at, quantity.place) });
     (reached && explained && touched).then(|| 2 * u8::from(same) + u8::from(exact))
 }
 

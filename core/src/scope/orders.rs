@@ -48,7 +48,8 @@ impl Scope {
     ) -> Result<(), Denial> {
         if let Deed::Release { note } = deed {
             let members = self.alerts.members(case).to_vec();
-            let accepted = members.into_iter().filter_map(|subject| accepted(plan, &mut self.meters, subject));
+            let accepted =
+                members.into_iter().filter_map(|subject| accepted(plan, &mut self.meters, subject));
             let accepted: Vec<AlarmIx> = accepted.collect();
             for alarm in &accepted {
                 self.alarms.accept(plan, *alarm, hand, note, out);

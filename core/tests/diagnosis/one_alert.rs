@@ -15,14 +15,8 @@ fn plant() -> Plant {
     let mut plant = with_feeders(&["MP-1"], POWER_METER, 10);
     let of = AppliesTo::Transformer(0);
     plant.limits = vec![
-        Limit {
-            of,
-            ..limit(Measurand::Current, vec![level(215.0, Priority::Low, 30)], 5.0, 30)
-        },
-        Limit {
-            of,
-            ..limit(Measurand::LoadingPhase, vec![level(105.0, Priority::High, 60)], 3.0, 30)
-        },
+        Limit { of, ..limit(Measurand::Current, vec![level(215.0, Priority::Low, 30)], 5.0, 30) },
+        Limit { of, ..limit(Measurand::LoadingPhase, vec![level(105.0, Priority::High, 60)], 3.0, 30) },
     ];
     plant
 }
@@ -82,7 +76,8 @@ fn an_overload_that_five_limits_see_is_one_alert_to_its_end() {
     let opened = told.iter().filter(|revision| revision.why == Revised::Opened).count();
     let merged = lines.iter().filter(|line| line.contains("merged into")).count();
     assert_eq!((opened, merged), (5, 4), "a loading by kVA in the journal among them: {lines:#?}");
-    let home = &told.iter().find(|revision| revision.why == Revised::Explained).expect("it is explained").alert;
+    let home =
+        &told.iter().find(|revision| revision.why == Revised::Explained).expect("it is explained").alert;
     let after: Vec<String> = told
         .iter()
         .skip_while(|revision| revision.why != Revised::Explained)

@@ -46,7 +46,8 @@ pub fn of_day(changes: &[FindingChange], from: EventTime) -> (Vec<FindingDay>, V
         let facts = &change.facts;
         if facts.cause.family() == Family::Event {
             if change.what == FindingStep::Found && change.at >= from {
-                let key = (facts.transformer.as_str(), facts.feeder.as_deref().unwrap_or_default(), facts.cause);
+                let key =
+                    (facts.transformer.as_str(), facts.feeder.as_deref().unwrap_or_default(), facts.cause);
                 let new = || EventDay {
                     cause: facts.cause,
                     transformer: facts.transformer.clone(),
@@ -118,13 +119,18 @@ mod tests {
             change("new", Cause::Triplen, FindingStep::Worse, 150),
         ];
         let (findings, events) = of_day(&steps, EventTime(100));
-        let listed: Vec<_> =
-            findings.iter().map(|day| (day.finding.as_str(), day.found, day.ended, day.facts.priority)).collect();
+        let listed: Vec<_> = findings
+            .iter()
+            .map(|day| (day.finding.as_str(), day.found, day.ended, day.facts.priority))
+            .collect();
         let at = |at| Some(EventTime(at));
         assert_eq!(
             listed,
             [("new", at(110), None, Priority::High), ("from before", at(20), at(140), Priority::Low)]
         );
-        assert_eq!(events.iter().map(|event| (event.times, event.first.0, event.last.0)).collect::<Vec<_>>(), [(2, 120, 130)]);
+        assert_eq!(
+            events.iter().map(|event| (event.times, event.first.0, event.last.0)).collect::<Vec<_>>(),
+            [(2, 120, 130)]
+        );
     }
 }

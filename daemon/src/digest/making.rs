@@ -1,7 +1,7 @@
 //! Makes a day from what the store holds, one meter at a time: the store is asked for one meter's rows, not for all of
 //! a site at once, so that neither memory nor the store's other work suffers from a large site.
 
-use super::{findings, DigestContext, FrozenDay, MOST_RECORDINGS, RecordingDay, Room, calendar};
+use super::{DigestContext, FrozenDay, MOST_RECORDINGS, RecordingDay, Room, calendar, findings};
 use crate::store::{Error, MinuteRun, PaneRow, Store};
 use jiff::civil::Date;
 use kvarden_core::diagnosis::FindingChange;

@@ -179,7 +179,8 @@ pub(super) fn sentence(facts: &Finding, named: Option<&str>) -> String {
 
 /// In a list: `T2, MP-3: loose phase B connection since 13:10 (confidence 87 %)`.
 pub fn listed(facts: &Finding, now: EventTime, reads: Reads<'_>) -> String {
-    let feeder = facts.feeder.as_deref().map(|name| format!(", {}", clipped(name, MOST_NAME))).unwrap_or_default();
+    let feeder =
+        facts.feeder.as_deref().map(|name| format!(", {}", clipped(name, MOST_NAME))).unwrap_or_default();
     let (since, sure) = (moment(facts.since, now, reads.zone), 100.0 * facts.confidence);
     let (transformer, likely) = (clipped(&facts.transformer, MOST_NAME), likely(facts.cause, facts.place));
     format!("{transformer}{feeder}: {likely} since {since} (confidence {sure:.0} %)")
@@ -223,7 +224,8 @@ pub(super) fn evidence(one: &Evidence, named_feeder: Option<&str>, reads: Reads<
 
 /// The share of one feeder: `MP-3 62 %`.
 pub fn share(share: &Share) -> String {
-    let feeder = share.feeder.as_deref().map_or_else(|| "not metered".to_owned(), |name| clipped(name, MOST_NAME));
+    let feeder =
+        share.feeder.as_deref().map_or_else(|| "not metered".to_owned(), |name| clipped(name, MOST_NAME));
     format!("{feeder} {:.0} %", share.percent)
 }
 
@@ -258,7 +260,8 @@ fn hours(pattern: &Pattern, reads: Reads<'_>) -> Option<(usize, usize)> {
         counts[usize::try_from(local(*start, reads.zone).hour()).unwrap_or(0) % 24] += 1;
     }
     let enough = MOSTLY * pattern.starts.len() as f64;
-    let within = |from: usize, length: usize| (from..from + length).map(|hour| counts[hour % 24]).sum::<usize>();
+    let within =
+        |from: usize, length: usize| (from..from + length).map(|hour| counts[hour % 24]).sum::<usize>();
     (1..=FEW_HOURS).find_map(|length| {
         let best = (0..24).max_by_key(|from| (within(*from, length), 24 - *from))?;
         (within(best, length) as f64 >= enough).then_some((best, (best + length) % 24))
@@ -278,7 +281,9 @@ mod tests {
         assert_eq!(keys.iter().collect::<Vec<_>>(), written, "in the order of the table of causes");
         for entry in &CAUSES.cause {
             let said = [&entry.likely, &entry.means].into_iter().chain(&entry.check);
-            assert!(said.clone().all(|text| plain(&text.replace("{phase}", "")) == text.replace("{phase}", "")));
+            assert!(
+                said.clone().all(|text| plain(&text.replace("{phase}", "")) == text.replace("{phase}", ""))
+            );
             assert!(said.clone().all(|text| text.len() <= 200), "too long for a phone: {}", entry.answers);
             assert!((1..=MOST_CHECKS).contains(&entry.check.len()), "{}", entry.answers);
             assert!(entry.likely.len() <= 55, "{}", entry.likely);
@@ -309,7 +314,10 @@ mod tests {
             let (family, key) = entry.answers.split_once(' ').unwrap();
             let hot = ["overload", "loose-connection", "cooling"].contains(&family)
                 && !["repeated-peaks", "slow-growth"].contains(&key);
-            assert!(!hot || (entry.check[0].contains("oad") && entry.check[0].contains("by normal switching")), "{key}");
+            assert!(
+                !hot || (entry.check[0].contains("oad") && entry.check[0].contains("by normal switching")),
+                "{key}"
+            );
             let last = entry.check.last().unwrap();
             let defers = ["local codes", "local rules", "qualified persons", "licensed electrician"];
             assert!(defers.iter().any(|word| last.contains(word)), "{}", entry.answers);

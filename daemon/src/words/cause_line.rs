@@ -34,7 +34,8 @@ pub(super) fn standing(revision: &AlertRevision, facts: &Finding, site: &Site) -
         }
         Matter::Cause(..) => {
             let first = facts.evidence.first();
-            let number = first.map(|first| cause::evidence(first, revision.subject.feeder.as_deref(), site.reads()));
+            let number =
+                first.map(|first| cause::evidence(first, revision.subject.feeder.as_deref(), site.reads()));
             let Some(number) = number else { return (format!("{likely}{often}"), String::new()) };
             (number, String::new())
         }

@@ -35,7 +35,8 @@ pub(super) fn draw(plot: &Plot, zone: &TimeZone) -> String {
     }
     let columns = columns(plot, *from, *to);
     let known = columns.iter().flatten().copied().chain(plot.limit);
-    let (low, high) = known.fold((f64::MAX, f64::MIN), |(low, high), value| (low.min(value), high.max(value)));
+    let (low, high) =
+        known.fold((f64::MAX, f64::MIN), |(low, high), value| (low.min(value), high.max(value)));
     // A flat line still needs a height.
     let high = if high - low > f64::EPSILON { high } else { low + 1.0 };
     let step = (high - low) / (HEIGHT - 1) as f64;

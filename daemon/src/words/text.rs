@@ -84,13 +84,7 @@ fn said(revision: &AlertRevision, site: &Site) -> Said {
     } else {
         (how_often(revision, site), about_values(revision, site))
     };
-    let rest = [
-        elsewhere.unwrap_or_default(),
-        often,
-        values,
-        news(revision, site),
-        where_to(revision, site),
-    ];
+    let rest = [elsewhere.unwrap_or_default(), often, values, news(revision, site), where_to(revision, site)];
     let rest = rest.concat();
     Said { first, rest }
 }

@@ -36,7 +36,13 @@ impl Page<'_> {
         };
         add("Proof", cause::proof(facts, self.reads()));
         let pattern = facts.pattern.as_ref();
-        add("Pattern", pattern.map(|pattern| cause::pattern(pattern, self.figures.from, self.reads())).into_iter().collect());
+        add(
+            "Pattern",
+            pattern
+                .map(|pattern| cause::pattern(pattern, self.figures.from, self.reads()))
+                .into_iter()
+                .collect(),
+        );
         add("Shares", facts.shares.iter().map(cause::share).collect());
         add("Ruled out", cause::ruled_out(facts, self.reads()));
         more.extend(facts.lacks.iter().map(|lack| cause::fit(*lack).to_owned()));

@@ -161,10 +161,15 @@ fn a_named_cause_is_told_with_its_proof_and_what_to_do_next() {
               limit.
     ");
     let events = text.split("Events without a fault").nth(1).expect("there is such a part");
-    assert!(events.trim_start().starts_with("T2, MP-1, start of a large load: 14 times, between 06:02 and 16:40"), "{events}");
+    assert!(
+        events.trim_start().starts_with("T2, MP-1, start of a large load: 14 times, between 06:02 and 16:40"),
+        "{events}"
+    );
     assert!(text.contains("Named causes: 2, of which 1 still show at the end of the day."), "{text}");
     let html = super::html(&day);
-    for said in ["Named causes", "T2, MP-3: loose phase B connection", "Events without a fault", "not overload"] {
+    for said in
+        ["Named causes", "T2, MP-3: loose phase B connection", "Events without a fault", "not overload"]
+    {
         assert!(html.contains(said), "{said}");
     }
 }

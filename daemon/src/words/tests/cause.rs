@@ -95,7 +95,9 @@ fn the_line_names_the_cause_within_what_stands_alone() {
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance is one fault with alert FY30FS and told there from now on; nothing is over
     HIGH Larkspur Cannery T2, MP-3: voltage unbalance closed at 15:40 by Ines: lug B remade by the licensed electrician; was up to 4.1 % (limit 3.0 %) since 13:10
     ");
-    for (line, cause) in said.lines().zip(["Likely loose phase B connection", "Likely poor phase B connection"]) {
+    for (line, cause) in
+        said.lines().zip(["Likely loose phase B connection", "Likely poor phase B connection"])
+    {
         let first: String = line.chars().take(STANDS_ALONE).collect();
         assert!(first.contains(cause), "{first}");
     }
@@ -115,7 +117,11 @@ fn the_message_carries_what_proves_it_what_was_ruled_out_and_what_to_check() {
     assert!(said.check[0].starts_with("Take load off this feeder by normal switching"), "{:?}", said.check);
     assert!(said.caution.contains("Local codes"));
     let over = message(&told_with(lug(), false, unbalance()), &site());
-    assert!(over.check[0].starts_with("Compare the three line-to-line"), "the alarm's own advice: {:?}", over.check);
+    assert!(
+        over.check[0].starts_with("Compare the three line-to-line"),
+        "the alarm's own advice: {:?}",
+        over.check
+    );
 }
 
 /// A translation, a long name or a new sign must not make a message too long for its channel, or say what is banned.

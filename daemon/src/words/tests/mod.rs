@@ -95,12 +95,7 @@ pub(in crate::words) fn lines(revisions: &[AlertRevision]) -> String {
     lines.join("\n")
 }
 
-pub(crate) fn revised(
-    from: &AlertRevision,
-    why: Revised,
-    state: AlarmState,
-    local: &str,
-) -> AlertRevision {
+pub(crate) fn revised(from: &AlertRevision, why: Revised, state: AlarmState, local: &str) -> AlertRevision {
     let open = !matches!(why, Revised::Closed | Revised::NoLongerWatched);
     AlertRevision { why, state, open, at: at(local), revision: from.revision + 1, ..from.clone() }
 }
