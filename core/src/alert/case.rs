@@ -30,7 +30,7 @@ pub(super) enum Home {
     /// That of an alarm's subject, which was there before the cause was known.
     Subject(SubjectIx),
     /// One of its own, with its id.
-    Own(String, AlertEntry),
+    Own(String, Box<AlertEntry>),
 }
 
 /// A case as it is saved, by names.
@@ -186,7 +186,7 @@ impl Case {
         let key = |subject: &SubjectIx| plan.subjects[*subject].key.clone();
         let (home, own) = match &self.home {
             Home::Subject(subject) => (Some(key(subject)), None),
-            Home::Own(id, entry) => (None, Some((id.clone(), entry.clone()))),
+            Home::Own(id, entry) => (None, Some((id.clone(), (**entry).clone()))),
         };
         SavedCase {
             home,
@@ -202,13 +202,9 @@ impl Case {
     pub(super) fn adopt(plan: &ScopePlan, saved: SavedCase) -> Option<Self> {
         let find = |key: &String| plan.subjects.iter().position(|subject| subject.key == *key);
         let subject = saved.home.as_ref().and_then(find).map(Home::Subject);
-        let own = saved.own.map(|(id, entry)| Home::Own(id, entry));
-        let new = || {
-            Home::Own(
-                saved.known.last().map_or_else(String::new, |known| known.finding.clone()),
-                AlertEntry::NEW,
-            )
-        };
+        let own = saved.own.map(|(id, entry)| Home::Own(id, Box::new(entry)));
+        let id = || saved.known.last().map_or_else(String::new, |known| known.finding.clone());
+        let new = || Home::Own(id(), Box::new(AlertEntry::NEW));
         let home = subject.or(own).unwrap_or_else(new);
         let members = saved.members.iter().filter_map(find).collect();
         (!saved.known.is_empty()).then_some(Self { home, members, known: saved.known, hand: saved.hand })

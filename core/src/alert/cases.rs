@@ -121,7 +121,7 @@ impl AlertBook {
                 !entry.is_live() || (entry.is_acknowledged() && facts.priority >= change.facts.priority)
             })
         });
-        let own = || Home::Own(change.finding.clone(), AlertEntry::NEW);
+        let own = || Home::Own(change.finding.clone(), Box::new(AlertEntry::NEW));
         let home = oldest.map_or_else(own, Home::Subject);
         self.cases.push(Case::new(home, change, seen));
         Some(self.cases.len() - 1)
@@ -183,13 +183,13 @@ impl AlertBook {
             Home::Subject(subject) => {
                 (Some(plan.subjects[*subject].key.as_str()), self.entries[*subject].clone())
             }
-            Home::Own(_, entry) => (None, entry.clone()),
+            Home::Own(_, entry) => (None, (**entry).clone()),
         };
         entry.look(&About { plan, book, key, alarms: &alarms, case: Some(case) }, news, out);
         let open = entry.open;
         match &mut self.cases[index].home {
             Home::Subject(subject) => self.entries[*subject] = entry,
-            Home::Own(_, own) => *own = entry,
+            Home::Own(_, own) => **own = entry,
         }
         if !open {
             self.cases.remove(index);

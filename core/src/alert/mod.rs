@@ -66,7 +66,7 @@ impl AlertBook {
     /// own.
     pub fn open(&self) -> impl Iterator<Item = &AlertRevision> {
         let own = self.cases.iter().filter_map(|case| match &case.home {
-            Home::Own(_, entry) => Some(entry),
+            Home::Own(_, entry) => Some(&**entry),
             Home::Subject(_) => None,
         });
         self.entries.iter().chain(own).filter(|entry| entry.open).filter_map(AlertEntry::latest)

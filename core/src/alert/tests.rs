@@ -171,11 +171,11 @@ impl Story {
     }
 
     fn revisions(&self) -> Vec<&AlertRevision> {
-        let alert = |output| match output {
-            &Output::Alert(ref revision) => Some(revision),
+        let alerts = self.out.iter().filter_map(|output| match output {
+            Output::Alert(revision) => Some(revision),
             _ => None,
-        };
-        self.out.iter().filter_map(alert).collect()
+        });
+        alerts.collect()
     }
 
     /// What was told, a line each: alert, revision, why, priority, cause.
