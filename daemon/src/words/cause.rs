@@ -11,6 +11,7 @@ use kvarden_core::output::NamedCause;
 use kvarden_core::phases::Place;
 use kvarden_core::time::EventTime;
 use serde::{Deserialize, Serialize};
+use std::fmt::Write;
 use std::sync::LazyLock;
 
 /// How people of a site read times and temperatures.
@@ -239,13 +240,13 @@ pub fn pattern(pattern: &Pattern, at: EventTime, reads: Reads<'_>) -> String {
         durations(*shortest, *longest)
     );
     if let Some(every) = every {
-        said += &format!(", about every {}", duration(*every));
+        let _ = write!(said, ", about every {}", duration(*every));
     }
     if let Some((from, to)) = hours(pattern, reads) {
-        said += &format!(", mostly {from}-{to} h");
+        let _ = write!(said, ", mostly {from}-{to} h");
     }
     if let Some((latest, before)) = days.filter(|(latest, before)| latest > before) {
-        said += &format!(", growing: {latest} in the latest day, {before} in the day before");
+        let _ = write!(said, ", growing: {latest} in the latest day, {before} in the day before");
     }
     said
 }

@@ -30,13 +30,12 @@ pub fn page(story: &Story, site: &Site) -> String {
     let said = message(latest, site);
     let _ = writeln!(text, "{}  {}, {}", code(&latest.alert), said.state, said.alarm_state);
     wrapped(&mut text, "", &said.text);
-    match &latest.cause {
-        Some(named) => told(&mut text, named, latest.at, site),
-        None => {
-            head(&mut text, "Cause");
-            wrapped(&mut text, "  ", "None is named.");
-            wrapped(&mut text, "  ", cause::unseen());
-        }
+    if let Some(named) = &latest.cause {
+        told(&mut text, named, latest.at, site);
+    } else {
+        head(&mut text, "Cause");
+        wrapped(&mut text, "  ", "None is named.");
+        wrapped(&mut text, "  ", cause::unseen());
     }
     head(&mut text, "Time line");
     time_line(&mut text, &story.revisions, site);
@@ -152,7 +151,9 @@ fn head(text: &mut String, words: &str) {
 fn list(text: &mut String, words: &str, lines: &[String]) {
     if !lines.is_empty() {
         head(text, words);
-        lines.iter().for_each(|line| wrapped(text, "  ", line));
+        for line in lines {
+            wrapped(text, "  ", line);
+        }
     }
 }
 
