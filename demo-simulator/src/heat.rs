@@ -5,9 +5,6 @@
 /// Longest step of the integration in seconds; far below the shortest time constant here (a lug's, minutes).
 const STEP_S: f64 = 1.0;
 
-/// Heat conducted between a feeder's lug and the termination it sits on, watts per kelvin.
-const LUG_TO_TERMINATION: f64 = 0.6;
-
 /// A body of one temperature.
 #[derive(Debug, Clone, Copy)]
 pub struct Body {
@@ -88,6 +85,8 @@ pub struct Heat {
     pub terminations: [Body; 4],
     /// Lugs of each feeder.
     pub lugs: Vec<[Body; 3]>,
+    /// Heat conducted between a feeder's lug and the termination of its phase, watts per kelvin.
+    pub conduction: f64,
 }
 
 impl Heat {
@@ -112,7 +111,7 @@ impl Heat {
         let mut inflow = losses.terminations;
         for (lugs, watts) in self.lugs.iter_mut().zip(&losses.lugs) {
             for phase in 0..3 {
-                let conducted = LUG_TO_TERMINATION * (lugs[phase].celsius - self.terminations[phase].celsius);
+                let conducted = self.conduction * (lugs[phase].celsius - self.terminations[phase].celsius);
                 inflow[phase] += conducted;
                 let net = watts[phase] - conducted - lugs[phase].gives(ambient_c);
                 lugs[phase].take(net, seconds);
@@ -132,7 +131,7 @@ mod tests {
         let winding = Body::rated(600.0, 110.0, 2700.0, 25.0);
         let lug = Body { capacity: 150.0, cooling: 0.05, celsius: 25.0 };
         let termination = Body::rated(9.0, 32.0, 1500.0, 25.0);
-        Heat { windings: [winding; 3], terminations: [termination; 4], lugs: vec![[lug; 3]] }
+        Heat { windings: [winding; 3], terminations: [termination; 4], lugs: vec![[lug; 3]], conduction: 0.6 }
     }
 
     const STILL: Air = Air { celsius: 25.0, vents: 1.0, fans: None };

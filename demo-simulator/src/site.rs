@@ -21,6 +21,8 @@ const STRUCK_FEEDER: &str = "MP-3";
 /// Contact resistance of a sound lug and of a sound termination, ohms.
 const LUG_OHMS: f64 = 0.000_35;
 const TERMINATION_OHMS: f64 = 0.000_2;
+/// Heat conducted between a feeder's lug and the termination it sits on, watts per kelvin.
+const LUG_TO_TERMINATION: f64 = 0.6;
 /// Eddy loss of a winding at the fundamental over its direct-current loss.
 const EDDY_SHARE: f64 = 0.06;
 
@@ -322,5 +324,6 @@ fn warm_parts(index: usize, feeders: usize, resistance: f64) -> Heat {
         windings: [winding(1.0), winding(0.93), winding(1.0)],
         terminations: [termination; 4],
         lugs: vec![[lug; 3]; feeders],
+        conduction: LUG_TO_TERMINATION,
     }
 }

@@ -10,6 +10,7 @@ pub mod missing;
 pub mod modbus_server;
 pub mod power_cut;
 pub mod program;
+pub mod score;
 pub mod scripted;
 pub mod simulated;
 pub mod site;

@@ -50,12 +50,15 @@ pub struct Replayed {
     pub span: Option<(EventTime, EventTime)>,
 }
 
-/// The plant as the logs see it: each meter's points are the columns of its log, its interval the log's own.
+/// The plant as the logs see it: each meter's points are the columns of its log, its interval the log's own, in `every`.
 /// Meters without a log give nothing and are never called silent.
-fn plant_of_logs(
+///
+/// # Errors
+/// When two logs name one meter.
+pub fn plant_of_logs(
     configuration: &Configuration,
     logs: &[LogSpec],
-    files: &[LogFile],
+    every: &[Span],
 ) -> Result<Plant, ReplayError> {
     let mut plant = configuration.plant.clone();
     for (index, log) in logs.iter().enumerate() {
@@ -66,10 +69,10 @@ fn plant_of_logs(
     for (index, meter) in plant.meters.iter_mut().enumerate() {
         meter.wait = Span::ZERO;
         meter.stamped_by = StampedBy::Meter;
-        if let Some((log, file)) = logs.iter().zip(files).find(|(log, _)| log.meter == index) {
+        if let Some((log, every)) = logs.iter().zip(every).find(|(log, _)| log.meter == index) {
             meter.points = log.columns.iter().map(|column| column.quantity).collect();
             Notes::put(meter, log.columns.iter().map(|column| &column.notes));
-            meter.every = file.every();
+            meter.every = *every;
             meter.silent_after = meter.silent_after.max(meter.every.times(LEAST_SILENT_INTERVALS));
             let least = meter.every.times(LEAST_FROZEN_INTERVALS);
             meter.frozen_after = meter.frozen_after.map(|after| after.max(least));
@@ -93,7 +96,8 @@ pub fn replay(
 ) -> Result<Replayed, ReplayError> {
     let zone = jiff::tz::TimeZone::get(&configuration.timezone).unwrap_or(jiff::tz::TimeZone::UTC);
     let mut files = logs.iter().map(|log| LogFile::open(log, &zone)).collect::<Result<Vec<_>, _>>()?;
-    let plan = Arc::new(Plan::new(&plant_of_logs(configuration, logs, &files)?)?);
+    let every: Vec<Span> = files.iter().map(LogFile::every).collect();
+    let plan = Arc::new(Plan::new(&plant_of_logs(configuration, logs, &every)?)?);
     let mut monitor = Monitor::new(Arc::clone(&plan));
     let mut outputs = Vec::with_capacity(64);
     let mut replayed = Replayed::default();

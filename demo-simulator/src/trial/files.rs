@@ -38,10 +38,18 @@ pub fn configuration(trial: &Trial, meters: &[Meter]) -> String {
         }
     }
     for feeder in &plant.feeders {
+        let fed_by = if plant.parallel && feeder.unit == 0 {
+            format!(
+                "[{{ transformer = \"{}\" }}, {{ transformer = \"{}\" }}]",
+                plant.units[0].name, plant.units[1].name
+            )
+        } else {
+            format!("\"{}\"", plant.units[feeder.unit].name)
+        };
         let _ = write!(
             text,
-            "\n[[feeder]]\nname = \"{}\"\nfed_by = \"{}\"\nrated_a = {:?}\n",
-            feeder.name, plant.units[feeder.unit].name, feeder.rated_a
+            "\n[[feeder]]\nname = \"{}\"\nfed_by = {fed_by}\nrated_a = {:?}\n",
+            feeder.name, feeder.rated_a
         );
     }
     for meter in meters {

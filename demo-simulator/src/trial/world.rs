@@ -18,8 +18,15 @@ const WARM_UP_STEP_MS: i64 = 120_000;
 const HARMONICS_HOLD_MS: i64 = 60_000;
 /// Source impedance of a primary line, ohms: a fault level of about 16 MVA.
 const SOURCE_OHMS: Complex = Complex::new(0.004, 0.014);
-/// Contact resistance of a sound termination and lug loses about this at rated amperes, W.
-const SOUND_CONTACT_W: (f64, f64) = (9.0, 3.0);
+/// A sound termination, and a sound lug with its cable end and breaker, lose about this at rated amperes, W.
+const SOUND_CONTACT_W: (f64, f64) = (9.0, 12.0);
+/// Sound contacts differ by up to this share.
+const CONTACTS_DIFFER: f64 = 0.15;
+/// A lug with its cable end: joules per kelvin, and watts at a rise of one kelvin (19 K at rated amperes).
+const LUG: (f64, f64) = (600.0, 0.3);
+/// The lugs of the feeders sit in a board of their own: between them and the transformer's terminations lies a bar or
+/// cable, W/K.
+const LUG_TO_TERMINATION: f64 = 0.03;
 /// Eddy loss of a winding at the fundamental over its direct-current loss.
 const EDDY_SHARE: f64 = 0.06;
 /// The sensor in the duct shows a little less than the average rise on the plate.
@@ -274,7 +281,11 @@ impl World {
                 let (island, line) = self.line(feeder);
                 let (line, end) = (&self.islands[island].lines[line], self.end(feeder));
                 let sound = SOUND_CONTACT_W.1 / self.plant.feeders[feeder].rated_a.powi(2);
-                std::array::from_fn(|p| end.rms_amperes(p).powi(2) * (sound + line.contact[p]))
+                std::array::from_fn(|p| {
+                    let own = self.chance.even(8000 + 3 * feeder as u64 + p as u64, 0);
+                    let sound = sound * (1.0 + CONTACTS_DIFFER * (2.0 * own - 1.0));
+                    end.rms_amperes(p).powi(2) * (sound + line.contact[p])
+                })
             })
             .collect();
         Losses { windings, terminations, lugs }
@@ -371,13 +382,14 @@ fn warm(plant: &Plant, unit: usize) -> Warm {
         Body { cooling: body.cooling * cooling, ..body }
     };
     let termination = Body::rated(SOUND_CONTACT_W.0, 28.0, 1600.0, start);
-    let lug = Body { capacity: 160.0, cooling: 0.06, celsius: start };
+    let lug = Body { capacity: LUG.0, cooling: LUG.1, celsius: start };
     Warm {
         heat: Heat {
             // The middle coil stands between two warm ones and cools a little less well.
             windings: [winding(1.0), winding(0.93), winding(1.0)],
             terminations: [termination; 4],
             lugs: vec![[lug; 3]; plant.feeders_of(unit).count()],
+            conduction: LUG_TO_TERMINATION,
         },
         fans_run: false,
         ambient_c: start,

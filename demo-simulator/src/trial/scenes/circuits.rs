@@ -4,7 +4,7 @@ use super::{Draft, HOUR};
 use crate::trial::fault::{Course, What};
 use crate::trial::meters::Kind;
 use crate::trial::network::OPEN_OHMS;
-use crate::trial::plant::Use;
+use crate::trial::plant::{Unit, Use};
 
 const TOO_SLOW: &str = "a value each ten seconds passes by what lasts a few seconds";
 
@@ -59,16 +59,17 @@ pub(super) fn neutral(draft: &mut Draft) {
     draft.truth(("unbalance", "neutral"), Some(feeder), None, (from, until));
 }
 
-/// A contact that grows worse over two days until it makes 30 to 70 W at the usual amperes.
+/// A contact that grows worse over two days until it makes 25 to 60 W at the usual amperes.
 pub(super) fn steady_contact(draft: &mut Draft) {
     let phase = draft.pick.index(3);
-    let watts = draft.pick.between(30.0, 70.0);
+    let watts = draft.pick.between(25.0, 60.0);
     draft.trial.to = draft.trial.from + 54 * HOUR;
     let (from, until) = (draft.pick_at(8.0, 12.0), draft.trial.to);
     let feeder = (draft.pick.index(4) > 0).then(|| draft.any_feeder());
     let what = match feeder {
         Some(feeder) => What::Contact { feeder, phase, ohms: watts / draft.usual_a(feeder).powi(2) },
-        None => What::Terminal { phase, ohms: watts / (draft.installed_va() / 360.0).powi(2) },
+        // A termination without a cable end beside it gets hot with half of that.
+        None => What::Terminal { phase, ohms: 0.5 * watts / (draft.installed_va() / 360.0).powi(2) },
     };
     draft.fault(what, from, until, Course::Growing);
     draft.truth(("loose-connection", "steady"), feeder, Some(phase), (from, until));
@@ -120,4 +121,26 @@ pub(super) fn over_excited(draft: &mut Draft) {
     let (from, until) = (draft.pick_at(6.0, 9.0), draft.trial.to);
     draft.steady(What::Source { times }, from, until);
     draft.truth(("core", "over-excited"), None, None, (from, until));
+}
+
+/// Two units of one rating on one bus, the first with 55 to 65 % of the other's impedance, so that it carries more than its
+/// plate while both together are within theirs.
+pub(super) fn unequal_sharing(draft: &mut Draft) {
+    let less = draft.pick.between(0.55, 0.65);
+    let plant = &mut draft.trial.plant;
+    plant.units.truncate(1);
+    plant.feeders.retain(|feeder| feeder.unit == 0);
+    let other = Unit { name: "T2".to_owned(), ..plant.units[0].clone() };
+    plant.units.push(other);
+    plant.units[0].resistance_percent *= less;
+    plant.units[0].reactance_percent *= less;
+    plant.parallel = true;
+    let times = draft.pick.between(1.75, 1.9) * draft.rated_va() / draft.installed_va();
+    for feeder in draft.trial.plant.feeders_of(0).collect::<Vec<_>>() {
+        let amperes = draft.usual_a(feeder) * times;
+        draft.build_for(feeder, amperes);
+    }
+    let (from, until) = (draft.trial.from, draft.trial.to);
+    draft.steady(What::Loads { feeder: None, times }, from, until);
+    draft.truth(("sharing", "unequal"), None, None, (from, until));
 }

@@ -108,6 +108,7 @@ const ENTRIES: &[Entry] = &[
     entry("supply-swell", NONE, &[circuits::swell]),
     entry("core-over-excited", NONE, &[circuits::over_excited]),
     entry("core-half-wave", NONE, &[harmonics::half_wave]),
+    entry("sharing-unequal", NONE, &[circuits::unequal_sharing]),
     entry("instrument-wiring", MOTORS, &[instruments::wiring]),
     entry("instrument-fuse", NONE, &[instruments::fuse]),
     entry("instrument-sensor", NONE, &[instruments::sensor]),
