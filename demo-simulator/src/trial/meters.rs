@@ -89,7 +89,7 @@ const LINES: [&str; 3] = ["AB", "BC", "CA"];
 /// Below this a meter gives no ratio of amperes, and no angle.
 const LEAST_A: f64 = 0.5;
 /// Errors of a good meter and of a sensor: share of volts, share of amperes, K.
-const ERRORS: (f64, f64, f64) = (0.002, 0.004, 0.5);
+const ERRORS: (f64, f64, f64) = (0.002, 0.004, 0.25);
 
 /// The meters of a plant. `worse` times the usual errors.
 pub fn meters(plant: &Plant, kind: Kind, worse: f64, chance: Chance) -> Vec<Meter> {
