@@ -83,6 +83,11 @@ impl AlarmBook {
         self.elsewhere = elsewhere;
     }
 
+    /// Feeders, by name, that another transformer than this scope's feeds now, or of which that is not known.
+    pub(crate) fn elsewhere(&self) -> &[(String, OtherSupply)] {
+        &self.elsewhere
+    }
+
     /// What feeds the feeder of which a value is judged, where that is not the transformer of the subject.
     pub(crate) fn fed(&self, subject: &Subject) -> Option<OtherSupply> {
         let feeder = subject.feeder.as_ref().filter(|_| subject.measurand().is_some())?;

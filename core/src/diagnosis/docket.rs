@@ -11,9 +11,11 @@ use crate::time::Span;
 pub(crate) const MOST_MARKS: usize = 6;
 /// The most things of which a claim says that they are not measured.
 const MOST_LACKS: usize = 3;
-/// The most that judges may say of claims at a step: every cause on eight feeders would still fit. What is beyond is left
-/// out; the next step has it again.
+/// The most that judges may claim at a step: every cause on eight feeders would still fit. What is beyond is left out; the next
+/// step has it again.
 const MOST_CLAIMS: usize = 256;
+/// The most that they may say is not there at a step: every cause at thirty circuits, more than hang on one transformer.
+const MOST_ABSENT: usize = 1024;
 
 /// A number for or against a cause.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -92,8 +94,15 @@ impl Claim {
         self
     }
 
-    /// With something that is not measured and would tell more.
-    pub(crate) fn lacking(mut self, lack: Lack) -> Self {
+    /// With the shares of feeders, if there are any.
+    pub(crate) fn shared(mut self, shares: Option<Box<[Share]>>) -> Self {
+        self.shares = shares;
+        self
+    }
+
+    /// With something that is not measured and would tell more, if it is so.
+    pub(crate) fn lacking(mut self, lack: impl Into<Option<Lack>>) -> Self {
+        let Some(lack) = lack.into() else { return self };
         if let Some(free) = self.lacks.iter_mut().find(|lack| lack.is_none()) {
             *free = Some(lack);
         }
@@ -134,7 +143,7 @@ impl Docket {
     /// A cause could be judged at a circuit and does not hold at this place of it; `None`: at no place of it. Where nothing
     /// is said, it could not be judged, and a finding stands on.
     pub(crate) fn none(&mut self, cause: Cause, circuit: usize, place: Option<Place>) {
-        if self.absent.len() < MOST_CLAIMS {
+        if self.absent.len() < MOST_ABSENT {
             self.absent.push((cause, circuit, place));
         }
     }
@@ -155,5 +164,11 @@ impl Docket {
     /// Whether a judge before has claimed something of this family at a circuit.
     pub(crate) fn holds(&self, family: Family, circuit: usize) -> bool {
         self.claims.iter().any(|claim| claim.cause.family() == family && claim.circuit == circuit)
+    }
+
+    /// Whether this very cause was claimed at a circuit; at any: `None`.
+    pub(crate) fn claims(&self, cause: Cause, circuit: Option<usize>) -> bool {
+        let mut of = self.claims.iter().filter(|claim| claim.cause == cause);
+        of.any(|claim| circuit.is_none_or(|circuit| claim.circuit == circuit))
     }
 }

@@ -3,6 +3,7 @@
 use super::docket::Mark;
 use super::plan::{CircuitPlan, DiagnosisPlan, ORDERS, Spot, Trio, UnitPlan};
 use super::sign::{Figure, Sign};
+use super::trace::{Fade, Lately, Mean};
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::Priority;
@@ -39,6 +40,8 @@ pub(crate) struct CircuitNow {
     pub(crate) u0: Option<f64>,
     /// A, B, C, N.
     pub(crate) contact_heat: [Option<f64>; 4],
+    /// Another transformer feeds it now, or that is not known.
+    pub(crate) elsewhere: bool,
 }
 
 /// The values of the transformer itself over a step.
@@ -108,6 +111,12 @@ pub(crate) struct Look<'a> {
     pub(crate) values: Values<'a>,
     /// How each meter (local) is.
     pub(crate) meter: &'a dyn Fn(usize) -> MeterNow,
+    /// By circuit: the latest minutes.
+    pub(crate) lately: &'a [Lately],
+    /// By circuit: amperes before the transformer came above its rating.
+    pub(crate) before: &'a [[Mean; 3]],
+    /// Since the step before, and how a mean of the latest minutes goes on with it.
+    pub(crate) fade: Fade,
 }
 
 impl Look<'_> {
@@ -171,6 +180,7 @@ impl CircuitNow {
             u2: values.get(plan.u2),
             u0: values.get(plan.u0),
             contact_heat: plan.contact_heat.map(|from| values.get(from)),
+            elsewhere: false,
         }
     }
 }
@@ -223,6 +233,11 @@ pub(crate) fn mean(three: Three) -> Option<f64> {
 /// A number of a quantity of the table.
 pub(crate) fn of_quantity(what: Measurand, place: Place, circuit: usize, value: f64) -> Mark {
     Mark { figure: Figure::Quantity(Quantity::at(what, place)), circuit, value, against: None }
+}
+
+/// A number of a quantity of which there are several: an order, a tone.
+pub(crate) fn of_order(what: Measurand, order: u8, place: Place, circuit: usize, value: f64) -> Mark {
+    Mark { figure: Figure::Quantity(Quantity::numbered(what, place, order)), circuit, value, against: None }
 }
 
 /// A number of a sign.

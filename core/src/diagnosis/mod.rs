@@ -19,7 +19,10 @@ mod finding;
 mod judge;
 mod look;
 pub(crate) mod plan;
+mod recurring;
+mod shares;
 mod sign;
+mod trace;
 
 pub use book::{FindingBook, FindingEntry, FindingKey};
 pub use cause::{Cause, Family};
@@ -32,16 +35,24 @@ pub use sign::{Figure, Sign};
 
 use crate::output::Output;
 use crate::reading::Sample;
+use crate::supply::OtherSupply;
 use crate::time::{EventTime, Span};
 use docket::Docket;
 use judge::connection::Connection;
 use judge::cooling::Cooling;
+use judge::core::Core;
+use judge::drive::DriveFuse;
+use judge::growth::Growth;
+use judge::harmonics::Harmonics;
 use judge::overload::Overload;
+use judge::peaks::Peaks;
 use judge::sensor::Sensors;
+use judge::unbalance::Unbalance;
 use judge::wiring::Wiring;
 pub(crate) use look::MeterNow;
 use look::{CircuitNow, Look, UnitNow, Values};
 use serde::{Deserialize, Serialize};
+use trace::Trace;
 
 /// The judges of one scope, with what they remember.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -55,6 +66,13 @@ pub(crate) struct Diagnosis {
     overload: Overload,
     connection: Connection,
     cooling: Cooling,
+    trace: Trace,
+    peaks: Peaks,
+    growth: Growth,
+    unbalance: Unbalance,
+    harmonics: Harmonics,
+    drive: DriveFuse,
+    core: Core,
     #[serde(skip)]
     circuits: Vec<CircuitNow>,
     #[serde(skip)]
@@ -71,6 +89,8 @@ pub(crate) struct Step<'a> {
     pub(crate) made: &'a [Sample],
     /// How each meter (local) is.
     pub(crate) meter: &'a dyn Fn(usize) -> MeterNow,
+    /// Feeders that another transformer feeds now, or of which that is not known.
+    pub(crate) elsewhere: &'a [(String, OtherSupply)],
 }
 
 impl Diagnosis {
@@ -84,6 +104,13 @@ impl Diagnosis {
             overload: Overload::new(count),
             connection: Connection::new(count),
             cooling: Cooling::default(),
+            trace: Trace::new(count),
+            peaks: Peaks::new(count),
+            growth: Growth::new(count),
+            unbalance: Unbalance::new(count),
+            harmonics: Harmonics::new(count),
+            drive: DriveFuse::new(count),
+            core: Core::default(),
             circuits: vec![CircuitNow::default(); count],
             docket: Docket::new(count),
         }
@@ -104,6 +131,11 @@ impl Diagnosis {
         self.overload.shift(by);
         self.connection.shift(by);
         self.cooling.shift(by);
+        self.peaks.shift(by);
+        self.unbalance.shift(by);
+        self.harmonics.shift(by);
+        self.drive.shift(by);
+        self.core.shift(by);
     }
 
     /// Lets every judge look at a step of the grid.
@@ -117,21 +149,50 @@ impl Diagnosis {
         let values = Values { inputs: step.inputs, made: step.made };
         for (now, plan) in self.circuits.iter_mut().zip(&plan.circuits) {
             *now = CircuitNow::of(plan, &values);
+            now.elsewhere = plan
+                .feeder
+                .as_ref()
+                .is_some_and(|feeder| step.elsewhere.iter().any(|(name, _)| name == feeder));
         }
+        let passed = self.last.map_or(Span::ZERO, |last| step.end - last);
         let unit = UnitNow::of(&plan.unit, &values);
-        let look = Look { end: step.end, plan, circuits: &self.circuits, unit, values, meter: step.meter };
+        let is_above = is_above_rating(plan, &self.circuits);
+        let fade = self.trace.step(&self.circuits, passed, is_above);
+        let look = Look {
+            end: step.end,
+            plan,
+            circuits: &self.circuits,
+            unit,
+            values,
+            meter: step.meter,
+            lately: self.trace.all(),
+            before: self.trace.before(),
+            fade,
+        };
         let docket = &mut self.docket;
         docket.begin();
         // The order is that in which one explains away the next.
         self.sensors.judge(&look, docket);
         self.wiring.judge(&look, docket);
         self.overload.judge(&look, docket);
+        self.peaks.judge(&look, docket);
+        self.growth.judge(&look, docket);
+        self.drive.judge(&look, docket);
+        self.unbalance.judge(&look, docket);
+        self.harmonics.judge(&look, docket);
+        self.core.judge(&look, docket);
         self.connection.judge(&look, docket);
         self.cooling.judge(&look, docket);
         let passed = self.last.map_or(Span::ZERO, |last| step.end - last);
         self.last = Some(step.end);
         book.follow(plan, docket, (step.end, passed), out);
     }
+}
+
+/// Whether a phase of the transformer is above its rated amperes.
+fn is_above_rating(plan: &DiagnosisPlan, circuits: &[CircuitNow]) -> bool {
+    let amperes = circuits[plan.load].amperes.into_iter().flatten();
+    plan.circuits[plan.load].rated_a.is_some_and(|rated| amperes.fold(0.0, f64::max) > rated)
 }
 
 fn names(plan: &DiagnosisPlan) -> Vec<String> {

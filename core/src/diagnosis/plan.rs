@@ -5,7 +5,7 @@ use crate::time::Span;
 use crate::wiring::WiringForm;
 
 /// Orders of the current's harmonics that the diagnosis looks at.
-pub(crate) const ORDERS: [u8; 7] = [2, 3, 5, 7, 9, 11, 13];
+pub(crate) const ORDERS: [u8; 8] = [2, 3, 4, 5, 7, 9, 11, 13];
 
 /// Where a value comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -55,6 +55,8 @@ pub(crate) struct CircuitPlan {
     pub(crate) rated_a: Option<f64>,
     /// Rated amperes of the neutral.
     pub(crate) neutral_a: Option<f64>,
+    /// Motors hang on it.
+    pub(crate) serves_motors: bool,
     /// Whether it hangs on the transformer directly, not on another feeder.
     pub(crate) direct: bool,
     /// The longest interval of its meters.
@@ -108,6 +110,10 @@ pub(crate) struct UnitPlan {
     pub(crate) insulation_class_c: Option<f64>,
     pub(crate) cooling: Option<Cooling>,
     pub(crate) impedance_percent: Option<f64>,
+    /// Reactance over resistance.
+    pub(crate) x_over_r: Option<f64>,
+    /// A bank of two units where a closed one has three: its volts are unequal by design.
+    pub(crate) open_bank: bool,
     pub(crate) winding: Trio,
     pub(crate) winding_expected: Trio,
     pub(crate) winding_residual: Trio,

@@ -60,4 +60,14 @@ signs! {
     CurrentsExchanged: "currents_exchanged", "current transformers exchanged: misfit as drawn", "", 2;
     GrowthOfExcess: "growth_of_excess", "excess over that of the first day", "times", 1;
     WorstPhaseOfRating: "worst_phase_of_rating_percent", "worst phase of the rating", "%", 0;
+    PeakOfRating: "peak_of_rating_percent", "highest peak of the rating", "%", 0;
+    WeekOfRating: "week_of_rating_percent", "week's 95th percentile of the rating", "%", 0;
+    UnbalanceOfSupply: "unbalance_of_supply_percent", "unbalance that the supply brings", "%", 1;
+    UnbalanceByLoad: "unbalance_by_load_percent", "unbalance of the volts that the load makes", "%", 1;
+    TriplenInNeutral: "triplen_in_neutral_a", "triplen orders in the neutral", "A", 0;
+    SixPulseOfRating: "six_pulse_of_rating_percent", "orders 5 to 13 of the rating", "%", 0;
+    EvenOfRating: "even_of_rating_percent", "even orders of the rating", "%", 1;
+    FourthOfSecond: "fourth_of_second_percent", "fourth order of the second", "%", 0;
+    ThirdGained: "third_order_gained_a", "third order that came on two lines", "A", 0;
+    LineOfOthers: "line_of_others_percent", "amperes of the line against the two others", "%", 0;
 }

@@ -3,10 +3,15 @@
 mod board;
 #[path = "../cannery/mod.rs"]
 mod cannery;
+mod site;
 
 mod connection;
 mod cooling;
 mod one_alert;
+mod core;
+mod harmonics;
 mod overload;
+mod peaks;
 mod sensor;
+mod unbalance;
 mod wiring;

@@ -2,7 +2,15 @@
 
 pub(super) mod connection;
 pub(super) mod cooling;
+pub(super) mod core;
+pub(super) mod drive;
+pub(super) mod growth;
+pub(super) mod harmonics;
+pub(super) mod held;
 pub(super) mod overload;
+pub(super) mod peaks;
 pub(super) mod sensor;
+pub(super) mod spectrum;
 pub(super) mod standing;
+pub(super) mod unbalance;
 pub(super) mod wiring;

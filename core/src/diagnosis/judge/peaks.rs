@@ -1,0 +1,153 @@
+//! Overload in short peaks that come again: each above 110 % of the rating, none so long that the ladder tells of it.
+
+use super::overload::{ONE_HOUR, most_of_rating};
+use crate::diagnosis::cause::Cause;
+use crate::diagnosis::docket::{Claim, Docket};
+use crate::diagnosis::finding::Share;
+use crate::diagnosis::look::{Look, of_sign};
+use crate::diagnosis::recurring::Recurring;
+use crate::diagnosis::sign::Sign;
+use crate::phases::Place;
+use crate::plant::Priority;
+use crate::time::{EventTime, Span};
+use serde::{Deserialize, Serialize};
+
+/// A peak is above this, in per cent of the rating, and over below that: the ladder's middle step with its way back.
+const PEAK: f64 = 110.0;
+const OVER: f64 = 107.0;
+/// Shorter ones are motors that start (common practice, no source).
+const SHORTEST: Span = Span::seconds(60);
+/// So many within so long: the recurrence rule of the limits (common practice, no source).
+const TIMES: usize = 3;
+const WITHIN: Span = Span::hours(6);
+/// After so long without one the count begins anew.
+const MEMORY: Span = Span::hours(48);
+
+/// What is remembered by circuit.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(crate) struct Peaks {
+    circuits: Vec<Memory>,
+    /// By feeder: its share in what the transformer's peaks gained, summed over their steps, and how many steps.
+    gained: Vec<f64>,
+    steps: f64,
+    /// The feeder to which they were traced when they were found.
+    at: Option<usize>,
+}
+
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+struct Memory {
+    /// Since when it is above, and how high it was.
+    since: Option<EventTime>,
+    highest: f64,
+    recurring: Recurring,
+    /// How high the highest of those that are counted was.
+    ever: f64,
+}
+
+impl Peaks {
+    pub(crate) fn new(circuits: usize) -> Self {
+        Self { circuits: vec![Memory::default(); circuits], gained: vec![0.0; circuits], ..Self::default() }
+    }
+
+    pub(crate) fn shift(&mut self, by: Span) {
+        for memory in &mut self.circuits {
+            memory.since = memory.since.map(|since| since + by);
+            memory.recurring.shift(by);
+        }
+    }
+
+    pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
+        let load = look.plan.load;
+        for circuit in 0..self.circuits.len() {
+            // The amperes before the unit are those behind it.
+            let Some(most) = most_of_rating(look, circuit).filter(|_| look.plan.source != Some(circuit))
+            else {
+                continue;
+            };
+            let (own, interval) = (circuit == load, look.plan.circuits[circuit].every);
+            let memory = &mut self.circuits[circuit];
+            let is_new = memory.follow(most, look.end, interval);
+            let times = memory.recurring.within(look.end, WITHIN);
+            if own && memory.since.is_some() {
+                self.steps += 1.0;
+                for feeder in look.sharing() {
+                    self.gained[feeder] += look.share_of_gain(None, feeder).unwrap_or_default();
+                }
+            }
+            if times < TIMES {
+                docket.none(Cause::OverloadPeaks, circuit, None);
+                if let Some(at) = self.at.filter(|_| own) {
+                    docket.none(Cause::OverloadPeaks, at, None);
+                }
+                if own && times == 0 {
+                    (self.at, self.steps) = (None, 0.0);
+                    self.gained.fill(0.0);
+                }
+                continue;
+            }
+            let at = if own {
+                *self.at.get_or_insert_with(|| self.gained_most(look).unwrap_or(load))
+            } else {
+                circuit
+            };
+            // The transformer's own, traced to this feeder, have told of it.
+            if docket.claims(Cause::OverloadPeaks, Some(at)) {
+                continue;
+            }
+            // It stands while they come; it is told anew with each.
+            let memory = &self.circuits[circuit];
+            let proof = of_sign(Sign::PeakOfRating, Place::Whole, circuit, memory.ever).against(PEAK);
+            let confidence = (0.6 + 0.05 * times as f64).min(0.95);
+            let mut claim = Claim::new(Cause::OverloadPeaks, at, None, Priority::Low, proof)
+                .sure(confidence)
+                .lacking(look.feeder_meters().filter(|_| own));
+            if is_new {
+                claim.pattern = memory.recurring.pattern(look.end).map(Box::new);
+                claim = claim.shared(if own { self.shares(look) } else { None });
+            }
+            docket.claim(claim);
+        }
+    }
+
+    /// The share of a feeder in what the peaks gained.
+    fn share(&self, feeder: usize) -> Option<f64> {
+        (self.steps > 0.0).then(|| self.gained[feeder] / self.steps)
+    }
+
+    fn gained_most(&self, look: &Look<'_>) -> Option<usize> {
+        look.most(|feeder| self.share(feeder))
+    }
+
+    fn shares(&self, look: &Look<'_>) -> Option<Box<[Share]>> {
+        look.told(|feeder| self.share(feeder), false)
+    }
+}
+
+impl Memory {
+    /// Takes a step; says whether a peak has ended with it that counts.
+    fn follow(&mut self, most: f64, end: EventTime, interval: Span) -> bool {
+        match self.since {
+            None if most > PEAK => {
+                (self.since, self.highest) = (Some(end), most);
+                false
+            }
+            Some(since) if most < OVER => {
+                self.since = None;
+                let length = end - since;
+                // A slow meter's single value stands for one and a half of its intervals.
+                let counts = length >= SHORTEST.max(Span(interval.0 * 2)) && length < ONE_HOUR;
+                if counts {
+                    self.recurring.take(since, length, MEMORY);
+                    let first = self.recurring.within(end, MEMORY) == 1;
+                    self.ever = if first { self.highest } else { self.ever.max(self.highest) };
+                }
+                counts
+            }
+            Some(_) => {
+                self.highest = self.highest.max(most);
+                false
+            }
+            None => false,
+        }
+    }
+}

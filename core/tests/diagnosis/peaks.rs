@@ -1,0 +1,48 @@
+//! Short peaks above the rating that come again, and motors that start, which are none. Setpoints: 110 % of the rating, three
+//! times within six hours (common practice, no source).
+
+use crate::board::{Board, with_feeders};
+use crate::site::{Draw, Meters, Site};
+
+#[test]
+fn short_peaks_that_come_again_are_found_with_their_pattern() {
+    let site = Site { meters: Meters::NoAngles, ..Site::new(vec![Draw::even(60.0), Draw::even(70.0)]) };
+    let mut high = site.clone();
+    high.feeders[1] = Draw::even(180.0);
+    let mut board = Board::of(&with_feeders(&["MP-1", "MP-2"], &Meters::NoAngles.points(), 10));
+    // Every forty minutes five minutes of 240 A on 208 A; MP-2 itself is far above its 100 A too.
+    for _ in 0..4 {
+        board.run(2100, |meter, second| site.shown(meter, second));
+        board.run(300, |meter, second| high.shown(meter, second));
+    }
+    board.run(600, |meter, second| site.shown(meter, second));
+    let of_unit: Vec<_> = board.found.iter().filter(|change| change.facts.feeder.is_none()).collect();
+    assert_eq!(of_unit.len(), 1, "{:?}", board.lines());
+    assert_eq!(of_unit[0].facts.cause.key(), "repeated-peaks");
+    let pattern = board.latest("overload repeated-peaks").and_then(|change| change.facts.pattern.clone());
+    let pattern = pattern.expect("a pattern");
+    assert_eq!(pattern.times, 3);
+    assert!((pattern.longest.as_seconds() - 300.0).abs() <= 20.0, "{pattern:?}");
+    // Six hours after the last of three it is no recurrence any more, and six hours later it has ended.
+    board.run(13 * 3600, |meter, second| site.shown(meter, second));
+    assert!(
+        board.lines().iter().any(|line| line.contains("ended overload repeated-peaks at T2")),
+        "{:?}",
+        board.lines()
+    );
+}
+
+/// A motor draws six times its amperes for eight seconds, each ten minutes: no peak, whatever the meter's interval.
+#[test]
+fn motors_that_start_are_no_peaks() {
+    for every in [1, 10, 60] {
+        let site = Site { meters: Meters::NoAngles, ..Site::new(vec![Draw::even(60.0), Draw::even(40.0)]) };
+        let mut start = site.clone();
+        start.unmetered = Draw::even(180.0);
+        let mut board = Board::of(&with_feeders(&["MP-1", "MP-2"], &Meters::NoAngles.points(), every));
+        board.run(2 * 3600, |meter, second| {
+            if second % 600 < 8 { start.shown(meter, second) } else { site.shown(meter, second) }
+        });
+        assert!(board.lines().is_empty(), "each {every} s: {:?}", board.lines());
+    }
+}
