@@ -13,5 +13,6 @@ mod harmonics;
 mod overload;
 mod peaks;
 mod sensor;
+mod shares;
 mod unbalance;
 mod wiring;

@@ -130,7 +130,7 @@ impl Harmonics {
         let of_setpoint = if clear < 1.0 { of_setpoint.min(clear) } else { of_setpoint };
         let of = if third.is_some() { Of::Order(3) } else { Of::Neutral };
         let to = || (here.comes_from(of), Some(Place::N));
-        let held = &mut self.circuits[circuit].triplen;
+        let held = &mut self.triplen[circuit];
         let Some(traced) =
             held.follow((Cause::Triplen, circuit), here.level(of_setpoint), (look, docket), to)
         else {
@@ -171,7 +171,7 @@ impl Harmonics {
         let by_heat = by_heat.map_or(0.0, |loading| loading / SPECTRUM);
         let of_setpoint = if leads { (share / SIX_PULSE).max(by_volts).max(by_heat) } else { 0.0 };
         let to = || (here.comes_from(Of::Orders(5, 7)), None);
-        let held = &mut self.circuits[circuit].six_pulse;
+        let held = &mut self.six_pulse;
         let Some(traced) =
             held.follow((Cause::FiveSeven, circuit), here.level(of_setpoint), (look, docket), to)
         else {
@@ -182,7 +182,7 @@ impl Harmonics {
             of_sign(Sign::SixPulseOfRating, Place::Whole, circuit, 100.0 * share).against(100.0 * SIX_PULSE);
         let volts =
             thd.map(|thd| of_quantity(Measurand::VoltageThd, Place::Whole, circuit, thd).against(VOLT_THD));
-        let heat = look.unit.spectrum_loading.filter(|_| own);
+        let heat = look.unit.spectrum_loading;
         let heat = heat.map(|loading| {
             of_quantity(Measurand::SpectrumLoading, Place::Whole, circuit, loading).against(SPECTRUM)
         });
@@ -203,7 +203,7 @@ impl Harmonics {
         // A half-wave load has little of the fourth: that is the core's trouble.
         let of_setpoint = if is_converter(lately) { share / EVEN } else { 0.0 };
         let to = || (here.comes_from(Of::Orders(2, 4)), None);
-        let held = &mut self.circuits[circuit].even;
+        let held = &mut self.even;
         let Some(traced) =
             held.follow((Cause::EvenOrders, circuit), here.level(of_setpoint), (look, docket), to)
         else {

@@ -18,6 +18,8 @@ pub(crate) struct Held {
     away: Standing,
     /// Where it was found: circuit and place. It stays so until the sign is gone for good, so that one fault is one finding.
     at: Option<(usize, Option<Place>)>,
+    /// The circuit at which it was found last: what stands there ends there.
+    last: Option<usize>,
 }
 
 /// A sign now: above its setpoint or not, for how long it must be above.
@@ -59,7 +61,7 @@ impl Held {
         let claims = self.holds.for_span(holds, look.end, level.span);
         if holds == Some(false) {
             docket.none(cause, circuit, None);
-            if let Some((at, _)) = self.at.filter(|(at, _)| *at != circuit) {
+            if let Some(at) = self.last.filter(|at| *at != circuit) {
                 docket.none(cause, at, None);
             }
         }
@@ -71,6 +73,7 @@ impl Held {
         }
         let is_new = self.at.is_none();
         let (circuit, place) = *self.at.get_or_insert_with(to);
+        self.last = Some(circuit);
         Some(Traced { circuit, place, shares: is_new || look.end.floor(SHARES_EVERY) == look.end })
     }
 

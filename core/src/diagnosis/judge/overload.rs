@@ -60,6 +60,8 @@ struct Memory {
     over: Standing,
     /// As what it was found, and at which circuit: it stays that until it is over.
     named: Option<(Cause, Option<Place>, usize)>,
+    /// The circuit at which it was found last: what stands there ends there.
+    last: Option<usize>,
     /// Its usual loading by hour of the day (UTC).
     usual: [Mean; HOURS],
 }
@@ -97,13 +99,12 @@ impl Overload {
             }
             if most < 100.0 - BACK {
                 let memory = &mut self.circuits[circuit];
-                let at = memory.named.map_or(circuit, |(.., at)| at);
                 if memory.over.for_span(Some(true), look.end, Cause::OverloadUnit.gone_after()) {
                     memory.named = None;
                 }
                 for cause in [Cause::OverloadPhase, Cause::OverloadUnit] {
                     docket.none(cause, circuit, None);
-                    if at != circuit {
+                    if let Some(at) = self.circuits[circuit].last.filter(|at| *at != circuit) {
                         docket.none(cause, at, None);
                     }
                 }
@@ -130,6 +131,7 @@ impl Overload {
                 None => (Cause::OverloadUnit, None, at),
             }
         });
+        memory.last = Some(at);
         // The transformer's own, traced to this feeder, has told of it.
         if docket.claims(cause, Some(at)) {
             return;

@@ -32,6 +32,8 @@ pub(crate) struct Peaks {
     steps: f64,
     /// The feeder to which they were traced when they were found.
     at: Option<usize>,
+    /// The same, also after they have ended: what stands there ends there.
+    last: Option<usize>,
 }
 
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -76,7 +78,7 @@ impl Peaks {
             }
             if times < TIMES {
                 docket.none(Cause::OverloadPeaks, circuit, None);
-                if let Some(at) = self.at.filter(|_| own) {
+                if let Some(at) = self.last.filter(|at| own && *at != circuit) {
                     docket.none(Cause::OverloadPeaks, at, None);
                 }
                 if own && times == 0 {
@@ -85,11 +87,11 @@ impl Peaks {
                 }
                 continue;
             }
-            let at = if own {
-                *self.at.get_or_insert_with(|| self.gained_most(look).unwrap_or(load))
-            } else {
-                circuit
-            };
+            let traced = self.at.filter(|_| own).or_else(|| self.gained_most(look).filter(|_| own));
+            let at = traced.unwrap_or(circuit);
+            if own {
+                (self.at, self.last) = (Some(at), Some(at));
+            }
             // The transformer's own, traced to this feeder, have told of it.
             if docket.claims(Cause::OverloadPeaks, Some(at)) {
                 continue;

@@ -95,7 +95,7 @@ impl Unbalance {
     pub(crate) fn new(circuits: usize) -> Self {
         Self {
             loads: vec![Held::default(); circuits],
-            above: vec![Default::default(); circuits],
+            above: vec![(Standing::default(), None); circuits],
             ..Self::default()
         }
     }
@@ -213,10 +213,8 @@ impl Unbalance {
             if by_load > volts.by_supply { by_load.min(volts.whole) / VOLTS } else { 0.0 }
         });
         // The amperes of motors follow the supply's volts.
-        let of_supply = match docket.holds(Family::Unbalance, look.plan.load) {
-            true => volts_of(look) * BY_MOTORS / 100.0,
-            false => 0.0,
-        };
+        let follows = docket.holds(Family::Unbalance, look.plan.load);
+        let of_supply = if follows { volts_of(look) * BY_MOTORS / 100.0 } else { 0.0 };
         let of_setpoint = if amperes.deviation > of_supply { by_amperes.max(by_volts) } else { 0.0 };
         let level = Level { of_setpoint: Some(of_setpoint), back: BACK, span: AFTER };
         let load = look.plan.load;
