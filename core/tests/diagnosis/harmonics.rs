@@ -166,3 +166,18 @@ fn a_drive_that_lost_a_fuse_is_named_with_its_line() {
     let found = &board.latest("harmonics drive-input-fuse").expect("it is found").facts;
     assert_eq!(found.evidence[0].figure, Figure::Sign(Sign::ThirdGained, Place::B));
 }
+
+/// Electronics on two of three phases come on: they draw third order on two lines as well, but it meets in the neutral.
+#[test]
+fn electronics_on_two_phases_are_no_drive() {
+    let mut site = Site::new(vec![Draw::of([30.0, 42.0, 30.0]), Draw::even(30.0)]);
+    let mut board = board(Meters::Full);
+    board.run(2 * 3600, |meter, second| site.shown(meter, second));
+    let electronics = Draw::of([12.0, 0.0, 12.0]).with(3, 70.0).with(5, 45.0);
+    let mut both = Draw::of([30.0, 30.0, 30.0]);
+    both.fundamental.iter_mut().zip(electronics.fundamental).for_each(|(own, theirs)| *own += theirs);
+    both.orders = electronics.orders;
+    site.feeders[0] = both;
+    board.run(3600, |meter, second| site.shown(meter, second));
+    assert!(board.lines().is_empty(), "{:?}", board.lines());
+}

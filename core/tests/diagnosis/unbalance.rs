@@ -6,6 +6,7 @@ use crate::board::{Board, with_feeders};
 use crate::site::{Draw, Meters, Site, VOLTS, lagging};
 use kvarden_core::diagnosis::{Figure, Sign};
 use kvarden_core::phases::Place;
+use kvarden_core::plant::{Meter, SideOf, Target};
 
 const FEEDERS: [&str; 3] = ["MP-1", "MP-2", "MP-3"];
 
@@ -107,4 +108,35 @@ fn volts_that_the_load_makes_are_not_the_supply_s() {
     board.run(1800, |meter, second| site.shown(meter, second));
     assert!(board.latest("unbalance supply").is_none(), "{:?}", board.lines());
     assert!(board.lines().iter().any(|line| line.contains("unbalance load at MP-1")), "{:?}", board.lines());
+}
+
+/// An unbalanced supply and an unequal load at once, with a meter before the unit: told as two. The volts between the primary
+/// lines are those of the windings behind them (delta-wye, textbook).
+#[test]
+fn an_unbalanced_supply_and_an_unequal_load_are_told_as_two() {
+    let mut plant = with_feeders(&FEEDERS, &Meters::Full.points(), 10);
+    let lines = "voltage_ll_v.AB voltage_ll_v.BC voltage_ll_v.CA";
+    let before = Meter {
+        frozen_after: None,
+        ..crate::cannery::meter("T2 primary", Target::Transformer(0, SideOf::Primary), lines, 10)
+    };
+    plant.meters.push(before);
+    let mut board = Board::of(&plant);
+    let mut site = Site::new(vec![Draw::even(40.0), Draw::of([5.0, 110.0, 5.0]), Draw::even(30.0)]);
+    // A positive sequence of 120 V and a negative one of 2.8 %.
+    let (positive, negative) = (lagging([VOLTS; 3], 0.0), lagging([VOLTS * 0.028; 3], 40.0));
+    site.source = [0, 2, 1].map(|phase| negative[phase]);
+    site.source.iter_mut().zip(positive).for_each(|(own, positive)| *own += positive);
+    board.run(2400, |meter, second| {
+        if meter == 4 {
+            site.source.map(|volts| 480.0 / VOLTS * volts.norm()).to_vec()
+        } else {
+            site.shown(meter, second)
+        }
+    });
+    let lines = causes(&board);
+    assert!(lines.contains(&"found unbalance supply at T2 - low".to_owned()), "{lines:?}");
+    assert!(lines.contains(&"found unbalance load at MP-2 B low".to_owned()), "{lines:?}");
+    let supply = &board.latest("unbalance supply").expect("it is found").facts;
+    assert!((supply.evidence[0].value - 2.8).abs() < 0.5, "{:?}", supply.evidence);
 }
