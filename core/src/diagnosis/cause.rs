@@ -73,10 +73,11 @@ macro_rules! causes {
 }
 
 // The columns: family, key, words, minutes without a sign of it after which it has ended. Those that come and go have a
-// day's half or more, so that an afternoon's is one finding; single events end soon (common practice, no source).
+// day's half or more, so that an afternoon's is one finding; an overload is one over a break and a machine's cycle; single
+// events end soon (common practice, no source).
 causes! {
-    OverloadUnit: Overload, "whole-unit", "overload of the whole unit", 10;
-    OverloadPhase: Overload, "one-phase", "overload of one phase", 10;
+    OverloadUnit: Overload, "whole-unit", "overload of the whole unit", 120;
+    OverloadPhase: Overload, "one-phase", "overload of one phase", 120;
     OverloadPeaks: Overload, "repeated-peaks", "overload in short repeated peaks", 360;
     OverloadGrowth: Overload, "slow-growth", "load that grows from week to week", 1440;
     UnbalanceSupply: Unbalance, "supply", "unbalanced supply", 30;

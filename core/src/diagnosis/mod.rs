@@ -178,9 +178,9 @@ impl Diagnosis {
         self.peaks.judge(&look, docket);
         self.growth.judge(&look, docket);
         self.drive.judge(&look, docket);
-        self.unbalance.judge(&look, docket);
         self.harmonics.judge(&look, docket);
         self.core.judge(&look, docket);
+        self.unbalance.judge(&look, docket);
         self.connection.judge(&look, docket);
         self.cooling.judge(&look, docket);
         let passed = self.last.map_or(Span::ZERO, |last| step.end - last);

@@ -19,7 +19,7 @@ fn a_whole_unit_over_its_rating_is_found_by_the_ladder_and_ends() {
     assert!(board.lines().is_empty(), "{:?}", board.lines());
     board.run(3700, load(115.0));
     board.run(700, load(130.0));
-    board.run(900, load(80.0));
+    board.run(8000, load(80.0));
     let lines = board.lines();
     let expected = ["found overload whole-unit at T2 - high", "worse overload whole-unit at T2 - urgent"];
     let steps: Vec<&str> =

@@ -71,7 +71,10 @@ impl Core {
             let mark =
                 of_quantity(Measurand::TapVoltage, Place::Whole, look.plan.load, tap).against(TAP_VOLTS);
             docket.figure(Family::Core, mark);
-            self.excited(look, docket, tap, second);
+            // Capacitors that resonate lift the volts too.
+            if !docket.claims(Cause::Resonance, None) {
+                self.excited(look, docket, tap, second);
+            }
         }
         self.half_wave(look, docket, second);
     }

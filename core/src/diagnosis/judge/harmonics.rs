@@ -25,9 +25,9 @@ use serde::{Deserialize, Serialize};
 const AFTER: Span = Span::minutes(10);
 /// Below this share of their setpoint they are gone.
 const BACK: f64 = 0.85;
-/// Neutral: least of its rating, or phase of its own, at which a neutral over the phases is told; share of it that is triplen
-/// (common practice, no source).
-const LEAST_LOAD: f64 = 0.30;
+/// Neutral: least of its own rating at which a neutral over the phases is told: half of it, since below that it heats to a
+/// quarter; share of it that is triplen (common practice, no source).
+const LEAST_LOAD: f64 = 0.50;
 const TRIPLEN_SHARE: f64 = 0.7;
 /// Its rating, and where a person must go at once (common practice, no source).
 const NEUTRAL_URGENT: f64 = 1.25;
@@ -52,6 +52,8 @@ const FOURTH_OF_SECOND: f64 = 0.4;
 /// Resonance: distortion of the volts, in per cent, at a load of the rating below this (common practice, no source).
 const RESONANT_THD: f64 = 5.0;
 const LOW_LOAD: f64 = 0.6;
+/// So much of the rating leads where capacitors, and no bridges, make the orders (common practice, no source).
+const MUCH: f64 = 0.1;
 /// An order that resonates exceeds the one before it by so much; without resonance they fall (common practice, no source).
 const STANDS_OUT: f64 = 1.2;
 
@@ -123,7 +125,7 @@ impl Harmonics {
         let Some(of_triplen) = third.or_else(rest).map(|triplen| (triplen / neutral).min(1.0)) else {
             return;
         };
-        let loaded = (spectrum.load()).max(neutral / rated) / LEAST_LOAD;
+        let loaded = neutral / rated / LEAST_LOAD;
         let over_phases = (neutral / spectrum.most_a).min(loaded);
         let clear = of_triplen / TRIPLEN_SHARE;
         let of_setpoint = over_phases.max(neutral / rated);
@@ -225,11 +227,12 @@ impl Harmonics {
         let (plan, lately) = (&look.plan.circuits[load], &look.lately[load]);
         let thd = largest(lately.volt_thd()).map(|(_, thd)| thd);
         let (Some(spectrum), Some(thd)) = (Spectrum::of(plan, lately), thd) else { return false };
-        let capacitive = lately.vars().is_some_and(|vars| vars < 0.0);
+        let kva = 1000.0 * look.plan.unit.kva;
+        let leading = lately.vars().filter(|_| kva > 0.0).map(|vars| -vars / kva);
+        let capacitive = leading.is_some_and(|leading| leading > 0.0);
         let sticks_out = stands_out(&spectrum);
         let order = sticks_out.or(spectrum.strongest().filter(|_| capacitive));
         // What damps it is active power; the capacitors' own amperes do not.
-        let kva = 1000.0 * look.plan.unit.kva;
         let damped = lately.watts().filter(|_| kva > 0.0).map_or(spectrum.load(), |watts| watts / kva);
         let is_one = capacitive || sticks_out.is_some();
         let of_setpoint = if is_one && damped < LOW_LOAD { thd / RESONANT_THD } else { 0.0 };
@@ -239,7 +242,8 @@ impl Harmonics {
             (feeder.unwrap_or(load), None)
         };
         let Some(traced) = self.resonance.follow((Cause::Resonance, load), level, (look, docket), to) else {
-            return of_setpoint > BACK;
+            // While much of the load is capacitive, the orders are those that it draws from elsewhere.
+            return of_setpoint > BACK || leading.is_some_and(|leading| leading > MUCH);
         };
         let priority = if thd > VOLT_THD { Priority::High } else { Priority::Low };
         let proof = of_quantity(Measurand::VoltageThd, Place::Whole, load, thd).against(RESONANT_THD);

@@ -1,4 +1,4 @@
-//! Overload in short peaks that come again: each above 110 % of the rating, none so long that the ladder tells of it.
+//! Overload in short peaks that come again: each well above the rating, none so long that the ladder tells of it.
 
 use super::overload::{ONE_HOUR, most_of_rating};
 use crate::diagnosis::cause::Cause;
@@ -12,9 +12,12 @@ use crate::plant::Priority;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
-/// A peak is above this, in per cent of the rating, and over below that: the ladder's middle step with its way back.
-const PEAK: f64 = 110.0;
+/// A peak begins above this, in per cent of the rating, and is over below that: the ladder's middle step with its way back.
+const BEGINS: f64 = 110.0;
 const OVER: f64 = 107.0;
+/// It counts if it came so high: machines that happen to run together for some minutes come a little above the rating now and
+/// then (common practice, no source).
+const PEAK: f64 = 120.0;
 /// Shorter ones are motors that start (common practice, no source).
 const SHORTEST: Span = Span::seconds(60);
 /// So many within so long: the recurrence rule of the limits (common practice, no source).
@@ -129,7 +132,7 @@ impl Memory {
     /// Takes a step; says whether a peak has ended with it that counts.
     fn follow(&mut self, most: f64, end: EventTime, interval: Span) -> bool {
         match self.since {
-            None if most > PEAK => {
+            None if most > BEGINS => {
                 (self.since, self.highest) = (Some(end), most);
                 false
             }
@@ -137,7 +140,8 @@ impl Memory {
                 self.since = None;
                 let length = end - since;
                 // A slow meter's single value stands for one and a half of its intervals.
-                let counts = length >= SHORTEST.max(Span(interval.0 * 2)) && length < ONE_HOUR;
+                let long = length >= SHORTEST.max(Span(interval.0 * 2)) && length < ONE_HOUR;
+                let counts = long && self.highest > PEAK;
                 if counts {
                     self.recurring.take(since, length, MEMORY);
                     let first = self.recurring.within(end, MEMORY) == 1;

@@ -119,6 +119,7 @@ impl Unbalance {
             let drive = Some(circuit).filter(|circuit| *circuit != load);
             families.map(|family| docket.holds(family, circuit)).any(|holds| holds)
                 || docket.claims(Cause::DriveFuse, drive)
+                || docket.claims(Cause::HalfWave, drive)
         };
         let is_explained = explained(docket, load);
         if let Some(volts) = volts {
@@ -128,9 +129,18 @@ impl Unbalance {
                 self.supply(look, docket, volts);
             }
         }
+        // The overload of one phase is what is unequal, also on the feeder to which it is traced.
+        let of_unit = |claim: &&Claim| claim.marks[0].is_some_and(|mark| mark.circuit == load);
+        let overloaded =
+            docket.claims.iter().filter(|claim| claim.cause == Cause::OverloadPhase).filter(of_unit);
+        for circuit in overloaded.flat_map(|claim| [claim.circuit, load]) {
+            self.above[circuit].1 = Some(look.end + OVERLOADED);
+        }
+        let whole_is_known = amperes(&look.plan.circuits[load], &look.lately[load]).is_some();
         for circuit in 0..self.loads.len() {
-            // A load on one phase shows in two lines before the unit.
-            if look.plan.source == Some(circuit) {
+            // A load on one phase shows in two lines before the unit. A feeder's own is as its loads are, as long as no phase is
+            // overloaded: it is judged where nothing tells what the transformer sees of it.
+            if look.plan.source == Some(circuit) || circuit != load && whole_is_known {
                 continue;
             }
             let Some(amperes) = amperes(&look.plan.circuits[circuit], &look.lately[circuit]) else {
