@@ -80,6 +80,10 @@ impl Growth {
             let confidence = (0.65 + 0.02 * (grown.by - TOGETHER)).min(0.95);
             let priority = if grown.last > 100.0 { Priority::Low } else { Priority::Journal };
             let own = circuit == look.plan.load;
+            // Where all grows, the transformer's is the one that is told.
+            if !own && docket.claims(Cause::OverloadGrowth, Some(look.plan.load)) {
+                continue;
+            }
             let asks = own && look.end.floor(Span::hours(1)) == look.end;
             let claim = Claim::new(Cause::OverloadGrowth, circuit, None, priority, proof)
                 .sure(confidence)

@@ -39,8 +39,10 @@ const SIX_PULSE: f64 = 0.15;
 const VOLT_THD: f64 = 8.0;
 /// Here the source is if the orders have this much of the rating (common practice, no source).
 const SOURCE_HERE: f64 = 0.05;
-/// Permissible load with this spectrum.
+/// Loading with this spectrum, of what is permissible; the orders are what takes it up if less than this is permissible of the
+/// rated load (common practice, no source).
 const SPECTRUM: f64 = 100.0;
+const PERMISSIBLE: f64 = 92.0;
 /// Without single orders: harmonic amperes of the whole, at least, so that it is no error of the power's (common practice, no
 /// source).
 const CLEAR_SHARE: f64 = 0.15;
@@ -168,8 +170,8 @@ impl Harmonics {
         let leads = spectrum.third.is_none_or(|third| amperes > third);
         let thd = largest(lately.volt_thd()).map(|(_, thd)| thd);
         let by_volts = thd.filter(|_| share > SOURCE_HERE).map_or(0.0, |thd| thd / VOLT_THD);
-        let loading = look.unit.loading_phase.filter(|loading| *loading < SPECTRUM);
-        let by_heat = loading.and(look.unit.spectrum_loading).filter(|_| share > SOURCE_HERE);
+        let takes_up = look.unit.permissible_load.is_some_and(|permissible| permissible < PERMISSIBLE);
+        let by_heat = look.unit.spectrum_loading.filter(|_| takes_up && share > SOURCE_HERE);
         let by_heat = by_heat.map_or(0.0, |loading| loading / SPECTRUM);
         let of_setpoint = if leads { (share / SIX_PULSE).max(by_volts).max(by_heat) } else { 0.0 };
         let to = || (here.comes_from(Of::Orders(5, 7)), None);
