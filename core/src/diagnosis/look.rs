@@ -4,6 +4,7 @@ use super::docket::Mark;
 use super::plan::{CircuitPlan, DiagnosisPlan, ORDERS, Spot, Trio, UnitPlan};
 use super::sign::{Figure, Sign};
 use super::trace::{Fade, Lately, Mean};
+use crate::context::WIDER;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::Priority;
@@ -117,12 +118,19 @@ pub(crate) struct Look<'a> {
     pub(crate) before: &'a [[Mean; 3]],
     /// Since the step before, and how a mean of the latest minutes goes on with it.
     pub(crate) fade: Fade,
+    /// A generator or an island feeds the transformer.
+    pub(crate) own_source: bool,
 }
 
 impl Look<'_> {
     /// The load side of the transformer.
     pub(crate) fn load(&self) -> &CircuitNow {
         &self.circuits[self.plan.load]
+    }
+
+    /// How many times as high the setpoints of distortion and unbalance of the volts stand now.
+    pub(crate) fn wider(&self) -> f64 {
+        if self.own_source { WIDER } else { 1.0 }
     }
 
     /// Every circuit with its plan and number.

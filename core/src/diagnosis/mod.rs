@@ -33,9 +33,10 @@ pub use finding::{
 pub use plan::DiagnosisPlan;
 pub use sign::{Figure, Sign};
 
+use crate::context::Context;
 use crate::output::Output;
 use crate::reading::Sample;
-use crate::supply::OtherSupply;
+use crate::supply::{OtherSupply, SourceKind};
 use crate::time::{EventTime, Span};
 use docket::Docket;
 use judge::connection::Connection;
@@ -91,6 +92,8 @@ pub(crate) struct Step<'a> {
     pub(crate) meter: &'a dyn Fn(usize) -> MeterNow,
     /// Feeders that another transformer feeds now, or of which that is not known.
     pub(crate) elsewhere: &'a [(String, OtherSupply)],
+    /// In what context the transformer is.
+    pub(crate) context: Context,
 }
 
 impl Diagnosis {
@@ -157,7 +160,9 @@ impl Diagnosis {
         let passed = self.last.map_or(Span::ZERO, |last| step.end - last);
         let unit = UnitNow::of(&plan.unit, &values);
         let is_above = is_above_rating(plan, &self.circuits);
-        let fade = self.trace.step(&self.circuits, passed, is_above);
+        // What is not judged yet after a transfer, or after volts came back, is in no mean of the latest minutes.
+        let settles = step.context.settles(step.end).is_some();
+        let fade = self.trace.step(&self.circuits, passed, (is_above, settles));
         let look = Look {
             end: step.end,
             plan,
@@ -168,6 +173,7 @@ impl Diagnosis {
             lately: self.trace.all(),
             before: self.trace.before(),
             fade,
+            own_source: step.context.source != SourceKind::Utility,
         };
         let docket = &mut self.docket;
         docket.begin();
@@ -183,7 +189,6 @@ impl Diagnosis {
         self.unbalance.judge(&look, docket);
         self.connection.judge(&look, docket);
         self.cooling.judge(&look, docket);
-        let passed = self.last.map_or(Span::ZERO, |last| step.end - last);
         self.last = Some(step.end);
         book.follow(plan, docket, (step.end, passed), out);
     }

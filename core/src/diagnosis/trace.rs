@@ -114,15 +114,20 @@ impl Trace {
     }
 
     /// Takes a step that ends so long after the one before. What was before is not learned while the transformer is above its
-    /// rating.
-    pub(crate) fn step(&mut self, circuits: &[CircuitNow], passed: Span, is_above: bool) -> Fade {
-        if !is_above {
+    /// rating, and nothing is while something `settles`.
+    pub(crate) fn step(
+        &mut self,
+        circuits: &[CircuitNow],
+        passed: Span,
+        (is_above, settles): (bool, bool),
+    ) -> Fade {
+        if !is_above && !settles {
             let slow = Fade::of(passed, BEFORE);
             self.before.iter_mut().zip(circuits).for_each(|(before, now)| take(before, now.amperes, slow));
         }
-        let fade = Fade::of(passed, MEMORY);
+        let (fade, nothing) = (Fade::of(passed, MEMORY), CircuitNow::default());
         for (lately, now) in self.circuits.iter_mut().zip(circuits) {
-            lately.take(now, fade);
+            lately.take(if settles { &nothing } else { now }, fade);
         }
         fade
     }

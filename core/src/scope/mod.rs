@@ -233,8 +233,15 @@ impl Scope {
             let alarms = &self.alarms;
             let meter = |local: usize| meter_now(plan, alarms, local);
             let made = &self.row[slots.clone()];
-            let step =
-                Step { end, inputs: &self.grid_values, made, meter: &meter, elsewhere: alarms.elsewhere() };
+            let own = grid_plan.meters.start;
+            let step = Step {
+                end,
+                inputs: &self.grid_values,
+                made,
+                meter: &meter,
+                elsewhere: alarms.elsewhere(),
+                context: if made.is_empty() { Context::USUAL } else { self.context(plan, own, end) },
+            };
             let before = out.len();
             self.diagnosis.step(&grid_plan.diagnosis, &mut self.findings, &step, out);
             self.fold(plan, out);

@@ -169,11 +169,13 @@ impl Harmonics {
         let share = amperes / spectrum.rated_a;
         let leads = spectrum.third.is_none_or(|third| amperes > third);
         let thd = largest(lately.volt_thd()).map(|(_, thd)| thd);
-        let by_volts = thd.filter(|_| share > SOURCE_HERE).map_or(0.0, |thd| thd / VOLT_THD);
+        let by_volts = thd.filter(|_| share > SOURCE_HERE).map_or(0.0, |thd| thd / VOLT_THD / look.wider());
         let takes_up = look.unit.permissible_load.is_some_and(|permissible| permissible < PERMISSIBLE);
         let by_heat = look.unit.spectrum_loading.filter(|_| takes_up && share > SOURCE_HERE);
         let by_heat = by_heat.map_or(0.0, |loading| loading / SPECTRUM);
-        let of_setpoint = if leads { (share / SIX_PULSE).max(by_volts).max(by_heat) } else { 0.0 };
+        // The table is one for the public grid.
+        let by_share = if look.own_source { 0.0 } else { share / SIX_PULSE };
+        let of_setpoint = if leads { by_share.max(by_volts).max(by_heat) } else { 0.0 };
         let to = || (here.comes_from(Of::Orders(5, 7)), None);
         let held = &mut self.six_pulse;
         let Some(traced) =
@@ -237,7 +239,7 @@ impl Harmonics {
         // What damps it is active power; the capacitors' own amperes do not.
         let damped = lately.watts().filter(|_| kva > 0.0).map_or(spectrum.load(), |watts| watts / kva);
         let is_one = capacitive || sticks_out.is_some();
-        let of_setpoint = if is_one && damped < LOW_LOAD { thd / RESONANT_THD } else { 0.0 };
+        let of_setpoint = if is_one && damped < LOW_LOAD { thd / RESONANT_THD / look.wider() } else { 0.0 };
         let level = Level { of_setpoint: Some(of_setpoint), back: BACK, span: AFTER };
         let to = || {
             let feeder = order.and_then(|order| look.comes_from(Of::Order(order)));

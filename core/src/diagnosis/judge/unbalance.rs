@@ -172,8 +172,9 @@ impl Unbalance {
         let urgent = urgent.map(|now| now.min(volts.by_supply) > VOLTS_URGENT);
         let urgent = self.urgent.for_span(urgent, look.end, URGENT_AFTER);
         let gained = self.usual.get().map_or(0.0, |usual| (volts.by_supply - usual) / VOLTS_GAINED);
-        let of_setpoint = (volts.by_supply / VOLTS).max((volts.by_supply / VOLTS_NEW).min(gained));
-        if of_setpoint < BACK {
+        let wider = look.wider();
+        let of_setpoint = (volts.by_supply / VOLTS).max((volts.by_supply / VOLTS_NEW).min(gained)) / wider;
+        if of_setpoint < BACK && !look.own_source {
             self.usual.take(Some(volts.by_supply), Fade::of(look.fade.passed, USUAL));
         }
         let level = Level {
