@@ -15,7 +15,7 @@ use kvarden_core::time::EventTime;
 use std::sync::Arc;
 
 /// The written form of snapshots; to be raised with any change of the types within [`ScopeState`].
-const STATE_FORMAT: u32 = 15;
+const STATE_FORMAT: u32 = 16;
 
 /// The snapshot of a scope, with its name.
 pub fn encode(monitor: &Monitor, scope: ScopeId) -> Option<(String, Vec<u8>)> {

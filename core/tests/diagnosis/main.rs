@@ -7,9 +7,9 @@ mod site;
 
 mod connection;
 mod cooling;
-mod one_alert;
 mod core;
 mod harmonics;
+mod one_alert;
 mod overload;
 mod peaks;
 mod sensor;
