@@ -171,7 +171,9 @@ impl Look<'_> {
         if sum < 100.0 * (1.0 - REST) {
             shares.push(Share { feeder: None, percent: 100.0 - sum });
         } else if sum > 100.0 && cancel {
-            shares.iter_mut().for_each(|share| share.percent *= 100.0 / sum);
+            for share in &mut shares {
+                share.percent *= 100.0 / sum;
+            }
         }
         shares.sort_by(|one, other| other.percent.total_cmp(&one.percent));
         Some(shares.into())

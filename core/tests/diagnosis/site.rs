@@ -89,13 +89,15 @@ impl Meters {
         }
         let mut points = "voltage_ll_v.AB voltage_ll_v.BC voltage_ll_v.CA neutral_current_a".to_owned();
         for key in keys {
-            ["A", "B", "C"].iter().for_each(|place| write!(points, " {key}.{place}").unwrap());
+            for place in ["A", "B", "C"] {
+                let _ = write!(points, " {key}.{place}");
+            }
         }
         if self != Self::NoOrders {
             for order in ORDERS {
-                ["A", "B", "C"].iter().for_each(|place| {
-                    write!(points, " current_harmonic_percent.{place}.{order}").unwrap();
-                });
+                for place in ["A", "B", "C"] {
+                    let _ = write!(points, " current_harmonic_percent.{place}.{order}");
+                }
             }
         }
         points

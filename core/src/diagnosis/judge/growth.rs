@@ -198,13 +198,13 @@ mod tests {
         assert_eq!(after((0..21).map(hot)).grown(), None, "it went down again");
         let once = |day: usize| if day < 14 { 70.0 } else { 85.0 };
         assert_eq!(after((0..21).map(once)).grown(), None, "one week alone");
-        assert_eq!(after((0..21).map(|day| 20.0 + day as f64)).grown(), None, "far below the rating");
-        assert_eq!(after((0..21).map(|day| 80.0 + (day % 3) as f64)).grown(), None, "it stands");
+        assert_eq!(after((0..21).map(|day| 20.0 + f64::from(day))).grown(), None, "far below the rating");
+        assert_eq!(after((0..21).map(|day| 80.0 + f64::from(day % 3))).grown(), None, "it stands");
     }
 
     #[test]
     fn a_gap_of_weeks_begins_anew() {
-        let mut memory = after((0..21).map(|day| 60.0 + day as f64));
+        let mut memory = after((0..21).map(|day| 60.0 + f64::from(day)));
         assert!(memory.grown().is_some());
         memory.take(EventTime(80 * DAY.0), 80.0);
         assert_eq!(memory.grown(), None);

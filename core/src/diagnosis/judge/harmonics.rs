@@ -135,8 +135,7 @@ impl Harmonics {
         let of = if third.is_some() { Of::Order(3) } else { Of::Neutral };
         let to = || (here.comes_from(of), Some(Place::N));
         let held = &mut self.triplen[circuit];
-        let Some(traced) =
-            held.follow((Cause::Triplen, circuit), here.level(of_setpoint), (look, docket), to)
+        let Some(traced) = held.follow((Cause::Triplen, circuit), level(of_setpoint), (look, docket), to)
         else {
             return;
         };
@@ -155,7 +154,7 @@ impl Harmonics {
         let claim = Claim::new(Cause::Triplen, traced.circuit, traced.place, priority, proof)
             .with(Some(over.against(100.0)))
             .with(Some(triplen))
-            .with(here.loading())
+            .with(Some(here.loading()))
             .sure(sureness(of_setpoint, agreeing))
             .lacking(third.is_none().then_some(Lack::Harmonics))
             .lacking(measured.is_none().then_some(Lack::Neutral));
@@ -178,8 +177,7 @@ impl Harmonics {
         let of_setpoint = if leads { by_share.max(by_volts).max(by_heat) } else { 0.0 };
         let to = || (here.comes_from(Of::Orders(5, 7)), None);
         let held = &mut self.six_pulse;
-        let Some(traced) =
-            held.follow((Cause::FiveSeven, circuit), here.level(of_setpoint), (look, docket), to)
+        let Some(traced) = held.follow((Cause::FiveSeven, circuit), level(of_setpoint), (look, docket), to)
         else {
             return;
         };
@@ -196,7 +194,7 @@ impl Harmonics {
         let claim = Claim::new(Cause::FiveSeven, traced.circuit, traced.place, priority, proof)
             .with(volts)
             .with(heat)
-            .with(here.loading())
+            .with(Some(here.loading()))
             .sure(sureness(of_setpoint, agreeing))
             .lacking(by_orders.is_none().then_some(Lack::Harmonics));
         here.claim(docket, claim, traced, Of::Orders(5, 7));
@@ -210,8 +208,7 @@ impl Harmonics {
         let of_setpoint = if is_converter(lately) { share / EVEN } else { 0.0 };
         let to = || (here.comes_from(Of::Orders(2, 4)), None);
         let held = &mut self.even;
-        let Some(traced) =
-            held.follow((Cause::EvenOrders, circuit), here.level(of_setpoint), (look, docket), to)
+        let Some(traced) = held.follow((Cause::EvenOrders, circuit), level(of_setpoint), (look, docket), to)
         else {
             return;
         };
@@ -240,7 +237,7 @@ impl Harmonics {
         let damped = lately.watts().filter(|_| kva > 0.0).map_or(spectrum.load(), |watts| watts / kva);
         let is_one = capacitive || sticks_out.is_some();
         let of_setpoint = if is_one && damped < LOW_LOAD { thd / RESONANT_THD / look.wider() } else { 0.0 };
-        let level = Level { of_setpoint: Some(of_setpoint), back: BACK, span: AFTER };
+        let level = level(of_setpoint);
         let to = || {
             let feeder = order.and_then(|order| look.comes_from(Of::Order(order)));
             (feeder.unwrap_or(load), None)
@@ -292,11 +289,11 @@ pub(super) fn is_converter(lately: &Lately) -> bool {
     of(4).zip(of(2)).is_some_and(|(fourth, second)| fourth > FOURTH_OF_SECOND * second)
 }
 
-impl Here<'_> {
-    fn level(&self, of_setpoint: f64) -> Level {
-        Level { of_setpoint: Some(of_setpoint), back: BACK, span: AFTER }
-    }
+fn level(of_setpoint: f64) -> Level {
+    Level { of_setpoint: Some(of_setpoint), back: BACK, span: AFTER }
+}
 
+impl Here<'_> {
     /// The feeder from which something of the transformer comes, else this circuit.
     fn comes_from(&self, of: Of) -> usize {
         let asks = self.circuit == self.look.plan.load;
@@ -325,9 +322,9 @@ impl Here<'_> {
         }
     }
 
-    fn loading(&self) -> Option<Mark> {
+    fn loading(&self) -> Mark {
         let load = 100.0 * self.spectrum.load();
-        Some(of_sign(Sign::ShareOfRating, Place::Whole, self.circuit, load).against(100.0))
+        of_sign(Sign::ShareOfRating, Place::Whole, self.circuit, load).against(100.0)
     }
 
     fn claim(&self, docket: &mut Docket, claim: Claim, traced: Traced, of: Of) {

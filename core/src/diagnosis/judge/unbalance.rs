@@ -115,9 +115,9 @@ impl Unbalance {
         let volts = volts(look);
         // A judge before has named a lost line or neutral, or the meter: what is unequal is explained.
         let explained = |docket: &Docket, circuit: usize| {
-            let families = [Family::Unbalance, Family::Instrument].into_iter();
+            let mut families = [Family::Unbalance, Family::Instrument].into_iter();
             let drive = Some(circuit).filter(|circuit| *circuit != load);
-            families.map(|family| docket.holds(family, circuit)).any(|holds| holds)
+            families.any(|family| docket.holds(family, circuit))
                 || docket.claims(Cause::DriveFuse, drive)
                 || docket.claims(Cause::HalfWave, drive)
         };
