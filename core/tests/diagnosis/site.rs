@@ -125,7 +125,7 @@ impl Site {
     /// What a meter shows at a second: 0 is the transformer's own. Each channel is off by up to 0.3 % for ever and by 0.2 %
     /// each time.
     pub fn shown(&self, meter: usize, second: i64) -> Vec<f64> {
-        let all = self.feeders.iter().fold(self.unmetered.clone(), |all, feeder| all.add(feeder));
+        let all = self.feeders.iter().fold(self.unmetered.clone(), Draw::add);
         let ohms = Phasor::from_polar(OHMS, 2f64.atan());
         let volts = [0, 1, 2].map(|phase| self.source[phase] - ohms * all.fundamental[phase]);
         let draw = if meter == 0 { &all } else { &self.feeders[meter - 1] };
@@ -155,7 +155,7 @@ fn values(volts: Abc, draw: &Draw, volt_thd: f64, meters: Meters) -> Vec<f64> {
     let own = |order: u8| draw.orders.iter().find(|(known, _)| *known == order).map(|(_, amperes)| *amperes);
     let squares =
         |phase: usize| draw.orders.iter().map(|(_, amperes)| amperes[phase].norm_sqr()).sum::<f64>();
-    let fundamental = draw.fundamental.map(|phasor| phasor.norm());
+    let fundamental = draw.fundamental.map(Phasor::norm);
     let total = [0, 1, 2].map(|phase| (fundamental[phase].powi(2) + squares(phase)).sqrt());
     let sum = |abc: &Abc| abc.iter().sum::<Phasor>().norm_sqr();
     let neutral = (sum(&draw.fundamental) + draw.orders.iter().map(|(_, abc)| sum(abc)).sum::<f64>()).sqrt();
@@ -163,7 +163,7 @@ fn values(volts: Abc, draw: &Draw, volt_thd: f64, meters: Meters) -> Vec<f64> {
     let power = [0, 1, 2].map(|phase| volts[phase] * draw.fundamental[phase].conj());
     let mut shown = lines.to_vec();
     shown.push(neutral);
-    shown.extend(volts.map(|volts| volts.norm()));
+    shown.extend(volts.map(Phasor::norm));
     shown.extend(total);
     shown.extend(power.map(|power| power.re));
     let degrees = |phasor: Phasor| (phasor / volts[0]).arg().to_degrees();
