@@ -33,6 +33,14 @@ pub struct TerminationPlan {
     pub excess: usize,
 }
 
+/// While every part's load is below this share of its rated one, what a sensor shows beyond its like is the sensor: a connection
+/// that would be 40 K over its peers at rated current shows 0.9 K there (worked).
+const OFFSET_BELOW: f64 = 0.15;
+/// A sensor's own error moves slowly towards what such hours show.
+const OFFSET_TAU: Span = Span::hours(2);
+/// More than this is no error of a sensor that may be taken off, in K (common practice, no source).
+const LARGEST_OFFSET_K: f64 = 2.0;
+
 /// The square of the current that a termination's mass has seen.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct Seen {
@@ -45,20 +53,27 @@ struct Seen {
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub(crate) struct Terminations {
     parts: [Option<Seen>; 4],
+    /// What each sensor shows beyond its like without load, in K; 0 until such hours have come.
+    offset_k: [f64; 4],
+    /// The end of the step before.
+    last: Option<EventTime>,
 }
 
 impl Terminations {
     pub(super) fn step(&mut self, plan: &TerminationsPlan, turn: &mut Turn<'_>) {
         let air = mean_present(turn.inputs, &plan.air);
-        let mut full = [None; 4];
-        for ((full, seen), part) in full.iter_mut().zip(&mut self.parts).zip(&plan.parts) {
+        let (mut full, mut unloaded) = ([None; 4], [None; 4]);
+        for (index, (seen, part)) in self.parts.iter_mut().zip(&plan.parts).enumerate() {
             let Some(part) = part else { continue };
             let Some(amperes) = turn.inputs[part.current].get() else { continue };
             let seen = seen.insert(Seen::after(*seen, turn.end, (amperes / part.rated_a).powi(2)));
             let rise = turn.inputs[part.temperature].get().zip(air).map(|(hot, air)| hot - air);
             let settled = seen.at - seen.since >= SETTLED;
-            *full = rise.filter(|_| settled).and_then(|rise| rise_at_rated_k(rise, seen.square));
+            let rise = rise.filter(|_| settled);
+            unloaded[index] = rise.filter(|_| seen.square < OFFSET_BELOW * OFFSET_BELOW);
+            full[index] = rise.and_then(|rise| rise_at_rated_k(rise - self.offset_k[index], seen.square));
         }
+        self.learn_offsets(plan, turn.end, unloaded);
         for (part, excess) in plan.parts.iter().zip(over_peers_k(full)) {
             if let Some(part) = part {
                 turn.row[part.excess] = excess.into();
@@ -66,7 +81,26 @@ impl Terminations {
         }
     }
 
+    /// While no part carries load, each sensor's error moves towards what it shows beyond the others.
+    fn learn_offsets(&mut self, plan: &TerminationsPlan, end: EventTime, unloaded: [Option<f64>; 4]) {
+        let passed = self.last.replace(end).map_or(Span::ZERO, |last| end - last);
+        let all = plan.parts.iter().zip(unloaded).all(|(part, rise)| part.is_none() || rise.is_some());
+        if !all || !(Span::ZERO..SETTLED).contains(&passed) {
+            return;
+        }
+        let share = passed.as_seconds() / OFFSET_TAU.as_seconds();
+        for (index, offset) in self.offset_k.iter_mut().enumerate() {
+            let others = (0..4).filter(|other| *other != index).filter_map(|other| unloaded[other]);
+            let (sum, count) = others.fold((0.0, 0), |(sum, count), rise| (sum + rise, count + 1));
+            if let (Some(rise), true) = (unloaded[index], count > 0) {
+                let beyond = rise - sum / f64::from(count);
+                *offset += (beyond.clamp(-LARGEST_OFFSET_K, LARGEST_OFFSET_K) - *offset) * share;
+            }
+        }
+    }
+
     pub(super) fn shift(&mut self, by: Span) {
+        self.last = self.last.map(|last| last + by);
         for seen in self.parts.iter_mut().flatten() {
             seen.since += by;
             seen.at += by;

@@ -8,7 +8,7 @@ use super::standing::Standing;
 use crate::diagnosis::cause::{Cause, Family};
 use crate::diagnosis::docket::{Claim, Docket, Mark};
 use crate::diagnosis::finding::Lack;
-use crate::diagnosis::look::{CircuitNow, Look, of_quantity, of_sign};
+use crate::diagnosis::look::{CircuitNow, Look, mean, of_quantity, of_sign};
 use crate::diagnosis::plan::{CircuitPlan, TerminationSet};
 use crate::diagnosis::sign::{Figure, Sign};
 use crate::measurand::{Measurand, Quantity};
@@ -19,8 +19,9 @@ use serde::{Deserialize, Serialize};
 
 /// The places of terminations.
 const PARTS: [Place; 4] = [Place::A, Place::B, Place::C, Place::N];
-/// Over like parts, at rated current, in K: 4 and 15 K of ANSI/NETA Table 100.18, 40 K common practice.
-const EXCESS: [(f64, Priority); 3] = [(4.0, Priority::Low), (15.0, Priority::High), (40.0, Priority::Urgent)];
+/// Over like parts, at rated current, in K: 15 K of ANSI/NETA Table 100.18, 40 K common practice. Its 4 K are an alarm of
+/// their own; sound lugs differ by as much, so that it is a finding from 8 K on (common practice, no source).
+const EXCESS: [(f64, Priority); 3] = [(8.0, Priority::Low), (15.0, Priority::High), (40.0, Priority::Urgent)];
 /// Heat of one connection in W (common practice, no source).
 const HEAT: [(f64, Priority); 3] = [(10.0, Priority::Low), (25.0, Priority::High), (60.0, Priority::Urgent)];
 /// Of the mildest step: below it is gone.
@@ -32,6 +33,8 @@ const LEAST_SHOWN_K: f64 = 2.5;
 const AFTER: Span = Span::minutes(30);
 /// Days of which the mean is kept, to tell whether it grows.
 const DAYS: usize = 8;
+/// The neutral is a like part only while it carries this share of what the phases do.
+const LIKE_LOAD: f64 = 0.6;
 /// More than this times what it was on the first of those days: it grows (common practice, no source).
 const GROWS: f64 = 1.3;
 
@@ -118,7 +121,11 @@ impl Signs {
             let value = look.values.get(set.excess[part])?;
             let quantity = Quantity::numbered(Measurand::TerminationExcess, place, set.number);
             let mark = Mark { figure: Figure::Quantity(quantity), circuit, value, against: None };
-            let shown = value * load_squared(plan, now, part)?;
+            let square = load_squared(plan, now, part)?;
+            if part == 3 && square < LIKE_LOAD * of_phases(plan, now)? {
+                return None;
+            }
+            let shown = value * square;
             let temperature = look.values.get(set.temperature[part]);
             let quantity = Quantity::numbered(Measurand::Termination, place, set.number);
             let temperature = temperature.map(|value| Mark {
@@ -168,6 +175,12 @@ fn load_squared(plan: &CircuitPlan, now: &CircuitNow, part: usize) -> Option<f64
         phase => (now.amperes[phase], plan.rated_a),
     };
     Some((amperes? / rated.filter(|rated| *rated > 0.0)?).powi(2))
+}
+
+/// Mean of the squares of the phases' loads.
+fn of_phases(plan: &CircuitPlan, now: &CircuitNow) -> Option<f64> {
+    let squares = [0, 1, 2].map(|phase| load_squared(plan, now, phase));
+    mean(squares)
 }
 
 fn reached(value: f64, steps: &[(f64, Priority)]) -> Option<Priority> {

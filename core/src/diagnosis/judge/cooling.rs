@@ -28,8 +28,9 @@ const OIL_RISE_K: f64 = 65.0;
 const WARMEST_ROOM_C: f64 = 40.0;
 /// A dry winding rises by the load to this power (IEEE C57.96, from memory).
 const DRY_EXPONENT: f64 = 1.6;
-/// A room so warm is no weather any more but a room without air, in °C (common practice, no source).
-const HOT_ROOM_C: f64 = 45.0;
+/// A room so warm is beyond what a rating holds for (40 °C at most, C57.12.01 and IEC 60076-11, from memory), in °C; a kelvin is
+/// left to the sensor.
+const HOT_ROOM_C: f64 = 41.0;
 const HOT_ROOM_FOR: Span = Span::minutes(60);
 
 /// What is remembered of the transformer.
