@@ -1,6 +1,6 @@
 //! Default limits on currents and loading.
 
-use super::{level, limit, mean_level, tenth};
+use super::{first_figure, level, limit, mean_level, tenth};
 use crate::measurand::Measurand;
 use crate::plant::Priority::{High, Journal, Low, Urgent};
 use crate::plant::{Condition, Limit};
@@ -35,7 +35,10 @@ pub(super) fn neutral_current(neutral_a: f64) -> Limit {
     let origin = "rating of the neutral, 1.25 times it common practice";
     // What the heat has done stays when the load goes: a person looks before it closes.
     let latch = true;
-    Limit { latch, ..limit(Measurand::NeutralCurrent, levels, 0.03 * rated_a, Span::minutes(10), origin) }
+    Limit {
+        latch,
+        ..limit(Measurand::NeutralCurrent, levels, first_figure(0.03 * rated_a), Span::minutes(10), origin)
+    }
 }
 
 /// Not latched: it comes and goes with the load, and harms nothing by itself.

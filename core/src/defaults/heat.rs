@@ -1,6 +1,6 @@
 //! Default limits on temperatures.
 
-use super::{Rating, level, limit, mean_level};
+use super::{Rating, first_figure, level, limit, mean_level};
 use crate::measurand::Measurand;
 use crate::plant::Priority::{High, Journal, Low, Urgent};
 use crate::plant::{Bound, Cooling, Level, Limit, TripPoints};
@@ -70,7 +70,7 @@ pub(super) fn above_expected(on: Measurand, rating: &Rating) -> Option<Limit> {
     let origin = format!(
         "10, 15 and 30 % of the rated rise of {rise} K above what a healthy unit would show, common practice"
     );
-    Some(limit(on, levels, 0.02 * rise, Span::minutes(30), &origin))
+    Some(limit(on, levels, first_figure(0.02 * rise), Span::minutes(30), &origin))
 }
 
 /// The warmest spot of windings in a liquid; for a dry type the sensors in its windings are judged.

@@ -58,9 +58,9 @@ pub fn default_limits(on: Quantity, rating: &Rating) -> Vec<Limit> {
     match on.what {
         Measurand::VoltageUnbalance => vec![volts::voltage_unbalance(rating)],
         Measurand::CurrentUnbalance => vec![amperes::current_unbalance()],
-        Measurand::VoltageThd => vec![volts::voltage_thd()],
+        Measurand::VoltageThd => vec![volts::voltage_thd(rating)],
         // The first order is the fundamental itself.
-        Measurand::VoltageHarmonic if on.number > 1 => vec![volts::voltage_harmonic()],
+        Measurand::VoltageHarmonic if on.number > 1 => vec![volts::voltage_harmonic(rating)],
         Measurand::LoadingKva => vec![amperes::loading(on.what)],
         Measurand::LoadingPhase => vec![amperes::loading_phase()],
         Measurand::NeutralUnexplained => vec![harmonics::neutral_unexplained()],
@@ -122,6 +122,16 @@ fn mean_level(setpoint: f64, priority: Priority, on_delay: Span) -> Level {
 /// To a tenth: a setpoint that a person can read out.
 fn tenth(value: f64) -> f64 {
     (value * 10.0).round() / 10.0
+}
+
+/// To its first figure: 0.832 is 0.8, and 6.24 is 6. For deadbands, where more figures say nothing.
+fn first_figure(value: f64) -> f64 {
+    if value <= 0.0 {
+        return value;
+    }
+    let step = 10f64.powf(value.log10().floor());
+    // Divided where the step is a fraction, so that 8 tenths are written as 0.8.
+    if step < 1.0 { (value / step).round() / step.recip().round() } else { (value / step).round() * step }
 }
 
 #[cfg(test)]

@@ -1,7 +1,8 @@
 //! Default limits on voltages, and on volts and amperes of the earth side.
 
-use super::{RECURS, Rating, level, limit, mean_level, tenth};
+use super::{RECURS, Rating, first_figure, level, limit, mean_level, tenth};
 use crate::electrical::ratings::UTILIZATION_VOLTAGE;
+use crate::electrical::standard::{VOLTAGE_LIMITS, VoltageLimits};
 use crate::measurand::Measurand;
 use crate::plant::Priority::{High, Journal, Low, Urgent};
 use crate::plant::{Bound, Limit, Recurs};
@@ -32,25 +33,34 @@ pub(super) fn voltage_unbalance(rating: &Rating) -> Limit {
     }
 }
 
-pub(super) fn voltage_thd() -> Limit {
-    let levels = vec![
-        mean_level(5.0, Journal, Span::minutes(5)),
-        mean_level(8.0, Low, Span::minutes(5)),
-        mean_level(10.0, High, Span::minutes(30)),
-    ];
-    limit(
-        Measurand::VoltageThd,
-        levels,
-        0.5,
-        Span::minutes(5),
-        "8 % IEEE 519 up to 1 kV, rest common practice",
-    )
+/// The row of the standard for what a meter sits on, and its words. A bus of which no volts are known is taken as one of a
+/// building.
+fn bus(rating: &Rating) -> (&'static VoltageLimits, &'static str) {
+    let [building, ..] = &VOLTAGE_LIMITS;
+    let row = rating.wiring.and_then(|(_, volts)| VoltageLimits::for_volts(volts)).unwrap_or(building);
+    (row, if row == building { "IEEE 519 up to 1 kV" } else { "IEEE 519 above 1 kV, from memory" })
 }
 
-pub(super) fn voltage_harmonic() -> Limit {
-    let levels = vec![mean_level(3.0, Journal, Span::minutes(5)), mean_level(5.0, Low, Span::minutes(5))];
-    let origin = "one order: 5 % IEEE 519 up to 1 kV, rest common practice";
-    limit(Measurand::VoltageHarmonic, levels, 0.3, Span::minutes(5), origin)
+/// For the digest at 5/8 of the standard's limit, high at 5/4 of it: the 5, 8 and 10 % of the guide up to 1 kV.
+pub(super) fn voltage_thd(rating: &Rating) -> Limit {
+    let (row, standard) = bus(rating);
+    let levels = vec![
+        mean_level(tenth(0.625 * row.thd), Journal, Span::minutes(5)),
+        mean_level(row.thd, Low, Span::minutes(5)),
+        mean_level(tenth(1.25 * row.thd), High, Span::minutes(30)),
+    ];
+    let origin = format!("{} % {standard}, rest common practice", row.thd);
+    limit(Measurand::VoltageThd, levels, 0.5, Span::minutes(5), &origin)
+}
+
+/// For the digest at 3/5 of the standard's limit: the 3 and 5 % of the guide up to 1 kV.
+pub(super) fn voltage_harmonic(rating: &Rating) -> Limit {
+    let (row, standard) = bus(rating);
+    let minutes = Span::minutes(5);
+    let levels =
+        vec![mean_level(tenth(0.6 * row.order), Journal, minutes), mean_level(row.order, Low, minutes)];
+    let origin = format!("one order: {} % {standard}, rest common practice", row.order);
+    limit(Measurand::VoltageHarmonic, levels, 0.3, minutes, &origin)
 }
 
 pub(super) fn supply(on: Measurand, nominal: f64) -> Vec<Limit> {
@@ -70,7 +80,7 @@ pub(super) fn supply(on: Measurand, nominal: f64) -> Vec<Limit> {
     ];
     let origin = "ANSI C84.1 utilization ranges A and B, rest common practice";
     // Half of what parts the two nearest steps, 1.05 and 1.0583 (common practice, no source).
-    let (deadband, off_delay) = (0.004 * nominal, Span::seconds(60));
+    let (deadband, off_delay) = (first_figure(0.004 * nominal), Span::seconds(60));
     // Motors that start dip the voltage many times a day: counted for the digest, not told.
     let recurs = Some(Recurs { priority: Journal, ..RECURS });
     vec![
