@@ -42,10 +42,18 @@ pub(crate) fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>)
         .into_iter()
         .map(|name| (distance(&lower, &name.to_lowercase()), name))
         .filter(|(distance, name)| {
-            *distance <= (length / 3).max(1) && *distance < length.max(name.chars().count())
+            *distance <= (length / 3).max(1) && *distance < length.min(name.chars().count())
         })
-        .min_by_key(|(distance, _)| *distance)
+        // Of those that are as near, one whose letters only stand in another order, else the first.
+        .min_by_key(|(distance, name)| (*distance, letters(&lower) != letters(&name.to_lowercase())))
         .map(|(_, name)| name)
+}
+
+/// The letters of a word in an order of their own.
+fn letters(word: &str) -> Vec<char> {
+    let mut letters: Vec<char> = word.chars().collect();
+    letters.sort_unstable();
+    letters
 }
 
 /// How many slips part two words; a word that only lacks its end or its beginning is one slip away.
@@ -76,6 +84,8 @@ mod tests {
         assert_eq!(nearest("password", ["username", "password_file"]), Some("password_file"));
         assert_eq!(nearest("Denver", ["America/Boise", "America/Denver"]), Some("America/Denver"));
         assert_eq!(nearest("N", ["A", "B", "C"]), None);
+        assert_eq!(nearest("AC", ["A", "B", "C", "AB", "BC", "CA", "ABC"]), Some("CA"));
+        assert_eq!(nearest("AB", ["A", "B", "C"]), None, "no letter more than the other");
         assert_eq!(nearest("colour", ["on_delay", "off_delay"]), None);
     }
 

@@ -236,7 +236,7 @@ impl<'d> Section<'d> {
     ) -> Vec<Option<T>> {
         let Some((value, at)) = self.value(key) else { return Vec::new() };
         let DeValue::Array(items) = value.node else {
-            let help = match shape.name.split_once("]]") {
+            let help = match shape.name.split_once("]]").filter(|_| shape.name.starts_with("[[")) {
                 Some((heading, _)) => format!("write {heading}]], with two brackets on each side"),
                 None => {
                     format!("write {key} = [{{ … }}, {{ … }}] with these keys: {}", shape.keys.join(", "))

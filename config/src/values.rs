@@ -109,9 +109,11 @@ pub(crate) fn temperature(
 ) -> impl Fn(&Value<'_>) -> Result<f64, Fault> {
     move |value| {
         let (low, high, own) = (range.start(), range.end(), unit.symbol());
-        let example = if unit == Unit::Kelvin { "\"27 °F\"" } else { "\"185 °F\"" };
-        let help =
-            format!("write a number from {low} to {high} {own}, or a text with its unit such as {example}");
+        let (usual, zero) = if unit == Unit::Kelvin { (15.0, 0.0) } else { (85.0, 32.0) };
+        let example = if range.contains(&usual) { usual } else { *low } * 1.8 + zero;
+        let help = format!(
+            "write a number from {low} to {high} {own}, or a text with its unit such as \"{example:.0} °F\""
+        );
         let converted = match value.node.as_str() {
             None => as_number(value.node),
             Some(text) => text.rsplit_once(' ').and_then(|(number, written)| {
@@ -212,8 +214,10 @@ pub(crate) fn one_of(known: &'static [i64]) -> impl Fn(&Value<'_>) -> Result<i64
 pub(crate) fn span(range: RangeInclusive<Span>) -> impl Fn(&Value<'_>) -> Result<Span, Fault> {
     move |value| {
         let (low, high) = (written_span(*range.start()), written_span(*range.end()));
+        let usual = Span::seconds(60);
+        let example = if range.contains(&usual) { "60s" } else { &high };
         let help = format!(
-            "write a number with ms, s, m, h or d, from \"{low}\" to \"{high}\", for example \"60s\""
+            "write a number with ms, s, m, h or d, from \"{low}\" to \"{high}\", for example \"{example}\""
         );
         let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "a span in quotes", &help))?;
         match parse_span(given) {

@@ -120,3 +120,36 @@ fn every_example_has_a_kind_that_is_tested() {
         .sum();
     assert_eq!(REFERENCE.matches("```toml").count(), tested);
 }
+
+/// Every Markdown document of the repository but the reference itself, with its path.
+fn documents(folder: &Path, found: &mut Vec<(String, String)>) {
+    for entry in std::fs::read_dir(folder).unwrap().flatten() {
+        let (path, name) = (entry.path(), entry.file_name().to_string_lossy().into_owned());
+        if path.is_dir() && name != "target" && !name.starts_with('.') {
+            documents(&path, found);
+        } else if path.extension().is_some_and(|ending| ending == "md") && name != "OPTIONS.md" {
+            found.push((path.display().to_string(), std::fs::read_to_string(&path).unwrap()));
+        }
+    }
+}
+
+/// Whatever TOML another document shows is a part of a configuration, and is read like those of the reference. Seen to fail
+/// with a block with a misspelled key in the guide of `deploy`.
+#[test]
+fn what_other_documents_show_is_read_without_a_problem() {
+    let mut found = Vec::new();
+    documents(&Path::new(env!("CARGO_MANIFEST_DIR")).join(".."), &mut found);
+    let names: Vec<&str> = found.iter().map(|(path, _)| path.as_str()).collect();
+    for name in ["README.md", "docs/formulas.md", "deploy/README.md"] {
+        assert!(names.iter().any(|path| path.ends_with(name)), "{name} is not among {names:?}");
+    }
+    for (path, text) in &found {
+        for block in text.split("```toml").skip(1).filter_map(|rest| rest.split("```").next()) {
+            let block = block.split_once('\n').map_or("", |(_, block)| block);
+            let rest = REST.iter().filter(|(heading, _)| !block.contains(&format!("{heading}\n")));
+            let whole: String = rest.map(|(_, text)| *text).chain([block]).collect();
+            let (_, problems) = kvarden_config::parse("kvarden.toml", &whole, &files);
+            assert!(problems.is_empty(), "{path}:\n{}", render(&problems));
+        }
+    }
+}
