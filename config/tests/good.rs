@@ -32,6 +32,24 @@ name = "T2 secondary"
 measures = { transformer = "T2" }
 "#;
 
+/// Two minutes before and two after, unless the owner says otherwise: the default of the option reference.
+#[test]
+fn what_is_kept_around_an_alarm_is_two_minutes_on_both_sides_by_default() {
+    let two = Span::minutes(2);
+    for (store, before, after) in [
+        ("", two, two),
+        ("[store]\nfolder = \"data\"", two, two),
+        ("[store]\nrecording = {}", two, two),
+        ("[store]\nrecording = { before = \"30s\" }", Span::seconds(30), two),
+        ("[store]\nrecording = { after = \"5m\" }", two, Span::minutes(5)),
+    ] {
+        let (configuration, problems) = parse(&format!("{SMALL}{store}\n"));
+        let around =
+            configuration.unwrap_or_else(|| panic!("{}", kvarden_config::render(&problems))).plant.recording;
+        assert_eq!((around.before, around.after), (before, after), "{store}");
+    }
+}
+
 #[test]
 fn nameplates_are_as_written() {
     let plant = good().plant;

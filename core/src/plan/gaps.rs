@@ -102,6 +102,13 @@ fn harmonics_reason(plant: &Plant, meter: &MeterPlan, measures: Option<Target>) 
                 bounds.least, bounds.most, bounds.most_if_falling
             ))
         }
+        Target::Transformer(index, SideOf::Secondary)
+            if has(Measurand::KFactor) && !orders && plant.transformers[index].kind.carries_its_kva() =>
+        {
+            let why = "a K-factor is referred to the rated amperes that the meter was told, which are not known here: give the \
+                       harmonic loss factor instead, or the orders";
+            Some(why.to_owned())
+        }
         _ => None,
     }
 }

@@ -212,6 +212,44 @@ fn of_the_thd_alone_its_bounds_are_told_and_a_meters_own_factor_is_enough() {
     assert!(!compiled(hall.monitor.plan(), "quality").series.contains(&at));
 }
 
+/// Both are figures a meter gives, and mean different things: K is referred to the rated current and falls with the square of
+/// the load (UL 1561, from memory), `F_HL` to the current of the moment (a public conference paper on C57.110). At 150 of
+/// 208.2 A the handbook's example is `F_HL` 6.249 and K 3.244; taken for the other it would allow 93 instead of 85 %.
+/// Seen to fail with `KFactor` beside `HarmonicLossFactor` among what `load` takes for the factor.
+#[test]
+fn a_k_factor_is_not_taken_for_a_harmonic_loss_factor() {
+    let currents = "current_a.A current_a.B current_a.C";
+    let k = 6.2488 * (150.0f64 / 208.18).powi(2);
+    let give = |points: &str, factors: &[f64]| {
+        let (plant, number) = with(&format!("{currents} {points}"), SECONDARY, |unit| unit.k_rating = None);
+        let mut hall = Hall::of(&plant);
+        for (point, value) in [150.0, 150.0, 150.0].iter().chain(factors).enumerate() {
+            hall.show(number, point, *value);
+        }
+        hall.run(130);
+        hall
+    };
+    // Both, in whichever order of the map: each keeps its own figure, and what may be carried goes by the one.
+    for (points, factors) in
+        [("harmonic_loss_factor k_factor", [6.2488, k]), ("k_factor harmonic_loss_factor", [k, 6.2488])]
+    {
+        let hall = give(points, &factors);
+        near(mean(&hall, "harmonic_loss_factor"), 6.2488);
+        near(mean(&hall, "k_factor"), k);
+        near(mean(&hall, "permissible_load_percent"), 84.86);
+    }
+    // K alone, for the whole or each phase, is shown and nothing is computed of it; it is said what is missing.
+    for points in ["k_factor", "k_factor.A k_factor.B k_factor.C"] {
+        let hall = give(points, &vec![k; points.split(' ').count()]);
+        near(mean(&hall, points.split(' ').next().expect("one at least")), k);
+        let plan = hall.monitor.plan();
+        let has = |what| compiled(plan, "quality").series.iter().any(|quantity| quantity.what == what);
+        assert!(!has(Measurand::PermissibleLoad) && !has(Measurand::SpectrumLoading), "{points}");
+        let why = "a K-factor is referred to the rated amperes that the meter was told";
+        assert!(plan.not_judged.iter().any(|gap| gap.reason.starts_with(why)), "{points}");
+    }
+}
+
 /// IEEE 519-2014 Table 2 at `I_SC/I_L` 22 (4.5 % impedance): 8 %. Before a demand is known the rated current stands for it.
 #[test]
 fn the_demand_distortion_is_held_against_the_table_and_its_demand_is_told() {

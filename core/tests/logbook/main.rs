@@ -17,6 +17,7 @@ mod neutral;
 mod people;
 mod plan;
 mod rates;
+mod recordings;
 mod recurrence;
 mod supply;
 mod unbalance;
