@@ -31,6 +31,8 @@ pub struct Message<'a> {
     pub payload: &'a [u8],
     /// Kept by the broker from before, not told just now.
     pub retained: bool,
+    /// Sent before and not acknowledged: it may have been taken and even stored then (MQTT 3.1.1 section 3.3.1.1).
+    pub again: bool,
 }
 
 /// What became of a message.
@@ -166,7 +168,7 @@ mod tests {
     }
 
     fn fresh<'a>(topic: &'a str, payload: &'a str) -> Message<'a> {
-        Message { topic, payload: payload.as_bytes(), retained: false }
+        Message { topic, payload: payload.as_bytes(), retained: false, again: false }
     }
 
     async fn passes(milliseconds: u64) {
@@ -248,6 +250,20 @@ mod tests {
         assert_eq!(notebook.readings(), ["0 at 97000: 1"]);
         let expected = ["0: old retained value", "1: old retained value", "2: old retained value"];
         assert_eq!(notebook.troubles(), expected);
+    }
+
+    /// What has a time of its own is told apart by it, further on. Seen to fail without the check of `again`.
+    #[tokio::test(start_paused = true)]
+    async fn a_message_sent_again_counts_only_with_a_time_of_its_own() {
+        let (notebook, mut intake) =
+            intake(&[meter(0, "a", "/x", true), meter(1, "b", "/x", false), plain(2)]);
+        let again = |topic, payload| Message { again: true, ..fresh(topic, payload) };
+        intake.take(again("a", r#"{"x":1,"t":40000}"#));
+        assert_eq!(intake.take(again("b", r#"{"x":3}"#)), Taken::By(1), "acknowledged all the same");
+        intake.take(again("cannery/mp3/amps/a", "50"));
+        assert_eq!(notebook.readings(), ["0 at 40000: 1"]);
+        let what = "sent again, without a time of its own";
+        assert_eq!(notebook.troubles(), [format!("1: {what}"), format!("2: {what}")]);
     }
 
     #[tokio::test(start_paused = true)]

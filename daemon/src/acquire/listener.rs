@@ -20,6 +20,10 @@ const RECENT_INTERVALS: i64 = 3;
 const GATHER: Span = Span(500);
 /// What is counted for each reading of a flood that was passed over.
 const TOO_QUICK: &str = "told too quickly: only the newest was taken";
+/// What is counted for a message that the broker kept from before.
+const OLD: &str = "old retained value";
+/// What is counted for a message of which nobody can say of when it is, nor whether it was taken before.
+const AGAIN: &str = "sent again, without a time of its own";
 
 /// Numbers for readings that are held back, and what became of them.
 #[derive(Debug, Default)]
@@ -117,7 +121,10 @@ impl Listener {
             };
             let recent = told.at.is_some_and(|at| now - at <= every.times(RECENT_INTERVALS));
             if message.retained && !recent {
-                return trouble.add(sink, "old retained value");
+                return trouble.add(sink, OLD);
+            }
+            if message.again && told.at.is_none() {
+                return trouble.add(sink, AGAIN);
             }
             if told.not_numbers > 0 {
                 sink.refused_payload(*meter, message.topic, message.payload);
@@ -181,9 +188,9 @@ impl Listener {
         now: EventTime,
         tickets: &mut Tickets,
     ) -> Option<u64> {
-        if message.retained {
-            // It has no time of its own.
-            self.trouble.add(sink, "old retained value");
+        // It has no time of its own.
+        if message.retained || message.again {
+            self.trouble.add(sink, if message.retained { OLD } else { AGAIN });
             return None;
         }
         let mut last = None;

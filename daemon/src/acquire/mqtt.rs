@@ -204,7 +204,8 @@ impl<'a> Link<'a> {
                     Event::Incoming(Packet::Publish(message)) => {
                         let (topic, payload) = (message.topic.as_str(), &message.payload[..]);
                         let mut intake = intake.borrow_mut();
-                        let taken = intake.take(Message { topic, payload, retained: message.retain });
+                        let (retained, again) = (message.retain, message.dup);
+                        let taken = intake.take(Message { topic, payload, retained, again });
                         let mut receipts = receipts.borrow_mut();
                         for (ticket, number) in intake.handed_over() {
                             receipts.handed_over(ticket, number);

@@ -58,6 +58,13 @@ impl Peer {
         self.say(Packet::Publish(publish)).await;
     }
 
+    /// Publishes what was published before, as a broker does after a link that broke.
+    async fn publish_again(&mut self, id: u16, topic: &str, payload: &str) {
+        let mut publish = Publish::new(topic, QoS::AtLeastOnce, payload);
+        (publish.pkid, publish.dup) = (id, true);
+        self.say(Packet::Publish(publish)).await;
+    }
+
     async fn hear(&mut self) -> Packet {
         timeout(PATIENCE, async {
             loop {
@@ -100,10 +107,18 @@ fn meter(number: u32, topic: &str) -> ToldMeter {
 
 /// Runs the client with meters on topics `a` and `b` beside the broker's side of the story.
 async fn beside<F: Future<Output = ()>>(story: impl FnOnce(TcpListener, Rc<Notebook>) -> F) {
+    told_by(&[meter(0, "a"), meter(1, "b")], story).await;
+}
+
+/// Runs the client with these meters beside the broker's side of the story.
+async fn told_by<F: Future<Output = ()>>(
+    meters: &[ToldMeter],
+    story: impl FnOnce(TcpListener, Rc<Notebook>) -> F,
+) {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap().to_string();
     let notebook = Rc::new(Notebook::at(0));
-    let intake = Intake::new(notebook.clone(), &[meter(0, "a"), meter(1, "b")], Qos::AtLeastOnce).unwrap();
+    let intake = Intake::new(notebook.clone(), meters, Qos::AtLeastOnce).unwrap();
     let client = "larkspur".to_owned();
     let qos = Qos::AtLeastOnce;
     let broker = BrokerSpec { address, client, username: None, password: None, qos, tls: None };
@@ -133,6 +148,31 @@ async fn the_session_is_persistent_and_every_topic_is_asked_for() {
     .await;
 }
 
+/// A meter that asks for less than the broker's setting, and one that asks for nothing of its own. What comes without an
+/// identifier has no receipt. Seen to fail with the setting for all.
+#[tokio::test]
+async fn each_topic_is_asked_for_as_its_meter_wants_it() {
+    let mut once = meter(0, "a");
+    once.spec.qos = Some(Qos::AtMostOnce);
+    told_by(&[once, meter(1, "b")], |listener, notebook| async move {
+        let (mut peer, _) = Peer::accept(&listener).await;
+        let Packet::Subscribe(asked) = peer.hear().await else { panic!("a subscribe follows") };
+        let wanted: Vec<_> = asked.filters.iter().map(|one| (one.path.as_str(), one.qos)).collect();
+        assert_eq!(wanted, [("a", QoS::AtMostOnce), ("b", QoS::AtLeastOnce)]);
+        let codes = wanted.iter().map(|(_, qos)| SubscribeReasonCode::Success(*qos)).collect();
+        peer.say(Packet::SubAck(SubAck::new(asked.pkid, codes))).await;
+        peer.say(Packet::Publish(Publish::new("a", QoS::AtMostOnce, r#"{"v":5}"#))).await;
+        peer.publish(7, "b", r#"{"v":6}"#, false).await;
+        peer.assert_quiet().await;
+        notebook.commit(2);
+        assert_eq!(peer.hear_acknowledged().await, 7);
+        peer.assert_quiet().await;
+        assert_eq!(notebook.noted().len(), 2);
+    })
+    .await;
+}
+
+/// Seen to fail with receipts that wait for no commit.
 #[tokio::test]
 async fn a_message_is_acknowledged_when_it_is_stored_and_not_before() {
     beside(|listener, notebook| async move {
@@ -153,6 +193,8 @@ async fn a_message_is_acknowledged_when_it_is_stored_and_not_before() {
     .await;
 }
 
+/// The broker says at each connection that it knows no session. Seen to fail when the topics were asked for at the first
+/// connection only, and with receipts that wait for no commit.
 #[tokio::test]
 async fn after_a_lost_connection_it_subscribes_again() {
     beside(|listener, notebook| async move {
@@ -167,6 +209,31 @@ async fn after_a_lost_connection_it_subscribes_again() {
         peer.publish(1, "a", r#"{"v":5}"#, false).await;
         notebook.commit(2);
         assert_eq!(peer.hear_acknowledged().await, 1, "what was not acknowledged comes again");
+    })
+    .await;
+}
+
+/// The link broke between receipt and commit: what comes again is acknowledged and is no second reading of another moment.
+/// Seen to fail without the check of `again`.
+#[tokio::test]
+async fn what_is_sent_again_without_a_time_is_taken_once() {
+    beside(|listener, notebook| async move {
+        let code = SubscribeReasonCode::Success(QoS::AtLeastOnce);
+        let (mut peer, _) = Peer::accept(&listener).await;
+        peer.grant(code).await;
+        peer.publish(1, "a", r#"{"v":95}"#, false).await;
+        peer.assert_quiet().await;
+        drop(peer);
+        let (mut peer, _) = Peer::accept(&listener).await;
+        peer.grant(code).await;
+        peer.publish_again(1, "a", r#"{"v":95}"#).await;
+        peer.publish(2, "b", r#"{"v":6}"#, false).await;
+        peer.assert_quiet().await;
+        notebook.commit(2);
+        assert_eq!([peer.hear_acknowledged().await, peer.hear_acknowledged().await], [1, 2]);
+        let meters: Vec<u32> = notebook.noted().iter().map(|noted| noted.meter).collect();
+        assert_eq!(meters, [0, 1]);
+        assert_eq!(notebook.troubles(), ["0: sent again, without a time of its own"]);
     })
     .await;
 }
@@ -241,7 +308,8 @@ async fn thousands_of_unacknowledged_messages_do_not_end_the_link() {
             peer.publish(id, "a", r#"{"v":5}"#, false).await;
         }
         peer.publish(3001, "b", r#"{"v":6}"#, false).await;
-        while notebook.noted().last().is_none_or(|noted| noted.meter != 1) {
+        // A reading of the flood that was held back may come after it.
+        while notebook.noted().iter().all(|noted| noted.meter != 1) {
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
         notebook.commit(u64::MAX);

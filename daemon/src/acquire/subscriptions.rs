@@ -102,3 +102,36 @@ impl Subscriptions {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rumqttc::MqttOptions;
+
+    /// Seen to fail when all were asked for again, and when none was.
+    #[test]
+    fn what_was_refused_is_asked_for_again_and_nothing_else() {
+        let topic = |filter: &str| Subscription { filter: filter.into(), qos: Qos::AtLeastOnce };
+        let mut subscriptions = Subscriptions::new(&[topic("a"), topic("b"), topic("c")]);
+        let (client, _events) = AsyncClient::new(MqttOptions::new("x", "localhost", 1883), 8);
+        subscriptions.ask_all(&client);
+        assert_eq!(subscriptions.queued, [vec![0, 1, 2]]);
+        subscriptions.ask_refused(&client);
+        assert_eq!(subscriptions.queued.len(), 1, "what is not answered yet is not refused");
+        subscriptions.sent(7);
+        let granted = SubscribeReasonCode::Success(QoS::AtLeastOnce);
+        let answer = |id, codes: &[SubscribeReasonCode]| SubAck::new(id, codes.to_vec());
+        let mut told = Vec::new();
+        // A code for the third is missing: that is no grant.
+        subscriptions.answered(&answer(7, &[granted, SubscribeReasonCode::Failure]), |filter, granted| {
+            told.push((filter.to_owned(), granted));
+        });
+        assert_eq!(told, [("a".to_owned(), true), ("b".to_owned(), false), ("c".to_owned(), false)]);
+        subscriptions.ask_refused(&client);
+        assert_eq!(subscriptions.queued, [vec![1, 2]]);
+        subscriptions.sent(8);
+        subscriptions.answered(&answer(8, &[granted, granted]), |_, granted| assert!(granted));
+        subscriptions.ask_refused(&client);
+        assert!(subscriptions.queued.is_empty() && subscriptions.standing() == Some(true));
+    }
+}
