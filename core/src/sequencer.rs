@@ -167,6 +167,7 @@ mod tests {
         assert_eq!(run("11@11 10@11 12@12 14@14 15@15 18@18"), "10 11 12 14 15");
     }
 
+    /// Seen to fail when a stamp that was there before was taken again, and when one before the last was.
     #[test]
     fn what_comes_after_its_wait_is_too_late_and_the_same_stamp_is_a_duplicate() {
         assert_eq!(run("10@10 10@10 20@20 9@20 10@20"), "10:Duplicate 10 9:TooLate 10:Duplicate");

@@ -121,7 +121,8 @@ fn a_flood_of_one_meter_is_thinned_counted_and_holds_nothing_up() {
     daemon.stop();
 }
 
-/// mosquitto grants the subscription and passes nothing on: only the silence shows it.
+/// mosquitto grants the subscription and passes nothing on: only the silence shows it. Seen to fail when the silence of a meter
+/// that never spoke was not watched.
 #[test]
 fn rules_that_filter_in_silence_are_seen_by_the_silence() {
     let folder = tempfile::tempdir().expect("the system has a folder for temporary files");
@@ -161,8 +162,8 @@ fn a_broker_that_does_not_let_us_in_is_an_alarm_of_its_own() {
     daemon.stop();
 }
 
-/// Two daemons of two sites whose client name is the same. That the count of ends matters was seen in
-/// `daemon/src/acquire/mqtt_tests.rs`.
+/// Two daemons of two sites whose client name is the same. Seen to fail with waits of a second that do not grow: 14 in 12 s on
+/// a busy machine. That the count of ends matters was seen in `daemon/src/acquire/mqtt_tests.rs`.
 #[test]
 fn a_second_box_under_our_name_is_noticed_and_the_two_do_not_fight_each_second() {
     let broker = Mosquitto::start();
@@ -176,7 +177,7 @@ fn a_second_box_under_our_name_is_noticed_and_the_two_do_not_fight_each_second()
     let before = connections();
     std::thread::sleep(Duration::from_secs(12));
     let more = connections() - before;
-    assert!(more < 12, "{more} connections were taken over in 12 s");
+    assert!(more < 8, "{more} connections were taken over in 12 s");
     for daemon in daemons {
         daemon.stop();
     }

@@ -338,7 +338,8 @@ fn one_lost_input_would_be_seen(
     assert!(told.difference(&golden).is_some(), "a reading was taken out and nothing changed");
 }
 
-/// The broker was told that a message is taken only when it was stored, so every message is.
+/// The broker was told that a message is taken only when it was stored, so every message is. Seen to fail with receipts that
+/// wait for no commit.
 fn nothing_acknowledged_is_lost(stamps: &[i64], tail: &[TailRecord]) {
     let of_mp3 = tail.iter().filter_map(|record| match &record.input {
         OwnedInput::Reading { meter, at, .. } if &**meter == "MP-3" => Some(at.0),

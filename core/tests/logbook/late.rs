@@ -27,7 +27,7 @@ fn after_a_gap() -> Hall {
     hall
 }
 
-/// Guard: `fills_gap` in `Scope::read`.
+/// Seen to fail when a late reading was judged, and when it was not counted.
 #[test]
 fn what_comes_late_for_a_gap_is_added_to_its_minute_and_raises_and_clears_nothing() {
     let mut hall = after_a_gap();
@@ -53,7 +53,7 @@ fn what_comes_late_for_a_gap_is_added_to_its_minute_and_raises_and_clears_nothin
     assert!(minutes(&hall).iter().all(|(_, _, most, late)| *late || most.is_some_and(|most| most < 40.0)));
 }
 
-/// Guard: the gap that `Gaps::fill` takes away.
+/// Seen to fail when each late reading was taken for one of a gap, and when a filled gap stayed one.
 #[test]
 fn the_same_late_reading_again_and_one_of_a_time_that_is_known_change_nothing() {
     let mut hall = after_a_gap();
@@ -94,7 +94,7 @@ fn a_late_minute_is_told_when_its_burst_is_over_and_what_is_late_for_the_open_mi
     assert_eq!(minutes(&hall).last().map(|row| (row.0, row.1, row.3)), Some((9, 56, false)));
 }
 
-/// Guard: `is_behind` before `hear`.
+/// Seen to fail when any reading ended a silence.
 #[test]
 fn what_is_late_ends_no_silence() {
     let mut hall = after_a_gap();
@@ -119,6 +119,7 @@ fn an_impossible_value_that_comes_late_is_no_history() {
     assert!(minutes(&hall).contains(&(3, 0, None, true)));
 }
 
+/// Seen to fail when each late reading was taken for one of a gap.
 #[test]
 fn what_is_too_old_is_refused_and_no_meter_that_we_stamp_has_anything_late() {
     let mut hall = after_a_gap();

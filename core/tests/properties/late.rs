@@ -98,7 +98,8 @@ fn judgements(outputs: Vec<Output>) -> Vec<Output> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(60))]
 
-    /// Guards: `fills_gap` in `Scope::read`, and the gap that `Gaps::fill` takes away.
+    /// Seen to fail when a stamp that was there before was taken again, when a late reading was judged, when each one was taken
+    /// for one of a gap, and when a filled gap stayed one.
     #[test]
     fn nothing_is_lost_or_counted_twice_and_nothing_late_is_judged(fates in fates()) {
         let steps = steps(&fates);
@@ -117,7 +118,7 @@ proptest! {
         prop_assert!(judgements(outputs) == judgements(all(&only)), "what is late was judged");
     }
 
-    /// Guard: the gaps in `SavedMeter`.
+    /// Seen to fail without the gaps in `SavedMeter`.
     #[test]
     fn a_restart_anywhere_changes_nothing_of_what_comes_late(fates in fates(), place in any::<prop::sample::Index>()) {
         let steps = steps(&fates);
