@@ -149,7 +149,7 @@ async fn the_session_is_persistent_and_every_topic_is_asked_for() {
 }
 
 /// A meter that asks for less than the broker's setting, and one that asks for nothing of its own. What comes without an
-/// identifier has no receipt. Seen to fail with the setting for all.
+/// identifier has no receipt.
 #[tokio::test]
 async fn each_topic_is_asked_for_as_its_meter_wants_it() {
     let mut once = meter(0, "a");
