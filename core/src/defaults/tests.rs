@@ -170,7 +170,7 @@ fn deadbands_have_figures_that_a_person_can_read_out() {
     for (exact, round) in
         [(0.832, 0.8), (0.48, 0.5), (1.92, 2.0), (6.24, 6.0), (2.3, 2.0), (49.88, 50.0), (0.096, 0.1)]
     {
-        assert!(first_figure(exact) == round, "{exact}: {}", first_figure(exact));
+        assert_eq!(first_figure(exact).to_string(), round.to_string(), "{exact}");
     }
     for volts in [24.0, 120.0, 208.0, 240.0, 400.0, 480.0, 600.0, 4160.0, 12470.0, 34500.0] {
         let rating = Rating { wiring: Some((WiringForm::Wye, volts)), ..rating() };
