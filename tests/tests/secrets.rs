@@ -23,7 +23,7 @@ const LOGGED: &str = "t,b\n1795590000,50\n1795590001,95\n1795590002,50\n17956800
 
 /// What may stand nowhere: the password in any usual form, and each line of the key.
 fn marks(key: &str) -> Vec<String> {
-    let hex = PASSWORD.bytes().map(|byte| format!("{byte:02x}")).collect::<String>();
+    let hex = PASSWORD.bytes().map(|byte| format!("{byte:02x}")).collect::<Vec<_>>().concat();
     let list = PASSWORD.bytes().map(|byte| byte.to_string()).collect::<Vec<_>>().join(", ");
     let lines = key.lines().filter(|line| !line.starts_with("-----") && line.len() > 16);
     [PASSWORD.to_owned(), hex, list].into_iter().chain(lines.map(str::to_owned)).collect()
