@@ -6,13 +6,13 @@ use kvarden_core::plant::Priority;
 
 /// The recordings as told: seconds from and to, and the alarm that gives the name.
 fn recordings(hall: &Hall) -> Vec<(i64, i64, &str)> {
-    let span = |output| match output {
-        &Output::Recording(ref span) => {
+    let spans = hall.told.iter().filter_map(|output| match output {
+        Output::Recording(span) => {
             Some(((span.from - at(0)).0 / 1000, (span.to - at(0)).0 / 1000, span.alarm.as_str()))
         }
         _ => None,
-    };
-    hall.told.iter().filter_map(span).collect()
+    });
+    spans.collect()
 }
 
 /// MP-1 is over its limit from second 300 on and the alarm rises at 310, after its delay of 10 s: by default two minutes
