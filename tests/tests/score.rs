@@ -22,6 +22,7 @@ fn told_right() -> Heard {
         from: 10 * HOUR,
         until: 20 * HOUR,
         hidden: None,
+        also: &[],
     };
     let told = Told {
         cause: "loose-connection".to_owned(),
@@ -87,6 +88,20 @@ fn a_wrong_label_shows_in_every_figure_that_it_concerns() {
     let figures = Figures::of([&healthy]);
     assert_eq!(figures.healthy, (1, 1.0));
     assert_eq!(figures.macro_f1(), None);
+}
+
+#[test]
+fn what_is_true_with_a_cause_is_not_wrong_and_does_not_stand_for_it() {
+    let mut both = told_right();
+    both.truths[0].also = &[("unbalance", "load")];
+    both.told.push(Told {
+        cause: "unbalance".to_owned(),
+        variant: "load".to_owned(),
+        ..both.told[0].clone()
+    });
+    assert_eq!(Figures::of([&both]).beside, 0);
+    both.told.remove(0);
+    assert!(f1(&both) < 1e-12);
 }
 
 #[test]

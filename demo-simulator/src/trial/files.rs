@@ -120,6 +120,7 @@ pub fn truth(trial: &Trial) -> serde_json::Value {
                 "from": stamp(truth.from),
                 "until": stamp(truth.until),
                 "hidden": truth.hidden,
+                "also": truth.also.iter().map(|(cause, variant)| json!({"cause": cause, "variant": variant})).collect::<Vec<_>>(),
             })
         })
         .collect();

@@ -88,8 +88,9 @@ const ABC: [&str; 3] = ["A", "B", "C"];
 const LINES: [&str; 3] = ["AB", "BC", "CA"];
 /// Below this a meter gives no ratio of amperes, and no angle.
 const LEAST_A: f64 = 0.5;
-/// Errors of a good meter and of a sensor: share of volts, share of amperes, K.
-const ERRORS: (f64, f64, f64) = (0.002, 0.004, 0.25);
+/// Errors of a meter of class 0.2 with current transformers of class 0.5 and of a class B sensor, as standard deviations
+/// (a third of what the class allows): share of volts, share of amperes, K.
+const ERRORS: (f64, f64, f64) = (0.0007, 0.0018, 0.2);
 
 /// The meters of a plant. `worse` times the usual errors.
 pub fn meters(plant: &Plant, kind: Kind, worse: f64, chance: Chance) -> Vec<Meter> {

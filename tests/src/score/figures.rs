@@ -98,6 +98,9 @@ impl Figures {
         for truth in &faults {
             let mine: Vec<usize> = (0..told.len()).filter(|k| fits(truth, told[*k], &heard.struck)).collect();
             right.extend(&mine);
+            let also = |told: &Told| truth.also.contains(&(told.cause.as_str(), told.variant.as_str()));
+            right
+                .extend((0..told.len()).filter(|k| also(told[*k]) && within(truth, told[*k], &heard.struck)));
             self.truth(truth, mine.first().map(|k| told[*k]), &told, heard);
         }
         let wrong: Vec<&Told> = (0..told.len()).filter(|k| !right.contains(k)).map(|k| told[k]).collect();

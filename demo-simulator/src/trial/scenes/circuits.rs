@@ -92,21 +92,22 @@ pub(super) fn intermittent_contact(draft: &mut Draft) {
     draft.hidden_from(Kind::Slow, TOO_SLOW);
 }
 
-/// A few sags of the supply, one to five seconds.
+/// A few sags of the supply, one to five seconds. Behind a delta a sag of one line is shared by two phases and so milder:
+/// one line falls to 35 to 60 %, several to 55 to 82 %.
 pub(super) fn sag(draft: &mut Draft) {
-    let left = draft.pick.between(0.6, 0.84);
-    disturbance(draft, left, "sag");
+    disturbance(draft, [(0.35, 0.6), (0.55, 0.8), (0.6, 0.82)], "sag");
 }
 
 /// A few swells of the supply, one to five seconds.
 pub(super) fn swell(draft: &mut Draft) {
-    let left = draft.pick.between(1.14, 1.24);
-    disturbance(draft, left, "swell");
+    disturbance(draft, [(1.28, 1.36), (1.2, 1.28), (1.14, 1.22)], "swell");
 }
 
-fn disturbance(draft: &mut Draft, level: f64, variant: &'static str) {
+/// `levels`: where one, two or three lines are struck.
+fn disturbance(draft: &mut Draft, levels: [(f64, f64); 3], variant: &'static str) {
     let lines = draft.pick.index(3);
     let first = draft.pick.index(3);
+    let level = draft.pick.between(levels[lines].0, levels[lines].1);
     let times = std::array::from_fn(|k| if (k + 3 - first) % 3 <= lines { level } else { 1.0 });
     let (from, until) = (draft.pick_at(7.0, 10.0), draft.at(20.0));
     let course = draft.spells(from, until, (1.5, 5.0), (4000.0, 9000.0));
@@ -143,4 +144,5 @@ pub(super) fn unequal_sharing(draft: &mut Draft) {
     let (from, until) = (draft.trial.from, draft.trial.to);
     draft.steady(What::Loads { feeder: None, times }, from, until);
     draft.truth(("sharing", "unequal"), None, None, (from, until));
+    draft.also(&[("overload", "whole-unit"), ("overload", "one-phase")]);
 }

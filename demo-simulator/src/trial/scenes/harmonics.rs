@@ -10,10 +10,15 @@ use crate::work::Pattern;
 
 const NO_ORDERS: &str = "a meter without orders and distortion does not show which orders there are";
 
+/// Room for a further load whose harmonics add this to its amperes, so that the unit stays within its plate.
+fn room_va(draft: &Draft, rms: f64) -> f64 {
+    (0.92 * draft.rated_va() - draft.installed_va()) / rms
+}
+
 /// Electronics without correction on all three phases of a feeder.
 pub(super) fn triplen(draft: &mut Draft) {
     let feeder = draft.trial.plant.serving(Use::Lights).unwrap_or(0);
-    let va = draft.pick.between(0.12, 0.16) * draft.rated_va();
+    let va = (draft.pick.between(0.12, 0.16) * draft.rated_va()).min(room_va(draft, 1.25) / 3.0);
     let amperes = draft.usual_a(feeder) + va / 120.0;
     draft.build_for(feeder, 1.3 * amperes);
     let (from, until) = (draft.pick_at(7.0, 9.0), draft.at(21.5));
@@ -26,13 +31,13 @@ pub(super) fn triplen(draft: &mut Draft) {
 
 /// A drive without a reactor, 30 to 40 % of the unit's rating.
 pub(super) fn five_seven(draft: &mut Draft) {
-    let va = draft.pick.between(0.3, 0.4) * draft.rated_va();
+    let va = (draft.pick.between(0.3, 0.4) * draft.rated_va()).min(room_va(draft, 1.2));
     three_phase(draft, va, BARE_DRIVE, "five-seven");
 }
 
 /// A three-phase converter that fires unevenly.
 pub(super) fn even_orders(draft: &mut Draft) {
-    let va = draft.pick.between(0.2, 0.3) * draft.rated_va();
+    let va = (draft.pick.between(0.2, 0.3) * draft.rated_va()).min(room_va(draft, 1.05));
     three_phase(draft, va, [0.22, 0.0, 0.12, 0.2, 0.1, 0.0, 0.06, 0.04], "even-orders");
 }
 

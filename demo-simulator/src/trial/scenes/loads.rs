@@ -45,6 +45,7 @@ pub(super) fn one_phase(draft: &mut Draft) {
     let load = extra(Connection::Single(phase), va, 0.97, Pattern::Shifts);
     draft.steady(What::Extra { feeder, load }, from, until);
     draft.truth(("overload", "one-phase"), Some(feeder), Some(phase), (from, until));
+    draft.also(&[("unbalance", "load")]);
 }
 
 /// 140 to 170 % for some minutes, again and again.
@@ -72,6 +73,7 @@ pub(super) fn slow_growth(draft: &mut Draft) {
     let (from, until) = (draft.trial.from, draft.trial.to);
     draft.fault(What::Loads { feeder: None, times }, from, until, Course::Growing);
     draft.truth(("overload", "slow-growth"), None, None, (from, until));
+    draft.also(&[("overload", "whole-unit")]);
 }
 
 /// A new single-phase load brings one phase to 85 to 97 % while the two others stay where they were.

@@ -41,6 +41,8 @@ pub struct Truth {
     pub until: i64,
     /// Why these meters can't show it, by physics; `None`: they can.
     pub hidden: Option<&'static str>,
+    /// Causes and variants that are true with it: one phase above its rating is an unbalanced load too.
+    pub also: &'static [(&'static str, &'static str)],
 }
 
 /// A plant, what goes wrong in it, and the truth about it.
@@ -261,7 +263,14 @@ impl Draft {
     ) {
         let feeder = feeder.map(|feeder| self.trial.plant.feeders[feeder].name.clone());
         let phase = phase.map(|phase| ["A", "B", "C"][phase]);
-        self.trial.truths.push(Truth { cause, variant, feeder, phase, from, until, hidden: None });
+        self.trial.truths.push(Truth { cause, variant, feeder, phase, from, until, hidden: None, also: &[] });
+    }
+
+    /// What is true with the latest truth.
+    fn also(&mut self, causes: &'static [(&'static str, &'static str)]) {
+        if let Some(truth) = self.trial.truths.last_mut() {
+            truth.also = causes;
+        }
     }
 
     /// With meters of this kind the latest truth can't be seen, and why.
