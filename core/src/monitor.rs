@@ -243,6 +243,11 @@ impl Monitor {
         self.scopes.iter().flat_map(|scope| scope.alerts.open())
     }
 
+    /// The ids of alerts that ended as merged into another that is open: who means one of them means that other.
+    pub fn merged_alerts(&self) -> impl Iterator<Item = String> + '_ {
+        self.scopes.iter().zip(&self.plan.scopes).flat_map(|(scope, plan)| scope.alerts.merged(plan))
+    }
+
     /// What was found and stands, in the order in which it was claimed, by scope.
     pub fn open_findings(&self) -> impl Iterator<Item = &Finding> {
         self.scopes.iter().flat_map(|scope| scope.findings.open()).filter_map(|entry| entry.facts.as_ref())

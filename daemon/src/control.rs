@@ -192,7 +192,7 @@ async fn carry_out(request: Request, desk: &Desk) -> Reply {
     if by.trim().is_empty() {
         return Reply::refused("say who you are: every change has a named person");
     }
-    let id = match find(&alert, &desk.open_alerts()) {
+    let id = match merged(&alert, desk.merged_alerts()).map_or_else(|| find(&alert, &desk.open_alerts()), Ok) {
         Ok(id) => id,
         Err(says) => return Reply::refused(says),
     };
@@ -214,6 +214,12 @@ async fn calibration(transformer: &str, by: &str, accept: bool, desk: &Desk) -> 
         Err(Denial::UnknownAlert) => Reply::refused(format!("there is no transformer \"{transformer}\"")),
         Err(denial) => Reply::refused(format!("{transformer}: {}", denial_words(denial))),
     }
+}
+
+/// The alert that was told with this code or id and has since become one with another: an order on it is on that.
+fn merged(meant: &str, merged: Vec<String>) -> Option<String> {
+    let code = meant.trim().to_ascii_uppercase();
+    merged.into_iter().find(|id| id == meant || crate::words::code(id) == code)
 }
 
 /// The one open alert that is meant: by its code, its id, or a part of its id.
@@ -283,6 +289,14 @@ pub fn ask(folder: &Path, request: &Request) -> Result<Reply, NoAnswer> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_merged_alert_is_meant_by_its_code_or_id_alone() {
+        let ids = || vec!["T2/MP-3/termination_c.B.1#1".to_owned()];
+        assert_eq!(merged(&crate::words::code(&ids()[0]).to_lowercase(), ids()), Some(ids()[0].clone()));
+        assert_eq!(merged(&ids()[0], ids()), Some(ids()[0].clone()));
+        assert_eq!(merged("MP-3", ids()), None, "a part means what is open");
+    }
 
     #[test]
     fn an_alert_is_found_by_code_id_or_a_part_that_only_one_has() {

@@ -25,14 +25,24 @@ impl AlertBook {
         let subject = || {
             (0..self.entries.len()).find(|subject| {
                 let (entry, facts) = (&self.entries[*subject], &plan.subjects[*subject]);
-                let known = entry.open || (entry.number > 0 && self.case_of(*subject).is_some());
-                known && alert_id(&plan.name, &facts.key, entry.number) == id
+                (entry.open || self.is_merged(*subject)) && alert_id(&plan.name, &facts.key, entry.number) == id
             })
         };
         own.map(Meant::Case).or_else(|| {
             let subject = subject()?;
             Some(self.case_of(subject).map_or(Meant::Subject(subject), Meant::Case))
         })
+    }
+
+    /// The ids of alerts that another one tells of while its fault is open.
+    pub(crate) fn merged<'a>(&'a self, plan: &'a ScopePlan) -> impl Iterator<Item = String> + 'a {
+        let merged = (0..self.entries.len()).filter(|subject| self.is_merged(*subject));
+        merged.map(|subject| alert_id(&plan.name, &plan.subjects[subject].key, self.entries[subject].number))
+    }
+
+    fn is_merged(&self, subject: SubjectIx) -> bool {
+        let last = self.entries[subject].latest();
+        last.is_some_and(|last| matches!(last.why, Revised::Merged { .. })) && self.case_of(subject).is_some()
     }
 
     /// The subjects whose alarms a case explains.

@@ -355,6 +355,7 @@ fn one_order_reaches_every_alarm_of_the_fault_and_is_told_once_also_by_a_merged_
     let mut story = Story::new();
     story.raise("MP-3", VOLTS).raise("MP-3", HOT).finding(1, FindingStep::Found, lug(Priority::High));
     let before = story.lines().len();
+    assert_eq!(story.alerts.merged(&story.plan.scopes[0]).collect::<Vec<_>>(), [HOT_ALERT]);
     assert_eq!(story.order(HOT_ALERT, &Deed::Acknowledge), Ok(()));
     assert_eq!(
         story.lines()[before..],
@@ -371,6 +372,32 @@ fn one_order_reaches_every_alarm_of_the_fault_and_is_told_once_also_by_a_merged_
     story.alerts.unshelve_cases(&story.plan.scopes[0], &mut story.alarms, until, &mut story.out);
     story.fold();
     assert_eq!(story.lines()[told..], [format!("{VOLTS_ALERT} 5 unshelved urgent intermittent")]);
+}
+
+#[test]
+fn an_alert_of_an_earlier_fault_is_over_though_its_alarm_is_now_part_of_another() {
+    let mut story = Story::new();
+    story.raise("MP-3", HOT);
+    assert_eq!(story.order(HOT_ALERT, &Deed::Acknowledge), Ok(()));
+    story.clear("MP-3", HOT).raise("MP-3", VOLTS).finding(1, FindingStep::Found, lug(Priority::High));
+    story.raise("MP-3", HOT);
+    assert_eq!(story.alerts.members(0).len(), 2, "the hot lug is part of it");
+    assert_eq!(story.order(HOT_ALERT, &Deed::Acknowledge), Err(Denial::UnknownAlert));
+}
+
+#[test]
+fn a_fault_whose_alert_left_the_plan_goes_on_under_one_of_its_own() {
+    let mut story = Story::new();
+    story.raise("MP-3", VOLTS).raise("MP-3", HOT).finding(1, FindingStep::Found, lug(Priority::High));
+    let plan = &story.plan.scopes[0];
+    let mut saved = story.alerts.save_cases(plan);
+    saved[0].home = Some("MP-9/voltage_unbalance_percent".to_owned());
+    saved[0].members.retain(|key| key.contains("termination"));
+    let mut again = AlertBook::new(plan.subjects.len());
+    again.restore_cases(plan, saved);
+    story.out.clear();
+    again.review_causes(plan, &story.alarms, &FindingBook::default(), story.at(), &mut story.out);
+    assert_eq!(story.lines(), ["T2/loose-connection intermittent#1 1 opened urgent intermittent"]);
 }
 
 #[test]

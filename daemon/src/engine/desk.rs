@@ -304,6 +304,11 @@ impl Desk {
         self.engine.borrow().monitor.open_alerts().map(|revision| revision.alert.clone()).collect()
     }
 
+    /// The ids of alerts that another open one tells of.
+    pub fn merged_alerts(&self) -> Vec<String> {
+        self.engine.borrow().monitor.merged_alerts().collect()
+    }
+
     /// How things stand.
     pub async fn status(&self) -> Status {
         let mut status = {

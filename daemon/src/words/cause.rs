@@ -212,15 +212,19 @@ pub(super) fn evidence(one: &Evidence, named_feeder: Option<&str>, reads: Reads<
         }
         Figure::Sign(sign, place) => {
             let (decimals, unit) = (usize::from(sign.decimals()), plain(sign.unit()));
-            let amount = |value: f64| format!("{value:.decimals$} {unit}").trim_end().to_owned();
+            // Of what is so or not, the number says nothing.
+            let flag = unit.is_empty() && decimals == 0;
+            let amount = |value: f64| {
+                if flag { String::new() } else { format!("{value:.decimals$} {unit}").trim_end().to_owned() }
+            };
             let place = if place == Place::Whole { String::new() } else { format!(" {place}") };
-            (format!("{}{place}", sign.words()), amount(one.value), one.against.map(amount))
+            (format!("{}{place}", sign.words()), amount(one.value), one.against.map(amount).filter(|_| !flag))
         }
     };
     let feeder = one.feeder.as_deref().filter(|feeder| Some(*feeder) != named_feeder);
     let at = feeder.map(|feeder| format!(" at {}", clipped(feeder, MOST_NAME))).unwrap_or_default();
     let against = against.map(|against| format!(" against {against}")).unwrap_or_default();
-    format!("{what}{at} {value}{against}")
+    format!("{what}{at} {value}{against}").trim_end().to_owned()
 }
 
 /// The share of one feeder: `MP-3 62 %`.
