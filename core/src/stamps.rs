@@ -3,6 +3,7 @@
 //! Stamps that a meter made itself stay as they are, and so do those from before our clock was doubted. What was told keeps
 //! its ids: a corrected fact is the same fact.
 
+use crate::diagnosis::{Finding, FindingChange};
 use crate::input::MeterTrouble;
 use crate::output::{AlertRevision, Change, ChangeKind, Excursion, Recurred, Rule};
 use crate::time::{EventTime, Span};
@@ -22,6 +23,8 @@ impl Doubtful {
     const FIRST: u8 = 4;
     /// The latest of these.
     const LATEST: u8 = 8;
+    /// Those of a named cause: since when it shows, and how it comes and goes.
+    const CAUSE: u8 = 16;
 
     /// As a number, to be stored.
     pub const fn bits(self) -> u8 {
@@ -30,7 +33,7 @@ impl Doubtful {
 
     /// From that number.
     pub const fn from_bits(bits: u8) -> Self {
-        Self(bits & (Self::AT | Self::SINCE | Self::FIRST | Self::LATEST))
+        Self(bits & (Self::AT | Self::SINCE | Self::FIRST | Self::LATEST | Self::CAUSE))
     }
 
     fn and(self, bit: u8, moves: bool) -> Self {
@@ -49,6 +52,18 @@ impl Doubtful {
     fn shift(self, bit: u8, stamp: &mut EventTime, by: Span) {
         if self.has(bit) {
             *stamp += by;
+        }
+    }
+
+    fn shift_facts(self, facts: &mut Finding, by: Span) {
+        let first = facts.since;
+        self.shift(Self::CAUSE, &mut facts.since, by);
+        if let Some(pattern) = &mut facts.pattern {
+            // What came before the clock was doubted stays where it was.
+            let stamps = std::iter::once(&mut pattern.since).chain(&mut pattern.starts);
+            for stamp in stamps.filter(|stamp| **stamp >= first) {
+                self.shift(Self::CAUSE, stamp, by);
+            }
         }
     }
 
@@ -110,7 +125,8 @@ impl AlertRevision {
     pub fn doubtful(&self, from: EventTime, itself: bool, stirred: Option<&Change>) -> Doubtful {
         let theirs = itself && is_of_readings(self.rule);
         let at = stirred.map_or(!theirs, |change| change.doubtful(from, itself).has(Doubtful::AT));
-        let stamps = Doubtful::NONE.and(Doubtful::AT, at);
+        let cause = self.cause.as_ref().is_some_and(|cause| !itself && cause.facts.since >= from);
+        let stamps = Doubtful::NONE.and(Doubtful::AT, at).and(Doubtful::CAUSE, cause);
         if theirs {
             return stamps;
         }
@@ -123,6 +139,24 @@ impl Stamped for AlertRevision {
         stamps.shift(Doubtful::AT, &mut self.at, by);
         stamps.shift(Doubtful::SINCE, &mut self.since, by);
         stamps.shift_recurred(self.recurred.as_mut(), by);
+        if let Some(cause) = &mut self.cause {
+            stamps.shift_facts(&mut cause.facts, by);
+        }
+    }
+}
+
+impl FindingChange {
+    /// The same of a step of a finding. `itself`: every reading that it is made of bears the stamp of its meter.
+    pub fn doubtful(&self, from: EventTime, itself: bool) -> Doubtful {
+        let ours = |stamp: EventTime| !itself && stamp >= from;
+        Doubtful::NONE.and(Doubtful::AT, ours(self.at)).and(Doubtful::CAUSE, ours(self.facts.since))
+    }
+}
+
+impl Stamped for FindingChange {
+    fn redate(&mut self, stamps: Doubtful, by: Span) {
+        stamps.shift(Doubtful::AT, &mut self.at, by);
+        stamps.shift_facts(&mut self.facts, by);
     }
 }
 

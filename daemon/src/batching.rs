@@ -2,6 +2,7 @@
 
 use crate::store::{Batch, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow};
 use crate::words::{Site, message};
+use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::measurand::Quantity;
 use kvarden_core::monitor::{Monitor, ScopeId};
 use kvarden_core::output::{AlertRevision, Change, Excursion, Output, RecordingSpan, Subject};
@@ -36,6 +37,8 @@ struct Themselves {
     subjects: HashSet<Subject>,
     /// Keys of alarms, with that of their scope.
     alarms: HashSet<String>,
+    /// Beginnings of the ids of what scopes tell of which every meter does.
+    scopes: Vec<String>,
 }
 
 /// How our own clock stands for the input whose outputs are added.
@@ -121,7 +124,7 @@ impl Gathered {
     pub fn add(&mut self, number: u64, output: Output, batch: &mut Batch) {
         match output {
             Output::Alarm(change) => self.add_change(change, batch),
-            Output::Finding(change) => batch.findings.push(change),
+            Output::Finding(change) => self.add_finding(change, batch),
             Output::Alert(revision) => self.add_alert(revision, batch),
             Output::Excursion(excursion) => self.add_excursion(excursion, batch),
             Output::Minute(closed) => {
@@ -168,6 +171,15 @@ impl Gathered {
         batch.alerts.push(revision);
         if let Some(stamps) = stamps {
             batch.mark_alert(stamps);
+        }
+    }
+
+    fn add_finding(&self, change: FindingChange, batch: &mut Batch) {
+        let itself = self.themselves.scopes.iter().any(|scope| change.finding.starts_with(scope.as_str()));
+        let stamps = self.clock.doubted.map(|from| change.doubtful(from, itself));
+        batch.findings.push(change);
+        if let Some(stamps) = stamps {
+            batch.mark_finding(stamps);
         }
     }
 
@@ -253,6 +265,10 @@ impl Themselves {
         let mut all = Self::default();
         let mut meters = BTreeSet::new();
         for scope in &plan.scopes {
+            let mut read = scope.meters.iter().filter(|meter| meter.points > 0).peekable();
+            if read.peek().is_some() && read.all(|meter| meter.stamped_by == StampedBy::Meter) {
+                all.scopes.push(format!("{}/", scope.name));
+            }
             for meter in scope.meters.iter().filter(|meter| meter.stamped_by == StampedBy::Meter) {
                 meters.insert(meter.name.clone());
                 for alarm in meter.alarms_of_readings().map(|alarm| &scope.alarms[alarm]) {

@@ -135,7 +135,7 @@ impl Store {
                 guessed::correct(db, batch, in_memory)?;
             }
             told::changes(db, &batch.changes, batch.marks_of_changes())?;
-            told::findings(db, &batch.findings)?;
+            told::findings(db, &batch.findings, batch.marks_of_findings())?;
             told::alerts(db, &batch.alerts, batch.marks_of_alerts())?;
             told::excursions(db, &batch.excursions, batch.marks_of_excursions())?;
             refused::add(db, names, &batch.refused)?;

@@ -5,6 +5,7 @@
 //! Another kind of row takes part with a column `by_guess`, a type that is [`Stamped`] and a line in [`TABLES`].
 
 use super::{Batch, Error, Result, codec, recorded, schema, told};
+use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use kvarden_core::stamps::{Doubtful, Stamped};
 use kvarden_core::time::{EventTime, Span};
@@ -18,7 +19,7 @@ use std::sync::Arc;
 const PIECE: usize = 256;
 
 /// Tables whose rows may bear the mark.
-const TABLES: [&str; 4] = ["change_", "revision", "excursion", "recording"];
+const TABLES: [&str; 5] = ["change_", "revision", "finding", "excursion", "recording"];
 
 /// Where a store in memory notes the correction of what is on the disk.
 const NOTED: &str = "correction";
@@ -47,6 +48,7 @@ impl Correction {
 pub struct Guessed {
     changes: Vec<(usize, Doubtful)>,
     alerts: Vec<(usize, Doubtful)>,
+    findings: Vec<(usize, Doubtful)>,
     excursions: Vec<(usize, Doubtful)>,
     stored: Correction,
     /// Meters whose readings bear stamps of their own, where any recording moves.
@@ -62,6 +64,11 @@ impl Batch {
     /// The revision that was added last bears the mark.
     pub fn mark_alert(&mut self, stamps: Doubtful) {
         self.guessed.alerts.push((self.alerts.len().saturating_sub(1), stamps));
+    }
+
+    /// The step of a finding that was added last bears the mark.
+    pub fn mark_finding(&mut self, stamps: Doubtful) {
+        self.guessed.findings.push((self.findings.len().saturating_sub(1), stamps));
     }
 
     /// The excursion that was added last bears the mark.
@@ -95,7 +102,8 @@ impl Batch {
             marks.into_iter().map(move |(place, stamps)| (count + place, stamps))
         };
         let (changes, alerts) = (self.changes.len(), self.alerts.len());
-        let excursions = self.excursions.len();
+        let (findings, excursions) = (self.findings.len(), self.excursions.len());
+        self.guessed.findings.extend(behind(newer.findings, findings));
         self.guessed.changes.extend(behind(newer.changes, changes));
         self.guessed.alerts.extend(behind(newer.alerts, alerts));
         self.guessed.excursions.extend(behind(newer.excursions, excursions));
@@ -105,6 +113,7 @@ impl Batch {
         let guessed = &mut self.guessed;
         move_marked(&mut self.changes, &mut guessed.changes, correction);
         move_marked(&mut self.alerts, &mut guessed.alerts, correction);
+        move_marked(&mut self.findings, &mut guessed.findings, correction);
         move_marked(&mut self.excursions, &mut guessed.excursions, correction);
         for recording in self.recordings.iter_mut().filter(|recording| recording.guessed) {
             recording.moved += correction.by;
@@ -121,6 +130,11 @@ impl Batch {
     /// The same of revisions.
     pub(super) fn marks_of_alerts(&self) -> Marks<'_> {
         Marks(&self.guessed.alerts)
+    }
+
+    /// The same of findings.
+    pub(super) fn marks_of_findings(&self) -> Marks<'_> {
+        Marks(&self.guessed.findings)
     }
 
     /// The same of excursions.
@@ -200,6 +214,14 @@ fn carry_out(db: &Connection, correction: Correction, themselves: &BTreeSet<Stri
                 .execute((number, told.at.0, body))?;
             db.prepare_cached("UPDATE alert SET at = ?3, body = ?4 WHERE alert = ?1 AND revision = ?2")?
                 .execute((&told.alert, told.revision, told.at.0, body))?;
+            Ok(())
+        })?;
+        move_facts(db, "finding", correction.by, |change: &FindingChange, number, body| {
+            db.prepare_cached("UPDATE finding SET at = ?2, body = ?3 WHERE number = ?1")?.execute((
+                number,
+                change.at.0,
+                body,
+            ))?;
             Ok(())
         })?;
         move_facts(db, "excursion", correction.by, |excursion: &Excursion, number, body| {

@@ -91,8 +91,9 @@ CREATE INDEX recording_by_guess ON recording (number) WHERE by_guess IS NOT NULL
 ", "
 -- Each step of each finding.
 CREATE TABLE finding (number INTEGER PRIMARY KEY, finding TEXT NOT NULL, step INTEGER NOT NULL, at INTEGER NOT NULL,
-    body TEXT NOT NULL, UNIQUE (finding, step));
+    body TEXT NOT NULL, by_guess INTEGER, UNIQUE (finding, step));
 CREATE INDEX finding_at ON finding (at);
+CREATE INDEX finding_by_guess ON finding (number) WHERE by_guess IS NOT NULL;
 "];
 
 fn version(db: &Connection) -> Result<i64> {

@@ -54,11 +54,13 @@ pub(super) fn alerts(db: &Connection, alerts: &[AlertRevision], marks: Marks<'_>
 }
 
 /// Stores steps of findings.
-pub(super) fn findings(db: &Connection, findings: &[FindingChange]) -> Result<()> {
-    let mut insert =
-        db.prepare_cached("INSERT OR IGNORE INTO finding (finding, step, at, body) VALUES (?1, ?2, ?3, ?4)")?;
-    for change in findings {
-        insert.execute((&change.finding, change.step, change.at.0, codec::text(change)?))?;
+pub(super) fn findings(db: &Connection, findings: &[FindingChange], marks: Marks<'_>) -> Result<()> {
+    let mut insert = db.prepare_cached(
+        "INSERT OR IGNORE INTO finding (finding, step, at, body, by_guess) VALUES (?1, ?2, ?3, ?4, ?5)",
+    )?;
+    for (place, change) in findings.iter().enumerate() {
+        let body = codec::text(change)?;
+        insert.execute((&change.finding, change.step, change.at.0, body, marks.of(place)))?;
     }
     Ok(())
 }

@@ -20,7 +20,7 @@ fn excursion(start: i64) -> Excursion {
     Excursion { subject: subject(), bound: Bound::High, start, length, peak: 4.5, setpoint: 3.0 }
 }
 
-fn finding(step: u32, second: i64) -> FindingChange {
+pub(super) fn finding(step: u32, second: i64) -> FindingChange {
     let facts = Finding {
         cause: Cause::ConnectionSteady,
         transformer: "T2".to_owned(),

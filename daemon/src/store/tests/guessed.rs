@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::batching::append;
+use kvarden_core::diagnosis::{Finding, FindingChange, Pattern};
 use kvarden_core::output::{Excursion, Recurred};
 use kvarden_core::reading::Sample;
 use std::collections::BTreeSet;
@@ -17,6 +18,21 @@ fn themselves() -> Arc<BTreeSet<String>> {
 fn excursion(second: i64) -> Excursion {
     let (start, length) = (NOW + Span::seconds(second), Span::seconds(2));
     Excursion { subject: subject(), bound: Bound::High, start, length, peak: 4.5, setpoint: 3.0 }
+}
+
+/// A cause that shows since the guess; the first of its starts lies before.
+fn finding() -> FindingChange {
+    let pattern = Pattern {
+        times: 2,
+        since: NOW - Span::hours(1),
+        starts: vec![NOW - Span::hours(1), NOW + Span::seconds(4)],
+        shortest: Span::seconds(2),
+        longest: Span::seconds(3),
+        every: None,
+        days: None,
+    };
+    let found = super::applying::finding(1, 3);
+    FindingChange { facts: Finding { pattern: Some(pattern), ..found.facts }, ..found }
 }
 
 fn reading(number: u64, meter: &str) -> TailRecord {
@@ -54,6 +70,10 @@ fn of_the_guess() -> Batch {
     let stamps = told.doubtful(GUESS, false, batch.changes.last());
     batch.alerts.push(told);
     batch.mark_alert(stamps);
+    let found = finding();
+    let stamps = found.doubtful(GUESS, false);
+    batch.findings.push(found);
+    batch.mark_finding(stamps);
     batch.excursions.push(excursion(5));
     batch.mark_excursion(batch.excursions[0].doubtful(GUESS, false));
     let series: Arc<[Quantity]> = columns(2);
@@ -79,6 +99,7 @@ fn correction(number: u64) -> Batch {
 struct Dated {
     changes: Vec<Change>,
     revisions: Vec<AlertRevision>,
+    findings: Vec<FindingChange>,
     excursions: Vec<Excursion>,
     recordings: Vec<(RecordingHead, Vec<RecordedMeter>)>,
     live: Vec<Change>,
@@ -91,6 +112,7 @@ fn dated(store: &Store) -> Dated {
     Dated {
         changes: store.changes(ever.0, ever.1).unwrap(),
         revisions: store.revisions(ever.0, ever.1).unwrap(),
+        findings: store.findings(ever.0, ever.1).unwrap(),
         excursions: store.excursions(ever.0, ever.1).unwrap(),
         recordings: recordings
             .map(|head| {
@@ -124,6 +146,10 @@ fn what_was_stored_in_a_guess_moves_with_the_correction_and_what_was_right_stays
     assert_eq!(after.live, [after.changes[1].clone()], "the newest step of the alarm that still holds");
     assert_eq!((after.revisions[0].at, after.revisions[0].since), (before.revisions[0].at + BY, NOW + BY));
     assert_eq!(after.open, after.revisions);
+    let (found, moved) = (&before.findings[0], &after.findings[0]);
+    assert_eq!((moved.at, moved.facts.since), (found.at + BY, found.facts.since + BY));
+    let starts = moved.facts.pattern.as_ref().unwrap().starts.clone();
+    assert_eq!(starts, [NOW - Span::hours(1), NOW + Span::seconds(4) + BY], "one was before the guess");
     assert_eq!(after.excursions, [Excursion { start: before.excursions[0].start + BY, ..excursion(5) }]);
     let [(head, meters)] = &after.recordings[..] else { panic!("{after:?}") };
     assert_eq!(
