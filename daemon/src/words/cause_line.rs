@@ -4,11 +4,11 @@ use super::Site;
 use super::alphabet::{clipped, plain};
 use super::cause;
 use super::code::code;
-use super::text::{amount, is_latched, limit, named, worst};
+use super::text::{amount, is_latched, limit, named, rate, what, worst};
 use super::time::{durations, moment};
 use super::unit::Scale;
 use kvarden_core::diagnosis::{Family, Finding};
-use kvarden_core::output::{AlertRevision, Matter, NamedCause, Recurred, Revised};
+use kvarden_core::output::{AlertRevision, Matter, NamedCause, Recurred, Revised, Rule};
 use kvarden_core::plant::Bound;
 
 /// The longest note of a person in the line.
@@ -39,7 +39,10 @@ pub(super) fn standing(revision: &AlertRevision, facts: &Finding, site: &Site) -
             let Some(number) = number else { return (format!("{likely}{often}"), String::new()) };
             (number, String::new())
         }
-        _ => (super::subject::alarm(&revision.subject, revision.rule), String::new()),
+        Matter::Rate(quantity) if revision.rule != Rule::Cause => {
+            return (format!("{}. {likely}", rate(revision, quantity, &since, site)), String::new());
+        }
+        _ => (what(revision), String::new()),
     };
     let rest = if rest.is_empty() { rest } else { format!(";{}", rest.replace(['(', ')'], "")) };
     (format!("{}{often}. {likely}", plain(number.trim_end())), rest)

@@ -158,7 +158,7 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
 }
 
 /// How fast it rises or falls: `winding temperature phase A rises by 22.0 K/h (limit 20.0 K/h over 30 min)`.
-fn rate(revision: &AlertRevision, quantity: Quantity, since: &str, site: &Site) -> String {
+pub(super) fn rate(revision: &AlertRevision, quantity: Quantity, since: &str, site: &Site) -> String {
     let scale = Scale { what: quantity.what, shows: site.shows };
     let (unit, decimals) = (plain(scale.per_hour()), usize::from(quantity.what.facts().decimals));
     let way = if revision.rule.bound() == Some(Bound::Low) { "falls" } else { "rises" };

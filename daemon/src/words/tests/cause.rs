@@ -104,6 +104,19 @@ fn the_line_names_the_cause_within_what_stands_alone() {
 }
 
 #[test]
+fn a_rate_is_told_with_its_cause_and_names_no_place_twice() {
+    let mut rate = unbalance();
+    rate.subject.matter = Matter::Rate(Quantity::at(Measurand::Winding, Place::A));
+    (rate.value, rate.peak, rate.setpoint) = (Some(22.0), Some(22.0), Some(20.0));
+    let open = told_with(finding(Cause::CoolingFan, None), true, rate);
+    let back = AlertRevision { rule: Rule::Cause, value: None, setpoint: None, ..open.clone() };
+    insta::assert_snapshot!(lines(&[open, back]), @"
+    HIGH Larkspur Cannery T2, MP-3: winding temperature phase A rises by 22.0 K/h (limit 20.0 K/h) since 13:10. Likely fans that do not cool
+    HIGH Larkspur Cannery T2, MP-3: rate of winding temperature phase A since 13:10. Likely fans that do not cool
+    ");
+}
+
+#[test]
 fn the_message_carries_what_proves_it_what_was_ruled_out_and_what_to_check() {
     let said = message(&told_with(lug(), true, unbalance()), &site());
     let cause = said.cause.clone().expect("the cause is known");
