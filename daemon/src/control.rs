@@ -192,7 +192,8 @@ async fn carry_out(request: Request, desk: &Desk) -> Reply {
     if by.trim().is_empty() {
         return Reply::refused("say who you are: every change has a named person");
     }
-    let id = match merged(&alert, desk.merged_alerts()).map_or_else(|| find(&alert, &desk.open_alerts()), Ok) {
+    let id = match merged(&alert, desk.merged_alerts()).map_or_else(|| find(&alert, &desk.open_alerts()), Ok)
+    {
         Ok(id) => id,
         Err(says) => return Reply::refused(says),
     };

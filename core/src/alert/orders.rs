@@ -25,7 +25,8 @@ impl AlertBook {
         let subject = || {
             (0..self.entries.len()).find(|subject| {
                 let (entry, facts) = (&self.entries[*subject], &plan.subjects[*subject]);
-                (entry.open || self.is_merged(*subject)) && alert_id(&plan.name, &facts.key, entry.number) == id
+                (entry.open || self.is_merged(*subject))
+                    && alert_id(&plan.name, &facts.key, entry.number) == id
             })
         };
         own.map(Meant::Case).or_else(|| {
