@@ -140,6 +140,18 @@ impl Docket {
         }
     }
 
+    /// A cause holds at a circuit at which it may be claimed already, by what the transformer shows of it or by the circuit
+    /// itself: the more urgent one stands, with the shares that are known.
+    pub(crate) fn join(&mut self, mut claim: Claim) {
+        let same = |known: &&mut Claim| (known.cause, known.circuit) == (claim.cause, claim.circuit);
+        let Some(known) = self.claims.iter_mut().find(same) else { return self.claim(claim) };
+        if claim.priority > known.priority {
+            claim.shares = claim.shares.or(known.shares.take());
+            claim.place = known.place;
+            *known = claim;
+        }
+    }
+
     /// A cause could be judged at a circuit and does not hold at this place of it; `None`: at no place of it. Where nothing
     /// is said, it could not be judged, and a finding stands on.
     pub(crate) fn none(&mut self, cause: Cause, circuit: usize, place: Option<Place>) {

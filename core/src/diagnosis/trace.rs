@@ -185,6 +185,12 @@ impl Lately {
         self.phasors().or_else(by_amperes).map(|phases| phases.iter().sum::<Phasor>().norm())
     }
 
+    /// What of the neutral the fundamental of the phases does not explain.
+    pub(crate) fn neutral_rest_a(&self) -> Option<f64> {
+        let (neutral, fundamental) = (self.neutral()?, self.neutral_of_fundamental_a()?);
+        Some((neutral * neutral - fundamental * fundamental).max(0.0).sqrt())
+    }
+
     pub(crate) fn neutral(&self) -> Option<f64> {
         self.neutral.get()
     }

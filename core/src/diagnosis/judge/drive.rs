@@ -109,7 +109,7 @@ impl Memory {
         };
         keep(&mut self.third, lately.order(3));
         keep(&mut self.amperes, lately.amperes());
-        self.neutral.take(lately.neutral(), fade);
+        self.neutral.take(lately.neutral_rest_a(), fade);
     }
 
     /// `None` where it can't be looked for.
@@ -130,8 +130,9 @@ impl Memory {
             let gained = |phase: usize| third[phase] - usual[phase].unwrap_or_default();
             let (less, more) = (gained(one).min(gained(other)), gained(one).max(gained(other)));
             let lost = before[line].unwrap_or_default() - amperes[line];
-            let to_neutral = lately.neutral().map(|neutral| neutral - self.neutral.get().unwrap_or_default());
-            let apart = to_neutral.is_none_or(|neutral| neutral < IN_NEUTRAL * 2.0 * more);
+            let to_neutral =
+                lately.neutral_rest_a().map(|rest| rest - self.neutral.get().unwrap_or_default());
+            let apart = to_neutral.is_none_or(|rest| rest < IN_NEUTRAL * 2.0 * more);
             let came = all_known
                 && less > ALIKE * more
                 && gained(line) < OTHER * more
@@ -141,7 +142,7 @@ impl Memory {
             let stands = left < IDLE
                 && of_fundamental(one).min(of_fundamental(other)) > THIRD
                 && third[one].min(third[other]) > ALIKE * third[one].max(third[other])
-                && lately.neutral().is_none_or(|neutral| neutral < IN_NEUTRAL * (third[one] + third[other]));
+                && lately.neutral_rest_a().is_none_or(|rest| rest < IN_NEUTRAL * (third[one] + third[other]));
             let third_a = if came { less } else { third[one].min(third[other]) };
             let size = third_a / (LEAST * rated);
             (came || stands).then_some(Found { line, third_a, left, size })

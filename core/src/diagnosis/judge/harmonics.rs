@@ -303,9 +303,7 @@ impl Here<'_> {
     /// Harmonic amperes of the worst phase where no order is known, if little of them meets in the neutral.
     fn distortion_without_triplen(&self) -> Option<f64> {
         let (_, amperes) = largest(self.lately.distortion())?;
-        let neutral = self.lately.neutral()?;
-        let fundamental = self.lately.neutral_of_fundamental_a()?;
-        let triplen = (neutral * neutral - fundamental * fundamental).max(0.0).sqrt() / 3.0;
+        let triplen = self.lately.neutral_rest_a()? / 3.0;
         let share = if amperes > CLEAR_SHARE * self.spectrum.most_a { amperes } else { 0.0 };
         (self.spectrum.third.is_none()).then_some(if triplen < amperes / 2.0 { share } else { 0.0 })
     }
@@ -328,12 +326,8 @@ impl Here<'_> {
     }
 
     fn claim(&self, docket: &mut Docket, claim: Claim, traced: Traced, of: Of) {
-        // The transformer's own, traced to this feeder, has told of it.
-        if docket.claims(claim.cause, Some(claim.circuit)) {
-            return;
-        }
         let own = self.circuit == self.look.plan.load;
         let shares = (own && traced.shares).then(|| self.look.shares(of)).flatten();
-        docket.claim(claim.shared(shares).lacking(self.look.feeder_meters().filter(|_| own)));
+        docket.join(claim.shared(shares).lacking(self.look.feeder_meters().filter(|_| own)));
     }
 }

@@ -132,10 +132,6 @@ impl Overload {
             }
         });
         memory.last = Some(at);
-        // The transformer's own, traced to this feeder, has told of it.
-        if docket.claims(cause, Some(at)) {
-            return;
-        }
         let of_phase = |phase: usize| {
             let percent = 100.0 * now.amperes[phase]? / plan.rated_a.filter(|rated| *rated > 0.0)?;
             Some(of_sign(Sign::WorstPhaseOfRating, Place::PHASES[phase], circuit, percent).against(100.0))
@@ -160,7 +156,7 @@ impl Overload {
             .lacking(look.feeder_meters().filter(|_| own));
         let of = named.map_or(Of::Load, Of::Phase);
         let asks = own && (is_new || look.end.floor(SHARES_EVERY) == look.end);
-        docket.claim(claim.shared(asks.then(|| look.shares(of)).flatten()));
+        docket.join(claim.shared(asks.then(|| look.shares(of)).flatten()));
     }
 
     /// The feeder that is farthest above its own usual level at this hour of the day.
