@@ -25,8 +25,8 @@ use serde::{Deserialize, Serialize};
 const AFTER: Span = Span::minutes(10);
 /// Below this share of their setpoint they are gone.
 const BACK: f64 = 0.85;
-/// Neutral: least of its own rating at which a neutral over the phases is told: half of it, since below that it heats to a
-/// quarter; share of it that is triplen (common practice, no source).
+/// Neutral: least of its own rating, or of the phases' theirs, at which a neutral over the phases is told: below half of it
+/// nothing heats to more than a quarter; share of it that is triplen (common practice, no source).
 const LEAST_LOAD: f64 = 0.50;
 const TRIPLEN_SHARE: f64 = 0.7;
 /// Its rating, and where a person must go at once (common practice, no source).
@@ -127,7 +127,7 @@ impl Harmonics {
         let Some(of_triplen) = third.or_else(rest).map(|triplen| (triplen / neutral).min(1.0)) else {
             return;
         };
-        let loaded = neutral / rated / LEAST_LOAD;
+        let loaded = spectrum.load().max(neutral / rated) / LEAST_LOAD;
         let over_phases = (neutral / spectrum.most_a).min(loaded);
         let clear = of_triplen / TRIPLEN_SHARE;
         let of_setpoint = over_phases.max(neutral / rated);
