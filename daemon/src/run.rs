@@ -22,7 +22,6 @@ use kvarden_config::{Configuration, SourceSpec};
 use kvarden_core::input::Part;
 use kvarden_core::plan::{Plan, Unfit};
 use kvarden_core::reading::MeterId;
-use std::cell::Cell;
 use std::future::Future;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -359,36 +358,39 @@ fn maker(world: &World, configuration: &Configuration, plan: &Plan) -> Rc<Maker>
 async fn every_second(desk: &Rc<Desk>, keeper: &Keeper, maker: &Rc<Maker>, ends: &Ends) {
     let mut ticks = interval(Duration::from_secs(1));
     ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
-    let disk_told = Rc::new(Cell::new(false));
+    let mut works = true;
     for second in 0u64.. {
         ticks.tick().await;
         desk.second();
         if desk.clock_is_trusted() {
             desk.look_at_certificates(ends);
         }
-        if second % SWEEP_EVERY == 0 {
+        let minute = second % SWEEP_EVERY == 0;
+        if minute {
             let desk = Rc::clone(desk);
             tokio::task::spawn_local(async move { desk.count_letters().await });
         }
         // A day that a wrong clock ends is no day, and what it calls old may be new.
-        if second % SWEEP_EVERY == 0 && desk.clock_is_trusted() {
-            sweep(keeper.clone(), Rc::clone(desk), Rc::clone(&disk_told));
+        let trusted = desk.clock_is_trusted();
+        // A full disk is the usual cause why a store fails, so that is looked at without delay, whatever the time is.
+        let turned = std::mem::replace(&mut works, desk.store_works()) != desk.store_works();
+        if minute || turned {
+            look_after_store(keeper.clone(), Rc::clone(desk), minute && trusted);
+        }
+        if minute && trusted {
             maker.look(desk.now());
         }
     }
 }
 
-fn sweep(keeper: Keeper, desk: Rc<Desk>, told: Rc<Cell<bool>>) {
+/// Looks whether the store has room, and before that removes what is old, if it `sweeps`.
+fn look_after_store(keeper: Keeper, desk: Rc<Desk>, sweeps: bool) {
     let now = desk.now();
     tokio::task::spawn_local(async move {
-        if let Ok(Err(error)) = keeper.ask(move |store| store.sweep(now, SNAPSHOT_EVERY)).await {
+        if sweeps && let Ok(Err(error)) = keeper.ask(move |store| store.sweep(now, SNAPSHOT_EVERY)).await {
             tracing::warn!(%error, "old rows could not be removed");
         }
-        let Ok(Ok(trouble)) = keeper.ask(Store::look_after_room).await else { return };
-        if told.replace(trouble.is_some()) != trouble.is_some() {
-            if let Some(trouble) = trouble {
-                tracing::warn!(trouble, "the disk");
-            }
+        if let Ok(Ok(trouble)) = keeper.ask(Store::look_after_room).await {
             desk.part(Part::Disk, trouble.is_none());
         }
     });

@@ -6,6 +6,7 @@
 pub mod authority;
 pub mod broker;
 pub mod cases;
+pub mod faked_clock;
 pub mod missing;
 pub mod modbus_server;
 pub mod power_cut;

@@ -7,13 +7,16 @@
 
 use kvarden::status::Status;
 use kvarden::store::RESERVE;
+use kvarden_tests::faked_clock::environment;
 use kvarden_tests::missing::not_tested;
 use kvarden_tests::program::{PATIENCE, kvarden, signal, text};
 use kvarden_tests::site::{Site, polled_feeder};
 use kvarden_tests::wait::{run_to_end, wait_for};
 use std::fs::File;
+use std::io::Read;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// Whether a volume can be mounted in a namespace of its own.
 fn may_mount() -> bool {
@@ -28,24 +31,33 @@ fn may_mount() -> bool {
 /// Bytes of the store: more than the volume has.
 const BYTES: &str = "max_bytes = \"16 MiB\"";
 
-/// A daemon whose store lies on a volume of 8 MB of its own. Dropping it kills it.
+/// So long a look at the room of the disk may take: once a minute, on a busy machine.
+const A_LOOK: Duration = Duration::from_secs(180);
+
+/// A daemon whose store lies on a volume of its own. Dropping it kills it.
 struct Confined {
     child: Child,
     site: Site,
 }
 
 impl Confined {
-    /// `before`: what is done on the volume (its path is `$1`) before the daemon starts.
+    /// `before`: what is done on the volume of 8 MB (its path is `$1`) before the daemon starts.
     fn start(site: Site, before: &str) -> Self {
+        Self::start_on(site, ("8m", before), &[])
+    }
+
+    /// On a volume of another size, and with more in its environment.
+    fn start_on(site: Site, (size, before): (&str, &str), environment: &[(&str, String)]) -> Self {
         std::fs::create_dir_all(site.path("data")).expect("a folder can be made");
         let script =
-            format!("mount -t tmpfs -o size=8m tmpfs \"$1\" && {{ {before}; }}; exec \"$2\" run \"$3\"");
+            format!("mount -t tmpfs -o size={size} tmpfs \"$1\" && {{ {before}; }}; exec \"$2\" run \"$3\"");
         let log = File::options().append(true).create(true).open(site.path("kvarden.log")).expect("a log");
         let child = Command::new("unshare")
             .args(["-m", "sh", "-c", &script, "sh"])
             .arg(site.path("data"))
             .arg(kvarden())
             .arg(site.config())
+            .envs(environment.iter().map(|(name, value)| (*name, value.as_str())))
             .stdin(Stdio::null())
             .stdout(Stdio::null())
             .stderr(log)
@@ -61,9 +73,15 @@ impl Confined {
         PathBuf::from(format!("/proc/{}/root", self.child.id())).join(inner)
     }
 
+    /// Leaves less free than what a person must be told of, and still enough for hours.
+    fn nearly_fill(&self) {
+        let mut junk = File::create(self.volume().join("junk")).expect("a name takes no room");
+        std::io::copy(&mut std::io::repeat(7).take(60 << 20), &mut junk).expect("100 MB have room for it");
+    }
+
     fn fill(&self) {
         let mut junk = File::create(self.volume().join("junk")).expect("a name takes no room");
-        let full = std::io::copy(&mut std::io::repeat(7), &mut junk).expect_err("8 MB have an end");
+        let full = std::io::copy(&mut std::io::repeat(7), &mut junk).expect_err("it has an end");
         assert_eq!(full.kind(), std::io::ErrorKind::StorageFull);
     }
 
@@ -176,4 +194,45 @@ fn a_volume_that_is_full_before_the_start_is_started_on_and_it_recovers() {
     let told = daemon.site.told_lines().len();
     wait_for("its end is told", 2 * PATIENCE, || (daemon.site.told_lines().len() > told).then_some(()));
     assert!(daemon.stored_changes() >= 1, "what was told from memory is on the disk");
+}
+
+/// The alarm of the disk: from core's book to a person, with what to look at.
+// Seen to fail when the disk was looked at only by a clock that is trusted.
+#[test]
+fn a_disk_that_is_nearly_full_is_an_alarm_until_there_is_room_also_while_time_is_a_guess() {
+    if !may_mount() {
+        return;
+    }
+    let (site, load) = polled_feeder(BYTES);
+    let hand = site.path("wall-clock");
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).expect("the machine of a test has a clock");
+    std::fs::write(&hand, format!("-{}d", since.as_secs() / 86_400 - 1)).expect("the folder can be written");
+    let mut daemon = Confined::start_on(site, ("100m", "true"), &environment(&hand));
+    daemon.wait_for("it polls", |status| polls(status) > 10);
+    wait_for("the clock is told of", PATIENCE, || (daemon.told("not to be trusted") > 0).then_some(()));
+    let of_disk = |status: &Status| status.alerts.iter().any(|alert| alert.alert.contains("disk"));
+    assert!(!daemon.status().is_some_and(|status| of_disk(&status)), "there is room");
+
+    daemon.nearly_fill();
+    wait_for("the disk is told of", A_LOOK, || {
+        (daemon.told("disk of the store nearly full") > 0).then_some(())
+    });
+    daemon.wait_for("it stands in the book", of_disk);
+    let lines = daemon.site.told_lines();
+    let told = lines.iter().map(ToString::to_string).find(|line| line.contains("nearly full"));
+    let told = told.expect("it was just there");
+    assert!(told.contains("Look at free space on the disk of the store's folder"), "{told}");
+    daemon.free();
+    wait_for("its end is told", A_LOOK, || (daemon.told("with room again") > 0).then_some(()));
+
+    // Full altogether: the store fails, and nobody waits for the next look to hear why.
+    let before = daemon.told("disk of the store nearly full");
+    daemon.fill();
+    load.set_high(true);
+    wait_for("the alert is told", 2 * PATIENCE, || (daemon.told("current_a.A") > 0).then_some(()));
+    wait_for("and the disk", A_LOOK, || {
+        (daemon.told("disk of the store nearly full") > before).then_some(())
+    });
+    daemon.free();
+    wait_for("there is room again", A_LOOK, || (daemon.told("with room again") > 1).then_some(()));
 }

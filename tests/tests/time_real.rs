@@ -1,11 +1,11 @@
 //! The real binary with a faked wall clock, and stopped for a while as a suspended machine is.
 
+use kvarden_tests::faked_clock::environment;
 use kvarden_tests::modbus_server::{Answer, serve};
 use kvarden_tests::program::{Daemon, PATIENCE, signal};
 use kvarden_tests::site::{Site, point};
 use kvarden_tests::wait::wait_for;
 use serde_json::Value;
-use std::path::PathBuf;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 fn site(modbus: u16) -> Site {
@@ -40,14 +40,6 @@ fn amps(amps: u16) -> u16 {
     serve(move |_| Answer::Words(vec![amps]))
 }
 
-/// The library that fakes the wall clock of a process, and leaves its steady clock alone.
-fn faketime() -> PathBuf {
-    let folders = std::fs::read_dir("/usr/lib").expect("every system has it").flatten();
-    let found =
-        folders.map(|folder| folder.path().join("faketime/libfaketime.so.1")).find(|path| path.exists());
-    found.expect("this test needs libfaketime: install the package faketime")
-}
-
 fn about<'a>(lines: &'a [Value], words: &str) -> Vec<&'a Value> {
     lines.iter().filter(|line| line["text"].as_str().unwrap_or_default().contains(words)).collect()
 }
@@ -60,14 +52,8 @@ fn a_daemon_that_starts_in_1970_tells_it_and_goes_on_in_true_time_when_the_clock
     let since = SystemTime::now().duration_since(UNIX_EPOCH).expect("the machine of a test has a clock");
     let back = format!("-{}d", since.as_secs() / 86_400 - 1);
     std::fs::write(&hand, back).expect("the folder can be written");
-    let (library, file) = (faketime(), hand.clone());
-    let environment = [
-        ("LD_PRELOAD", library.to_str().expect("a plain path")),
-        ("FAKETIME_TIMESTAMP_FILE", file.to_str().expect("a plain path")),
-        ("FAKETIME_NO_CACHE", "1"),
-        ("FAKETIME_DONT_FAKE_MONOTONIC", "1"),
-        ("DONT_FAKE_MONOTONIC", "1"),
-    ];
+    let faked = environment(&hand);
+    let environment = faked.each_ref().map(|(name, value)| (*name, value.as_str()));
     let mut daemon = Daemon::start_in(&site, &environment);
     daemon.wait_until_watching();
     let told = wait_for("people are told that the clock is not trusted", PATIENCE, || {

@@ -108,6 +108,11 @@ impl Desk {
         now
     }
 
+    /// Whether the store takes what is given to it.
+    pub fn store_works(&self) -> bool {
+        self.engine.borrow().store_works
+    }
+
     /// Whether a day may be closed and old rows removed by this clock.
     pub fn clock_is_trusted(&self) -> bool {
         self.clock.is_trusted()
