@@ -176,9 +176,16 @@ impl Feeding {
         Self { seen: vec![Seen::NotYet; plan.supply.states.len()].into(), moves: Vec::new() }
     }
 
-    /// Takes what the scopes were told of states since the last call, in the order in which they were told.
-    pub(crate) fn follow(&mut self, plan: &Plan, scopes: &mut [Scope], out: &mut Vec<Output>) {
-        for scope in scopes.iter_mut() {
+    /// Takes what the `complete` scopes were told of states since the last call, in the order in which they were told. The
+    /// others are linked to one whose state stands for a later input.
+    pub(crate) fn follow(
+        &mut self,
+        plan: &Plan,
+        scopes: &mut [Scope],
+        complete: &[bool],
+        out: &mut Vec<Output>,
+    ) {
+        for (scope, _) in scopes.iter_mut().zip(complete).filter(|(_, complete)| **complete) {
             self.moves.append(&mut scope.flags.moves);
         }
         Self::look(plan, scopes);
@@ -189,7 +196,7 @@ impl Feeding {
             for moved in together {
                 self.seen[moved.state] = moved.seen;
             }
-            self.tell(plan, scopes, together[0].at, out);
+            self.tell(plan, scopes, complete, together[0].at, out);
         }
         self.moves = moves;
         self.moves.clear();
@@ -212,10 +219,18 @@ impl Feeding {
         lately::look(plan, scopes);
     }
 
-    /// Tells at `at` what follows from all that is known.
-    pub(crate) fn tell(&self, plan: &Plan, scopes: &mut [Scope], at: EventTime, out: &mut Vec<Output>) {
+    /// Tells at `at` what follows from all that is known, of the `complete` scopes.
+    pub(crate) fn tell(
+        &self,
+        plan: &Plan,
+        scopes: &mut [Scope],
+        complete: &[bool],
+        at: EventTime,
+        out: &mut Vec<Output>,
+    ) {
         self.note_elsewhere(plan, scopes);
-        for (scope, facts) in scopes.iter_mut().zip(&plan.scopes) {
+        let all = scopes.iter_mut().zip(&plan.scopes).zip(complete);
+        for ((scope, facts), _) in all.filter(|(_, complete)| **complete) {
             for fed in &facts.fed {
                 let holds = match fed_now(&fed.supplies, &|state| self.known(state)) {
                     FedNow::By(0) => None,

@@ -25,6 +25,10 @@ pub struct Monitor {
     scopes: Box<[Scope]>,
     /// Scopes that take no part: their state stands for a later input than those that are given now.
     resting: Box<[bool]>,
+    /// By scope, what it shares with those whose states decide what feeds its things: see [`Plan::linked`].
+    linked: Box<[usize]>,
+    /// Scopes of which no linked one rests, so that what feeds their things can be told.
+    complete: Box<[bool]>,
     feeding: Feeding,
     now: Option<EventTime>,
     due: Option<EventTime>,
@@ -37,8 +41,9 @@ impl Monitor {
     pub fn new(plan: Arc<Plan>) -> Self {
         let scopes: Box<[Scope]> = plan.scopes.iter().map(Scope::new).collect();
         let resting = scopes.iter().map(|_| false).collect();
-        let feeding = Feeding::new(&plan);
-        Self { plan, scopes, resting, feeding, now: None, due: None, begun: false }
+        let complete = scopes.iter().map(|_| true).collect();
+        let (linked, feeding) = (plan.linked(), Feeding::new(&plan));
+        Self { plan, scopes, resting, linked, complete, feeding, now: None, due: None, begun: false }
     }
 
     /// The plan that it watches by.
@@ -123,11 +128,9 @@ impl Monitor {
             for (scope, plan) in self.awake() {
                 scope.begin(plan, now);
             }
-            // When all scopes are in place: another configuration may have made other ways of them.
-            if self.all_awake() {
-                self.feeding.adopt(&self.plan, &mut self.scopes);
-                self.feeding.tell(&self.plan, &mut self.scopes, now, out);
-            }
+            // Of scopes that are in place: another configuration may have made other ways of them.
+            self.feeding.adopt(&self.plan, &mut self.scopes);
+            self.feeding.tell(&self.plan, &mut self.scopes, &self.complete, now, out);
             self.find_due();
         }
         if self.due.is_none_or(|due| due > now) {
@@ -146,21 +149,22 @@ impl Monitor {
         scopes.filter(|(_, resting)| !**resting).map(|(scope, _)| scope)
     }
 
-    /// Takes in what changed in the states by which things are fed. While a scope rests, its states are those of a later
-    /// input: what follows from all of them is told when it wakes.
+    /// Takes in what changed in the states by which things are fed. While a linked scope rests, its states are those of a
+    /// later input: what follows from all of them is told when it wakes.
     fn follow_supply(&mut self, out: &mut Vec<Output>) {
-        if !self.scopes.iter().any(|scope| scope.flags.has_moved()) {
-            return;
-        }
-        if self.all_awake() {
-            self.feeding.follow(&self.plan, &mut self.scopes, out);
-        } else {
-            Feeding::look(&self.plan, &mut self.scopes);
+        if self.scopes.iter().any(|scope| scope.flags.has_moved()) {
+            self.feeding.follow(&self.plan, &mut self.scopes, &self.complete, out);
         }
     }
 
-    fn all_awake(&self) -> bool {
-        self.resting.iter().all(|resting| !resting)
+    fn find_complete(&mut self) {
+        let mut rests = vec![false; self.linked.len()];
+        for (group, resting) in self.linked.iter().zip(&self.resting) {
+            rests[*group] |= resting;
+        }
+        for (complete, group) in self.complete.iter_mut().zip(&self.linked) {
+            *complete = !rests[*group];
+        }
     }
 
     /// What feeds everything of which states of breakers and switches decide that, and every feeder that hangs on
@@ -188,6 +192,7 @@ impl Monitor {
     /// scopes share nothing, so each goes on from its own.
     pub fn rest(&mut self, scope: ScopeId) {
         self.resting[scope.0] = true;
+        self.find_complete();
         self.find_due();
     }
 
@@ -195,6 +200,7 @@ impl Monitor {
     pub fn wake(&mut self, scope: ScopeId) {
         self.resting[scope.0] = false;
         self.begun = false;
+        self.find_complete();
         self.find_due();
     }
 

@@ -12,6 +12,8 @@ use kvarden_core::plan::Plan;
 use kvarden_core::reading::Reading;
 use kvarden_core::saved::{Precious, Rebuildable, ScopeState};
 use kvarden_core::time::EventTime;
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::sync::Arc;
 
 /// The written form of snapshots; to be raised with any change of the types within [`ScopeState`].
@@ -68,8 +70,9 @@ pub fn restore(
     let mut outputs = Vec::new();
     let last = store.last_number();
     let mut begins = Vec::with_capacity(plan.scopes.len());
-    for (scope, since) in monitor.scopes().zip(since) {
-        begins.push(begin(store, &plan.scopes[scope.0].name, scope, *since)?);
+    let together = saved_together(store, plan, since)?;
+    for ((scope, since), number) in monitor.scopes().zip(since).zip(together) {
+        begins.push(begin(store, &plan.scopes[scope.0].name, scope, (*since, number))?);
         monitor.rest(scope);
     }
     begins.sort_by_key(|begin| begin.number);
@@ -178,20 +181,60 @@ struct Begin {
     is_snapshot: bool,
 }
 
-/// The newest snapshot that can be read and from which the tail goes on. Without one, its alarms and alerts as they were
-/// last saved; a scope of which nothing was ever saved begins where it came into the plan.
-fn begin(store: &Store, name: &str, scope: ScopeId, since: u64) -> Result<Begin, Error> {
+/// By scope, the input after which it and all that are linked to it were saved, the newest; `None`: there is none, or it is
+/// linked to no other.
+fn saved_together(store: &Store, plan: &Plan, since: &[u64]) -> Result<Vec<Option<u64>>, Error> {
+    let linked = plan.linked();
+    let mut common: BTreeMap<usize, Vec<u64>> = BTreeMap::new();
+    let is_alone = |group: usize| linked.iter().filter(|one| **one == group).count() < 2;
+    let scopes = plan.scopes.iter().zip(&linked).zip(since);
+    for ((scope, group), since) in scopes.filter(|((_, group), _)| !is_alone(**group)) {
+        let saved: Vec<u64> = snapshots(store, &scope.name, *since)?.map(|(number, _)| number).collect();
+        match common.entry(*group) {
+            Entry::Vacant(place) => drop(place.insert(saved)),
+            Entry::Occupied(mut place) => place.get_mut().retain(|number| saved.contains(number)),
+        }
+    }
+    Ok(linked
+        .iter()
+        .map(|group| common.get(group).and_then(|numbers| numbers.iter().max().copied()))
+        .collect())
+}
+
+/// Whether the stored inputs go on from one, for a scope that is watched since another.
+fn goes_on(store: &Store, since: u64) -> Result<impl Fn(u64) -> bool + use<>, Error> {
     let (first, last) = (store.first_number()?, store.last_number());
-    let goes_on =
-        |number: u64| number >= since && (number >= last || first.is_some_and(|first| first <= number + 1));
+    Ok(move |number: u64| {
+        number >= since && (number >= last || first.is_some_and(|first| first <= number + 1))
+    })
+}
+
+/// The snapshots of a scope that can be read and from which the tail goes on, the newest first.
+fn snapshots(
+    store: &Store,
+    name: &str,
+    since: u64,
+) -> Result<impl Iterator<Item = (u64, ScopeState)> + use<>, Error> {
+    let goes_on = goes_on(store, since)?;
     let rows = store.states(name)?.into_iter();
-    let readable = rows.filter(|row| row.format == STATE_FORMAT && goes_on(row.number));
-    let mut states = readable.filter_map(|row| Some((row.number, postcard::from_bytes(&row.body).ok()?)));
-    if let Some((number, state)) = states.next() {
+    let readable = rows.filter(move |row| row.format == STATE_FORMAT && goes_on(row.number));
+    Ok(readable.filter_map(|row| Some((row.number, postcard::from_bytes(&row.body).ok()?))))
+}
+
+/// The snapshot made after input `together`, else the newest. Without one, its alarms and alerts as they were last saved; a
+/// scope of which nothing was ever saved begins where it came into the plan.
+fn begin(
+    store: &Store,
+    name: &str,
+    scope: ScopeId,
+    (since, together): (u64, Option<u64>),
+) -> Result<Begin, Error> {
+    let mut states = snapshots(store, name, since)?;
+    if let Some((number, state)) = states.find(|(number, _)| together.is_none_or(|one| one == *number)) {
         return Ok(Begin { scope, number, state: Some(state), is_snapshot: true });
     }
     let saved = as_last_saved(store, name, scope)?;
-    if saved.state.is_none() && goes_on(since) {
+    if saved.state.is_none() && goes_on(store, since)?(since) {
         return Ok(Begin { number: since, ..saved });
     }
     Ok(saved)

@@ -1,7 +1,7 @@
 //! Who feeds whom, compiled: flags of meters to states, and the alarms that tell of another supply.
 
 use super::scope::ScopeBuilder;
-use super::{AlarmIx, MeterRef, ScopePlan};
+use super::{AlarmIx, MeterRef, Plan, ScopePlan};
 use crate::measurand::Measurand;
 use crate::output::{Matter, Rule, Subject};
 use crate::plant::{Feeder, Plant, Priority, SourceKind, Supply, SupplyFrom};
@@ -92,6 +92,43 @@ impl SupplyPlan {
         let (name, what) = self.states.get(index)?.clone();
         Some(StateNow { name, what, on })
     }
+}
+
+impl Plan {
+    /// By scope, a number that it shares with those scopes whose meters read the states by which its things are fed, or the
+    /// other way round. They go on from the same input after a restart: what one reads decides what is told of the other.
+    pub fn linked(&self) -> Box<[usize]> {
+        let mut groups: Box<[usize]> = (0..self.scopes.len()).collect();
+        let supply = &self.supply;
+        if supply.states.is_empty() {
+            return groups;
+        }
+        let mut readers = vec![None; supply.states.len()];
+        for (scope, plan) in self.scopes.iter().enumerate() {
+            plan.flags.iter().for_each(|flag| readers[flag.state] = Some(scope));
+        }
+        let transformers = supply.above.iter().enumerate().map(|(scope, ways)| (scope, &**ways));
+        let feeders = supply.feeders.iter().map(|feeder| (feeder.fed_by, feeder.supplies.as_slice()));
+        for (scope, way) in
+            transformers.chain(feeders).flat_map(|(scope, ways)| ways.iter().map(move |way| (scope, way)))
+        {
+            let above = match way.from {
+                SupplyFrom::Source(_) => None,
+                SupplyFrom::Transformer(index) => Some(index),
+                SupplyFrom::Feeder(index) => supply.feeders.get(index).map(|feeder| feeder.fed_by),
+            };
+            let reader = way.when.and_then(|when| readers.get(when.state).copied().flatten());
+            for other in above.into_iter().chain(reader) {
+                join(&mut groups, scope, other);
+            }
+        }
+        groups
+    }
+}
+
+fn join(groups: &mut [usize], one: usize, other: usize) {
+    let (Some(one), Some(other)) = (groups.get(one).copied(), groups.get(other).copied()) else { return };
+    groups.iter_mut().filter(|group| **group == one.max(other)).for_each(|group| *group = one.min(other));
 }
 
 impl ScopeBuilder {

@@ -82,7 +82,7 @@ impl Engine {
             in_flight: None,
             landing: Landing::default(),
             write_again: None,
-            snapshots: Snapshots::new(to_save, unsaved),
+            snapshots: Snapshots::new(&to_save, unsaved, &plan.linked()),
             store_works: true,
             not_kept: 0,
             readings: 0,

@@ -1,7 +1,9 @@
-//! When which scope is saved: one after the other, so that no meter waits long for its poll meanwhile.
+//! When which scope is saved: one after the other, so that no meter waits long for its poll meanwhile; those that share
+//! states by which things are fed together, so that they go on from the same input.
 
 use kvarden_core::monitor::ScopeId;
 use kvarden_core::time::{EventTime, Span};
+use std::collections::HashMap;
 
 /// How often the rebuildable state of each scope is saved.
 pub const SNAPSHOT_EVERY: Span = Span::minutes(5);
@@ -13,16 +15,30 @@ const MOST_MISSED: Span = Span::seconds(2);
 /// Whose turn it is.
 #[derive(Debug)]
 pub(super) struct Snapshots {
-    order: Vec<ScopeId>,
+    /// Scopes that are saved together, in the order of their turns.
+    order: Vec<Vec<ScopeId>>,
     turn: usize,
-    /// Those that have none: they are saved first and together. They are new, so there is little to save.
+    /// Turns with scopes that have none: they are saved first and together. They are new, so there is little to save.
     unsaved: usize,
     next: Option<EventTime>,
 }
 
 impl Snapshots {
-    pub(super) fn new(order: Vec<ScopeId>, unsaved: usize) -> Self {
-        Self { order, turn: 0, unsaved, next: None }
+    /// Of scopes in this order, the first `unsaved` of which have no snapshot. Those with the same number in `linked`, by
+    /// scope, have their turn together.
+    pub(super) fn new(scopes: &[ScopeId], unsaved: usize, linked: &[usize]) -> Self {
+        let group = |scope: ScopeId| linked.get(scope.0).copied().unwrap_or(scope.0);
+        let mut places = HashMap::new();
+        let (mut order, mut turns): (Vec<Vec<ScopeId>>, usize) = (Vec::new(), 0);
+        for (index, scope) in scopes.iter().enumerate() {
+            let place = *places.entry(group(*scope)).or_insert(order.len());
+            if place == order.len() {
+                order.push(Vec::new());
+            }
+            order[place].push(*scope);
+            turns = if index < unsaved { order.len() } else { turns };
+        }
+        Self { order, turn: 0, unsaved: turns, next: None }
     }
 
     /// The scopes that are to be saved now.
@@ -32,22 +48,24 @@ impl Snapshots {
         }
         let step = Span((SNAPSHOT_EVERY.0 / self.order.len() as i64).max(1));
         let unsaved = std::mem::take(&mut self.unsaved);
-        let mut due: Vec<ScopeId> = (0..unsaved).map(|_| self.take()).collect();
+        let mut due: Vec<ScopeId> = (0..unsaved).flat_map(|_| self.take()).collect();
+        let mut turns = unsaved;
         let first = if unsaved > 0 { now + step } else { now };
         // A clock that was set back makes nobody wait for longer than one turn.
         let mut next = self.next.map_or(first, |next| next.max(now - MOST_MISSED).min(now + step));
-        while next <= now && due.len() < self.order.len() {
-            due.push(self.take());
+        while next <= now && turns < self.order.len() {
+            due.extend(self.take());
+            turns += 1;
             next += step;
         }
         self.next = Some(next);
         due
     }
 
-    fn take(&mut self) -> ScopeId {
-        let scope = self.order[self.turn];
+    fn take(&mut self) -> Vec<ScopeId> {
+        let scopes = self.order[self.turn].clone();
         self.turn = (self.turn + 1) % self.order.len();
-        scope
+        scopes
     }
 }
 
@@ -61,9 +79,29 @@ mod tests {
         (0..count).map(ScopeId).collect()
     }
 
+    fn alone(count: usize, unsaved: usize) -> Snapshots {
+        Snapshots::new(&scopes(count), unsaved, &(0..count).collect::<Vec<_>>())
+    }
+
+    #[test]
+    fn linked_ones_have_their_turn_together() {
+        let order: Vec<ScopeId> = [3, 1, 0, 2, 4].map(ScopeId).into();
+        let mut snapshots = Snapshots::new(&order, 1, &[0, 1, 2, 0, 4]);
+        assert_eq!(
+            snapshots.due(NOW),
+            [ScopeId(3), ScopeId(0)],
+            "the one has none, so both are saved at once"
+        );
+        let turns: Vec<_> = (1..5).map(|turn| snapshots.due(NOW + Span::seconds(75 * turn))).collect();
+        assert_eq!(
+            turns,
+            [vec![ScopeId(1)], vec![ScopeId(2)], vec![ScopeId(4)], vec![ScopeId(3), ScopeId(0)]]
+        );
+    }
+
     #[test]
     fn each_scope_has_its_turn_once_in_the_interval_and_no_two_together() {
-        let mut snapshots = Snapshots::new(scopes(5), 0);
+        let mut snapshots = alone(5, 0);
         let mut turns = Vec::new();
         for second in 0..600 {
             let due = snapshots.due(NOW + Span::seconds(second));
@@ -75,7 +113,7 @@ mod tests {
 
     #[test]
     fn those_without_a_snapshot_are_saved_at_once() {
-        let mut snapshots = Snapshots::new(scopes(5), 3);
+        let mut snapshots = alone(5, 3);
         assert_eq!(snapshots.due(NOW), scopes(3));
         assert_eq!(snapshots.due(NOW + Span::seconds(1)), []);
         assert_eq!(snapshots.due(NOW + Span::seconds(60)), [ScopeId(3)]);
@@ -83,7 +121,7 @@ mod tests {
 
     #[test]
     fn hundreds_keep_up_and_a_sleep_or_a_clock_set_back_brings_no_burst_and_no_stop() {
-        let mut snapshots = Snapshots::new(scopes(900), 0);
+        let mut snapshots = alone(900, 0);
         let mut count = 0;
         for second in 0..300 {
             let due = snapshots.due(NOW + Span::seconds(second)).len();
