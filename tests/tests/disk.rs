@@ -197,7 +197,7 @@ fn a_volume_that_is_full_before_the_start_is_started_on_and_it_recovers() {
 }
 
 /// The alarm of the disk: from core's book to a person, with what to look at.
-// Seen to fail when the disk was looked at only by a clock that is trusted.
+// Guard: the look at the store in `every_second` does not ask whether the clock is trusted.
 #[test]
 fn a_disk_that_is_nearly_full_is_an_alarm_until_there_is_room_also_while_time_is_a_guess() {
     if !may_mount() {
