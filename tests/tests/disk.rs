@@ -32,7 +32,7 @@ fn may_mount() -> bool {
 const BYTES: &str = "max_bytes = \"16 MiB\"";
 
 /// So long a look at the room of the disk may take: once a minute, on a busy machine.
-const A_LOOK: Duration = Duration::from_secs(180);
+const A_LOOK: Duration = Duration::from_mins(3);
 
 /// A daemon whose store lies on a volume of its own. Dropping it kills it.
 struct Confined {
