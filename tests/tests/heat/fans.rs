@@ -21,7 +21,6 @@ fn stairs(hour: f64) -> f64 {
     }
 }
 
-/// Seen to fail with [`FORCED_AIR`](kvarden_core::thermal::dry_type::FORCED_AIR) at 0.8.
 #[test]
 fn the_residual_stays_small_with_fans_on_and_off_at_every_load() {
     let transformer = Transformer {

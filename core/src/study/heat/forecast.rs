@@ -75,7 +75,7 @@ mod tests {
         Way { now, drive, pace: Pace { tau_min: 60.0, exponent: 1.0 }, kelvin: 100.0 }
     }
 
-    /// Closed form of one exponential: t = −τ·ln((U − L)/(U − I)).
+    /// Closed form of one exponential: t = −τ·ln((U − L)/(U − I)). Seen to fail with a sign turned in the share of a step.
     #[test]
     fn the_time_is_that_of_the_closed_form() {
         let hours = hours_left(&[way(0.5, 1.5)], 70.0).expect("a time");
