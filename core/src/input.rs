@@ -63,6 +63,11 @@ pub enum Deed {
         /// True: it is taken, and from now on it says what a healthy unit shows. False: it is dropped and learned anew.
         accept: bool,
     },
+    /// The resistances that were learned of a transformer's connections.
+    Connections {
+        /// True: they are taken, and from now on a connection is judged by its own. False: they are dropped and learned anew.
+        accept: bool,
+    },
 }
 
 /// Something about this program or its surroundings.

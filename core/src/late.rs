@@ -133,21 +133,19 @@ impl Scope {
         let (meter, state) = (&plan.meters[local], &mut self.meters[local]);
         let own = meter.first_slot..meter.first_slot + meter.series.len();
         // Formulas find their inputs in the row, so it holds these values for the moment.
-        let judged = &mut self.spare[..meter.series.len()];
-        judged.copy_from_slice(&self.row[own.clone()]);
+        self.spare[..meter.series.len()].copy_from_slice(&self.row[own.clone()]);
         self.row[own.clone()].fill(Sample::ABSENT);
         let row = &mut self.row[own.clone()];
         let clock = state.cadence.last().unwrap_or(reading.at);
         fill_row(meter, (clock, reading.at), reading.values, row, &mut state.quarantine, out);
-        for (index, formula) in meter.formulas.iter().enumerate() {
-            self.row[meter.first_slot + meter.points + index] = formula.evaluate(&self.row);
-        }
+        self.compute(meter);
+        let state = &mut self.meters[local];
         if let Some(metered) = meter.metered {
             // It needs the reading before.
             self.row[meter.first_slot + metered.power] = Sample::ABSENT;
         }
         state.add_late(meter, (now, reading.at), &mut self.row[own.clone()], out);
-        self.row[own].copy_from_slice(judged);
+        self.row[own].copy_from_slice(&self.spare[..meter.series.len()]);
         if let Some(late) = &self.meters[local].late {
             self.soonest(late.due);
         }

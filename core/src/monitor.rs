@@ -10,7 +10,7 @@ use crate::plan::{AlarmIx, MeterPlan, Plan, ScopePlan};
 use crate::reading::{MeterId, Reading};
 use crate::saved::{self, Precious, ScopeState};
 use crate::scope::Scope;
-use crate::study::{HeatLearned, StepOfResistance};
+use crate::study::{HeatLearned, StepOfResistance, WayNow};
 use crate::time::EventTime;
 use std::sync::Arc;
 
@@ -265,6 +265,15 @@ impl Monitor {
         scopes.filter_map(|(scope, plan)| {
             let learned = scope.study.learned().heat?;
             Some((plan.transformer.as_deref()?, learned, scope.study.learning_h()))
+        })
+    }
+
+    /// What was learned of the connections between meters, each with its transformer's name.
+    pub fn connections_learned(&self) -> impl Iterator<Item = (&str, WayNow<'_>)> {
+        let scopes = self.scopes.iter().zip(&self.plan.scopes);
+        scopes.flat_map(|(scope, plan)| {
+            let transformer = plan.transformer.as_deref();
+            scope.study.ways().filter_map(move |way| Some((transformer?, way)))
         })
     }
 

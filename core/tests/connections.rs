@@ -4,12 +4,13 @@
 //! gains on all phases alike shows in neither.
 
 use kvarden_core::input::Input;
-use kvarden_core::measurand::Quantity;
+use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::monitor::{Monitor, ScopeId};
 use kvarden_core::output::{ChangeKind, Matter, Output};
-use kvarden_core::plan::Plan;
+use kvarden_core::plan::{NotJudged, Plan};
 use kvarden_core::plant::{
-    Around, Feeder, Meter, Plant, Priority, Side, SideOf, StampedBy, Target, Transformer, WiringForm,
+    Around, Feeder, Meter, Plant, Priority, Side, SideOf, StampedBy, SupplyFrom, Target, Transformer,
+    WiringForm,
 };
 use kvarden_core::reading::{MeterId, Reading, Sample};
 use kvarden_core::time::{EventTime, Span};
@@ -246,6 +247,54 @@ fn a_healthy_way_and_one_whose_cable_warms_say_nothing() {
             assert_eq!(watts, Some(0.0), "{place}");
         }
     }
+}
+
+#[test]
+fn a_way_knows_which_of_the_plants_feeders_it_leads_to() {
+    let mut plant = plant();
+    let other = Transformer { name: "T3".to_owned(), ..plant.transformers[0].clone() };
+    plant.transformers.push(other);
+    plant.feeders.insert(0, Feeder::new("MP-9", 1));
+    plant.meters[1].measures = Target::Feeder(1);
+    let plan = Plan::new(&plant).expect("a fit plant");
+    let scope = &plan.scopes[0];
+    let ways = &scope.grid.as_ref().expect("there is a way").study.ways;
+    assert_eq!(scope.things[ways[0].thing], SupplyFrom::Feeder(1));
+}
+
+/// Each reason by what is taken away from a plant that has all.
+#[test]
+fn where_no_heat_of_a_connection_is_told_it_is_said_why() {
+    let reason = |change: fn(&mut Plant)| {
+        let mut plant = plant();
+        change(&mut plant);
+        let plan = Plan::new(&plant).expect("a fit plant");
+        let of_heat = |one: &&NotJudged| one.quantity.what == Measurand::ContactHeat && one.meter == "MP-1";
+        plan.not_judged.iter().find(of_heat).map(|one| one.reason.clone())
+    };
+    assert_eq!(reason(|_| ()), None);
+    let volts = |plant: &mut Plant, meter: usize| {
+        plant.meters[meter].points.retain(|point| point.what != Measurand::VoltageLn);
+    };
+    for (told, wanted) in [
+        (reason(|plant| plant.feeders[0].rated_a = None), "give the feeder its rated_a"),
+        (reason(|plant| plant.feeders[0].form = Some(WiringForm::Delta)), "the feeder is no star"),
+        (reason(|plant| plant.meters[1].every = Span::minutes(5)), "too rarely"),
+        (reason(|plant| plant.meters[0].every = Span::minutes(5)), "too rarely"),
+    ] {
+        assert!(told.as_ref().is_some_and(|told| told.contains(wanted)), "{told:?}, not {wanted}");
+    }
+    let without = |meter| {
+        let mut plant = plant();
+        volts(&mut plant, meter);
+        let plan = Plan::new(&plant).expect("a fit plant");
+        plan.not_judged
+            .into_iter()
+            .find(|one| one.quantity.what == Measurand::ContactHeat)
+            .map(|one| one.reason)
+    };
+    assert!(without(0).expect("a reason").contains("on the load side"));
+    assert!(without(1).expect("a reason").contains("from the feeder's meter"));
 }
 
 #[test]

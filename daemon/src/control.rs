@@ -76,7 +76,7 @@ pub enum Request {
         /// True: back in service.
         on: bool,
     },
-    /// Takes or drops the calibration that was learned of a transformer.
+    /// Takes or drops what was learned of a transformer.
     Calibration {
         /// Which transformer, by its name.
         transformer: String,
@@ -84,7 +84,21 @@ pub enum Request {
         by: String,
         /// True: it is taken.
         accept: bool,
+        /// What was learned.
+        #[serde(default)]
+        of: Learned,
     },
+}
+
+/// What is learned of a healthy transformer and waits for a person.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum Learned {
+    /// Its temperatures.
+    #[default]
+    Heat,
+    /// The resistances of its connections.
+    Connections,
 }
 
 /// The answer.
@@ -185,8 +199,8 @@ async fn carry_out(request: Request, desk: &Desk) -> Reply {
             let done = if on { "back in service" } else { "taken out of service" };
             (alert, by, Deed::Service { on }, done)
         }
-        Request::Calibration { transformer, by, accept } => {
-            return calibration(&transformer, &by, accept, desk).await;
+        Request::Calibration { transformer, by, accept, of } => {
+            return calibration((&transformer, of), &by, accept, desk).await;
         }
     };
     if by.trim().is_empty() {
@@ -203,15 +217,17 @@ async fn carry_out(request: Request, desk: &Desk) -> Reply {
     }
 }
 
-async fn calibration(transformer: &str, by: &str, accept: bool, desk: &Desk) -> Reply {
+async fn calibration((transformer, of): (&str, Learned), by: &str, accept: bool, desk: &Desk) -> Reply {
     if by.trim().is_empty() {
         return Reply::refused("say who you are: every change has a named person");
     }
-    match desk.order(by, transformer, Deed::Calibration { accept }).await {
-        Ok(()) if accept => Reply::done(format!("the calibration of {transformer} is accepted by {by}")),
-        Ok(()) => {
-            Reply::done(format!("the calibration of {transformer} is dropped by {by} and learned anew"))
-        }
+    let (deed, what) = match of {
+        Learned::Heat => (Deed::Calibration { accept }, "the calibration"),
+        Learned::Connections => (Deed::Connections { accept }, "the calibration of the connections"),
+    };
+    match desk.order(by, transformer, deed).await {
+        Ok(()) if accept => Reply::done(format!("{what} of {transformer} is accepted by {by}")),
+        Ok(()) => Reply::done(format!("{what} of {transformer} is dropped by {by} and learned anew")),
         Err(Denial::UnknownAlert) => Reply::refused(format!("there is no transformer \"{transformer}\"")),
         Err(denial) => Reply::refused(format!("{transformer}: {}", denial_words(denial))),
     }

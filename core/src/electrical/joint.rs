@@ -98,6 +98,24 @@ pub fn gained_alone_ohm(gained: [Option<f64>; 3], learned: [Option<f64>; 3]) -> 
     std::array::from_fn(|phase| Some(beyond_warming(over[phase]?, learned[phase]?)))
 }
 
+/// What each phase has beyond its peers, in ohms, by the resistances themselves: conductors of one way are alike, so this needs
+/// nothing that was learned. Zero where it is no more than warming explains; absent without a peer.
+pub fn alone_ohm(ohms: [Option<f64>; 3]) -> [Option<f64>; 3] {
+    let over = crate::electrical::contact::over_peers_k(ohms);
+    std::array::from_fn(|phase| {
+        let over = over[phase]?;
+        Some(beyond_warming(over, ohms[phase]? - over))
+    })
+}
+
+/// How many times the resistance of its least peer the largest of three phases has; absent without all, or where they are no
+/// resistances.
+pub fn times_apart(ohms: [f64; 3]) -> Option<f64> {
+    let least = ohms.into_iter().fold(f64::INFINITY, f64::min);
+    let times = ohms.into_iter().fold(0.0, f64::max) / least;
+    (least > 0.0 && times.is_finite()).then_some(times)
+}
+
 /// What a resistance gained, or zero where that is no more than warming explains.
 pub fn beyond_warming(gained_ohm: f64, learned_ohm: f64) -> f64 {
     if gained_ohm > MORE_THAN_WARMING * learned_ohm.abs() { gained_ohm } else { 0.0 }
@@ -339,6 +357,19 @@ mod tests {
         assert_eq!((joint[0], joint[2]), (Some(0.0), Some(0.0)));
         assert!((joint[1].unwrap() - 0.0006).abs() < 1e-12);
         assert_eq!(gained_alone_ohm([Some(0.0006), None, None], learned), [None; 3], "no peer, no verdict");
+    }
+
+    #[test]
+    fn conductors_of_one_way_are_alike_also_before_anything_was_learned() {
+        let [a, b, c] = alone_ohm([Some(0.0030), Some(0.0042), Some(0.0031)]);
+        assert_eq!((a, c), (Some(0.0), Some(0.0)), "a few per cent apart are nothing");
+        assert!((b.unwrap() - 0.0012).abs() < 1e-12, "{b:?}");
+        let [a, b, c] = alone_ohm([Some(0.0030), Some(0.0045), Some(0.0050)]);
+        assert!(a == Some(0.0) && b > Some(0.001) && c > Some(0.001), "a second bad one hides no first");
+        assert_eq!(alone_ohm([Some(0.003), None, None]), [None; 3]);
+        let times = times_apart([0.003, 0.0042, 0.0031]).unwrap();
+        assert!((times - 1.4).abs() < 1e-12, "{times}");
+        assert_eq!(times_apart([0.003, -0.001, 0.003]), None);
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! What a meter's harmonics allow, compiled to slots.
 
+use super::{Gathered, NetFlow};
 use crate::electrical::distortion::{self, Orders};
 use crate::electrical::expected_neutral as neutral;
 use crate::electrical::loss::{self, Loss};
@@ -28,7 +29,7 @@ impl PhaseOrders {
 
     /// The orders, in amperes or volts where those can be told, else in per cent of the fundamental. An order that is absent in the
     /// row is absent. `None` where the fundamental is unknown or below the floor.
-    fn spectrum(&self, row: &[Sample]) -> Option<Spectrum> {
+    pub(super) fn spectrum(&self, row: &[Sample]) -> Option<Spectrum> {
         let given = self.slots.iter().filter_map(|(order, slot)| Some((*order, row[*slot].get()?)));
         let mut spectrum = Spectrum::given(given);
         if self.percent {
@@ -78,6 +79,8 @@ pub struct SpectrumLoad {
 pub enum Harmonics {
     /// Orders of a kind in per cent of the fundamental; of all of them that is the THD.
     Percent(PhaseOrders, Orders),
+    /// The THD of a current; where little power flows or some flows back, of rated amperes.
+    CurrentThd(PhaseOrders, NetFlow),
     /// The r.m.s. value of all harmonics, in amperes.
     Amount(PhaseOrders),
     /// The harmonic loss factor.
@@ -113,18 +116,23 @@ pub enum Harmonics {
 
 impl Harmonics {
     /// The value, or none where an input is absent or unfit.
-    pub(super) fn evaluate(&self, row: &[Sample]) -> Option<f64> {
+    pub(super) fn evaluate(&self, row: &[Sample], gathered: &mut Gathered) -> Option<f64> {
         match self {
-            Self::Percent(of, kind) => distortion::percent(&of.spectrum(row)?, *kind, 0.0).ok(),
-            Self::Amount(of) => distortion::amount(&of.spectrum(row)?, Orders::All).ok(),
-            Self::LossFactor(of) => loss::loss_factor(&of.spectrum(row)?, Loss::Eddy, 0.0).ok(),
+            Self::Percent(of, kind) => distortion::percent(&gathered.spectrum(of, row)?, *kind, 0.0).ok(),
+            Self::CurrentThd(of, flow) => {
+                let spectrum = gathered.spectrum(of, row)?;
+                let amount = || distortion::amount(&spectrum, Orders::All).ok();
+                flow.distortion(row, amount, || distortion::percent(&spectrum, Orders::All, 0.0).ok())
+            }
+            Self::Amount(of) => distortion::amount(&gathered.spectrum(of, row)?, Orders::All).ok(),
+            Self::LossFactor(of) => loss::loss_factor(&gathered.spectrum(of, row)?, Loss::Eddy, 0.0).ok(),
             Self::KFactor { factor, current, rated_a } => {
                 loss::k_of_loss_factor(row[*factor].get()?, row[*current].get()?, *rated_a).ok()
             }
-            Self::Permissible(load) => load.permissible(row),
-            Self::Loading(load) => load.loading(row),
+            Self::Permissible(load) => load.permissible(row, gathered),
+            Self::Loading(load) => load.loading(row, gathered),
             Self::Neutral { phases, angles } => {
-                let [a, b, c] = phases.each_ref().map(|phase| phase.spectrum_or_none(row));
+                let [a, b, c] = phases.each_ref().map(|phase| phase.spectrum_or_none(row, gathered));
                 let (a, b, c) = (a?, b?, c?);
                 let angles = match angles {
                     Some(slots) => Some(super::three(row, *slots)?),
@@ -142,7 +150,7 @@ impl Harmonics {
     /// The slots that must be of one moment: the orders of a phase. Its current need not: orders are means of their own over seconds.
     pub(super) fn combines(&self) -> Vec<usize> {
         match self {
-            Self::Percent(of, _) | Self::Amount(of) | Self::LossFactor(of) => {
+            Self::Percent(of, _) | Self::CurrentThd(of, _) | Self::Amount(of) | Self::LossFactor(of) => {
                 of.slots.iter().map(|(_, slot)| *slot).collect()
             }
             Self::Neutral { angles, .. } => angles.map(Vec::from).unwrap_or_default(),
@@ -154,8 +162,8 @@ impl Harmonics {
 
 impl PhaseOrders {
     /// The spectrum in amperes; all zero where there is hardly a current, since that adds nothing to a neutral.
-    fn spectrum_or_none(&self, row: &[Sample]) -> Option<Spectrum> {
-        self.spectrum(row).or_else(|| {
+    fn spectrum_or_none(&self, row: &[Sample], gathered: &mut Gathered) -> Option<Spectrum> {
+        gathered.spectrum(self, row).or_else(|| {
             let total = row[self.total?].get()?;
             (total < self.floor).then(|| Spectrum::whole([(1, total)]))
         })
@@ -163,10 +171,12 @@ impl PhaseOrders {
 }
 
 impl SpectrumLoad {
-    fn permissible_pu(&self, phase: &PhaseLoad, row: &[Sample]) -> Option<f64> {
+    fn permissible_pu(&self, phase: &PhaseLoad, row: &[Sample], gathered: &mut Gathered) -> Option<f64> {
         let eddy = row[phase.factor].get()?;
-        let by_orders =
-            || loss::loss_factor(&phase.orders.as_ref()?.spectrum(row)?, Loss::OtherStray, 0.0).ok();
+        let mut by_orders = || {
+            let spectrum = gathered.spectrum(phase.orders.as_ref()?, row)?;
+            loss::loss_factor(&spectrum, Loss::OtherStray, 0.0).ok()
+        };
         let other_stray = match self.bounded {
             Bounded::Liquid { .. } => by_orders().or_else(|| loss::most_other_stray(eddy))?,
             Bounded::Dry { .. } | Bounded::KRated { .. } => 1.0,
@@ -174,17 +184,17 @@ impl SpectrumLoad {
         self.bounded.permissible_pu(Weights { eddy, other_stray }).ok()
     }
 
-    fn permissible(&self, row: &[Sample]) -> Option<f64> {
-        let phases = self.phases.iter().filter_map(|phase| self.permissible_pu(phase, row));
+    fn permissible(&self, row: &[Sample], gathered: &mut Gathered) -> Option<f64> {
+        let phases = self.phases.iter().filter_map(|phase| self.permissible_pu(phase, row, gathered));
         phases.reduce(f64::min).map(|worst| 100.0 * worst)
     }
 
     /// A phase with a current and without a loss factor could be the worst: then nothing is told.
-    fn loading(&self, row: &[Sample]) -> Option<f64> {
+    fn loading(&self, row: &[Sample], gathered: &mut Gathered) -> Option<f64> {
         let mut worst = None;
         for phase in &self.phases {
             let current = row[phase.current?].get()?;
-            let permissible = match self.permissible_pu(phase, row) {
+            let permissible = match self.permissible_pu(phase, row, gathered) {
                 Some(permissible) => permissible,
                 None if current < self.floor_a => 1.0,
                 None => return None,
@@ -199,6 +209,12 @@ impl SpectrumLoad {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    impl Harmonics {
+        fn alone(&self, row: &[Sample]) -> Option<f64> {
+            self.evaluate(row, &mut Gathered::default())
+        }
+    }
 
     /// Orders 1 (unless in per cent), 3, 5, 7, 9, 11 and 13 in slots 0 to 6, the whole in slot 7.
     fn orders(percent: bool) -> PhaseOrders {
@@ -224,16 +240,16 @@ mod tests {
             |of| Harmonics::Percent(of, Orders::All),
             |of| Harmonics::Percent(of, Orders::Triplen),
         ] {
-            let one = formula(orders(false)).evaluate(&amperes).unwrap();
-            let other = formula(orders(true)).evaluate(&percent).unwrap();
+            let one = formula(orders(false)).alone(&amperes).unwrap();
+            let other = formula(orders(true)).alone(&percent).unwrap();
             assert!((one - other).abs() < 1e-4 * one, "{one} {other}");
         }
-        let factor = Harmonics::LossFactor(orders(true)).evaluate(&percent).unwrap();
+        let factor = Harmonics::LossFactor(orders(true)).alone(&percent).unwrap();
         assert!((factor - 6.249).abs() < 0.001, "{factor}");
         // Without order 1 in amperes the fundamental is what the whole leaves.
         let mut without = orders(false);
         without.slots = without.slots[1..].into();
-        let factor = Harmonics::LossFactor(without).evaluate(&amperes).unwrap();
+        let factor = Harmonics::LossFactor(without).alone(&amperes).unwrap();
         assert!((factor - 6.249).abs() < 0.001, "{factor}");
     }
 
@@ -242,12 +258,12 @@ mod tests {
     fn hardly_any_current_has_no_spectrum() {
         let amps = PER_UNIT.map(|share| 1.5 * share);
         let light = row([amps[0], amps[1], amps[2], amps[3], amps[4], amps[5], amps[6], 1.9]);
-        assert_eq!(Harmonics::LossFactor(orders(false)).evaluate(&light), None);
-        assert_eq!(Harmonics::Percent(orders(true), Orders::All).evaluate(&light), None);
+        assert_eq!(Harmonics::LossFactor(orders(false)).alone(&light), None);
+        assert_eq!(Harmonics::Percent(orders(true), Orders::All).alone(&light), None);
         let mut dead = light.clone();
         dead[7] = Sample::ABSENT;
         assert_eq!(
-            Harmonics::LossFactor(orders(true)).evaluate(&dead),
+            Harmonics::LossFactor(orders(true)).alone(&dead),
             None,
             "what the current is, nobody knows"
         );
@@ -264,22 +280,18 @@ mod tests {
     fn the_worst_phase_counts_by_its_own_spectrum() {
         let unit = load(Bounded::Dry { eddy_pu: 0.08 });
         let values = row([6.2488, 1.2, 1.0, 176.7, 200.0, 100.0, 0.0, 0.0]);
-        let permissible = Harmonics::Permissible(Box::new(unit.clone())).evaluate(&values).unwrap();
+        let permissible = Harmonics::Permissible(Box::new(unit.clone())).alone(&values).unwrap();
         assert!((permissible - 84.86).abs() < 0.01, "{permissible}");
-        let loading = Harmonics::Loading(Box::new(unit.clone())).evaluate(&values).unwrap();
+        let loading = Harmonics::Loading(Box::new(unit.clone())).alone(&values).unwrap();
         assert!((loading - 100.0).abs() < 0.05, "{loading}");
 
         let idle = row([6.2488, 1.2, f64::NAN, 176.7, 200.0, 1.0, 0.0, 0.0]);
         assert!(
-            Harmonics::Loading(Box::new(unit.clone())).evaluate(&idle).is_some(),
+            Harmonics::Loading(Box::new(unit.clone())).alone(&idle).is_some(),
             "an idle phase needs no spectrum"
         );
         let unknown = row([6.2488, 1.2, f64::NAN, 176.7, 200.0, 150.0, 0.0, 0.0]);
-        assert_eq!(
-            Harmonics::Loading(Box::new(unit)).evaluate(&unknown),
-            None,
-            "this phase may be the worst"
-        );
+        assert_eq!(Harmonics::Loading(Box::new(unit)).alone(&unknown), None, "this phase may be the worst");
     }
 
     /// From the definitions: other stray loss grows less than eddy loss, so a bound by `F_HL` alone never allows more.
@@ -291,9 +303,9 @@ mod tests {
         let mut long = values.clone();
         long.push(Sample::new(6.2488));
         with.phases = [PhaseLoad { factor: 8, orders: Some(orders(false)), current: Some(7) }].into();
-        let by_orders = Harmonics::Permissible(Box::new(with.clone())).evaluate(&long).unwrap();
+        let by_orders = Harmonics::Permissible(Box::new(with.clone())).alone(&long).unwrap();
         with.phases[0].orders = None;
-        let by_factor = Harmonics::Permissible(Box::new(with)).evaluate(&long).unwrap();
+        let by_factor = Harmonics::Permissible(Box::new(with)).alone(&long).unwrap();
         assert!(by_factor < by_orders && by_factor > 0.8 * by_orders, "{by_factor} {by_orders}");
     }
 
@@ -306,12 +318,12 @@ mod tests {
         let mut turned = values.clone();
         turned.extend([-25.0, -145.0, 95.0].map(Sample::new));
         let by_angles = Harmonics::Neutral { phases: alike(), angles: Some([8, 9, 10]) };
-        assert!((by_angles.evaluate(&turned).unwrap() - 198.567).abs() < 0.001);
+        assert!((by_angles.alone(&turned).unwrap() - 198.567).abs() < 0.001);
         turned[9] = Sample::ABSENT;
-        assert_eq!(by_angles.evaluate(&turned), None, "an angle that is lost is not guessed");
-        assert!((phases.evaluate(&values).unwrap() - 198.567).abs() < 0.001);
+        assert_eq!(by_angles.alone(&turned), None, "an angle that is lost is not guessed");
+        assert!((phases.alone(&values).unwrap() - 198.567).abs() < 0.001);
         let mut lost = values;
         lost[4] = Sample::ABSENT;
-        assert_eq!(phases.evaluate(&lost), None, "without the ninth it is not told");
+        assert_eq!(phases.alone(&lost), None, "without the ninth it is not told");
     }
 }

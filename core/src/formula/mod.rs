@@ -1,9 +1,13 @@
 //! Computed quantities, compiled to slots: which formula reads which values of the row.
 
+mod gathered;
 mod harmonics;
+mod ratios;
 pub mod sequence;
 
+pub use gathered::Gathered;
 pub use harmonics::{Harmonics, PhaseLoad, PhaseOrders, SpectrumLoad};
+pub use ratios::{NetFlow, OwnRatios};
 
 use crate::electrical::{excitation, flow, loading, neutral, unbalance};
 use crate::reading::Sample;
@@ -17,6 +21,15 @@ pub enum Formula {
         of: [usize; 3],
         /// Least mean, in the unit of the values.
         floor: f64,
+    },
+    /// The same of three currents; where little power flows or some flows back, of rated amperes.
+    CurrentUnbalance {
+        /// The three currents.
+        of: [usize; 3],
+        /// Least mean, in amperes.
+        floor: f64,
+        /// Which power flows.
+        flow: NetFlow,
     },
     /// The negative sequence that three line-to-line voltages show without their angles.
     NegativeOfLines {
@@ -129,10 +142,16 @@ pub enum PowerSource {
 impl Formula {
     /// The value, or none where an input is absent or unfit.
     pub fn evaluate(&self, row: &[Sample]) -> Sample {
+        self.evaluate_with(row, &mut Gathered::default())
+    }
+
+    /// The same for one of several formulas over one row: what they have in common is gathered once.
+    pub fn evaluate_with(&self, row: &[Sample], gathered: &mut Gathered) -> Sample {
         let value = match self {
             Self::Unbalance { of, floor } => {
                 three(row, *of).and_then(|values| unbalance::largest_deviation_percent(values, *floor))
             }
+            Self::CurrentUnbalance { of, floor, flow } => flow.unbalance(row, *of, *floor),
             Self::NegativeOfLines { of, floor } => {
                 three(row, *of).and_then(|lines| unbalance::negative_ratio_percent(lines, *floor).ok())
             }
@@ -160,7 +179,7 @@ impl Formula {
             Self::Rise { hot, ambients } => {
                 row[*hot].get().zip(mean_present(row, ambients)).map(|(hot, air)| hot - air)
             }
-            Self::Harmonics(of) => of.evaluate(row),
+            Self::Harmonics(of) => of.evaluate(row, gathered),
         };
         value.into()
     }
@@ -171,7 +190,9 @@ impl Formula {
     /// alone.
     pub fn combines(&self) -> Vec<usize> {
         match self {
-            Self::Unbalance { of, .. } | Self::NegativeOfLines { of, .. } => of.to_vec(),
+            Self::Unbalance { of, .. }
+            | Self::CurrentUnbalance { of, .. }
+            | Self::NegativeOfLines { of, .. } => of.to_vec(),
             Self::Sequence { of, .. } => of.slots(),
             Self::LoadingKva { power, .. } => match power {
                 PowerSource::Total(_) => Vec::new(),

@@ -1,16 +1,61 @@
 //! Which terminations have peers, and between which meters a way's resistance can be told.
 
-use super::MeterPlan;
 use super::formulas::ambients;
 use super::limits::rating;
 use super::study::{Draft, slot};
+use super::{MeterPlan, ScopePlan};
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
-use crate::plant::{SideOf, SupplyFrom, Target, WiringForm};
+use crate::plant::{Plant, SideOf, SupplyFrom, Target, WiringForm};
 use crate::study::{TerminationPlan, TerminationsPlan, WayPlan};
+use crate::time::Span;
 
 /// The places of terminations.
 const PARTS: [Place; 4] = [Place::A, Place::B, Place::C, Place::N];
+
+/// Two meters that give values more rarely than this are hardly ever seen at the same moment of a load (common practice, no
+/// source).
+const MOST_APART: Span = Span::minutes(1);
+
+/// Why no heat of its connection to the transformer is told of a feeder's meter; nothing where it is, or where another meter of
+/// the feeder tells it.
+pub(super) fn why_no_heat(plant: &Plant, scope: &ScopePlan, meter: &MeterPlan) -> Option<&'static str> {
+    let of_plant = |meter: &MeterPlan| plant.meters.get(meter.id.0 as usize);
+    let measures = of_plant(meter)?.measures;
+    let Target::Feeder(index) = measures else { return None };
+    let has = |meter: &MeterPlan, what| {
+        Place::PHASES.iter().all(|place| meter.series.contains(&Quantity::at(what, *place)))
+    };
+    let told = scope.meters.iter().any(|made| {
+        made.feeder == meter.feeder && made.series.iter().any(|series| series.what == Measurand::ContactHeat)
+    });
+    if told || !meter.series.iter().any(|series| series.what == Measurand::Current) {
+        return None;
+    }
+    let feeder = &plant.feeders[index];
+    let secondary = Target::Transformer(feeder.fed_by, SideOf::Secondary);
+    let ups = || {
+        let own = scope.meters.iter().filter(|up| of_plant(up).is_some_and(|up| up.measures == secondary));
+        own.filter(|up| has(up, Measurand::VoltageLn))
+    };
+    let direct =
+        feeder.supplies.first().is_none_or(|normal| normal.from == SupplyFrom::Transformer(feeder.fed_by));
+    Some(if plant.wiring(measures).is_none_or(|(form, _)| form != WiringForm::Wye) {
+        "only with a neutral can the drop of one phase be told: the feeder is no star"
+    } else if !direct {
+        "it hangs on another feeder: what is tapped off on the way carries its own current"
+    } else if !(has(meter, Measurand::VoltageLn) && has(meter, Measurand::Current)) {
+        "it needs volts to neutral and amperes of all three phases from the feeder's meter"
+    } else if ups().next().is_none() {
+        "it needs volts to neutral of all three phases from a meter on the load side of the transformer"
+    } else if meter.every > MOST_APART || ups().all(|up| up.every > MOST_APART) {
+        "one of the two meters gives values too rarely to compare them at the same moment: once a minute at least"
+    } else if feeder.rated_a.is_none() {
+        "how much it may carry is not known: give the feeder its rated_a"
+    } else {
+        return None;
+    })
+}
 
 impl Draft<'_> {
     /// Terminations against their peers: those of one module under one number.
@@ -79,7 +124,8 @@ impl Draft<'_> {
     pub(super) fn ways(&mut self) -> Vec<WayPlan> {
         let Some(up) = (0..self.meters.len()).find_map(|local| {
             let secondary = self.is_secondary(&self.meters[local]);
-            let volts = if secondary { self.trio(local, Measurand::VoltageLn) } else { None };
+            let fine = self.meters[local].every <= MOST_APART;
+            let volts = if secondary && fine { self.trio(local, Measurand::VoltageLn) } else { None };
             Some((local, volts?))
         }) else {
             return Vec::new();
@@ -91,6 +137,9 @@ impl Draft<'_> {
         let meter = &self.meters[local];
         let (measures, rating) = self.measures(meter)?;
         let Target::Feeder(feeder) = measures else { return None };
+        if meter.every > MOST_APART {
+            return None;
+        }
         // What is tapped off on the way there carries its own current.
         let direct = match self.plant.feeders[feeder].supplies.first() {
             None => true,
@@ -101,6 +150,8 @@ impl Draft<'_> {
         let down = self.trio(local, Measurand::VoltageLn)?;
         let currents = self.trio(local, Measurand::Current)?;
         let neutral = slot(meter, Quantity::whole(Measurand::NeutralCurrent));
+        let before = self.plant.feeders[..feeder].iter();
+        let thing = 1 + before.filter(|other| other.fed_by == self.transformer).count();
         let name = meter.name.clone();
         let heat = |place| Quantity::at(Measurand::ContactHeat, place);
         if self.has_made(local, heat(Place::A)) {
@@ -109,6 +160,7 @@ impl Draft<'_> {
         let heat = PARTS.map(|place| self.made(local, heat(place)));
         Some(WayPlan {
             name,
+            thing,
             up: up_volts.map(|slot| self.input((up, slot))),
             down: down.map(|slot| self.input((local, slot))),
             currents: currents.map(|slot| self.input((local, slot))),

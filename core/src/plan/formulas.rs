@@ -6,7 +6,7 @@ use super::MeteredPlan;
 use super::sequence::CURRENT_FLOOR;
 use super::study::Draft;
 use crate::defaults::Rating;
-use crate::formula::{Formula, PowerSource, SecondOrder};
+use crate::formula::{Formula, NetFlow, OwnRatios, PowerSource, SecondOrder};
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::Meter;
@@ -19,29 +19,11 @@ pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Ve
         let [one, two, three] = places.map(|place| slot(Quantity::at(what, place)));
         Some([one?, two?, three?])
     };
-    let line_volts = trio(Measurand::VoltageLl, Place::LINES);
-    let currents = trio(Measurand::Current, Place::PHASES);
-    let mut computed = super::sequence::of_meter(&trio, rating);
-    if let Some(kva) = rating.kva {
-        let whole = |what| slot(Quantity::whole(what));
-        let power = whole(Measurand::ApparentPower)
-            .map(PowerSource::Total)
-            .or_else(|| trio(Measurand::ApparentPower, Place::PHASES).map(PowerSource::Phases))
-            .or_else(|| {
-                whole(Measurand::Power)
-                    .zip(whole(Measurand::ReactivePower))
-                    .map(|(active, reactive)| PowerSource::ActiveReactive(active, reactive))
-            })
-            .or_else(|| {
-                let volts = trio(Measurand::VoltageLn, Place::PHASES)?;
-                currents.map(|amperes| PowerSource::VoltsAmperes(volts, amperes))
-            })
-            .or_else(|| {
-                line_volts.zip(currents).map(|(volts, amperes)| PowerSource::LineVoltsAmperes(volts, amperes))
-            });
-        if let Some(power) = power {
-            computed.push((Quantity::whole(Measurand::LoadingKva), Formula::LoadingKva { power, kva }));
-        }
+    let mut computed = super::sequence::of_meter(&trio, rating, net_flow(points, first, rating));
+    if let Some(kva) = rating.kva
+        && let Some(power) = apparent(points, first)
+    {
+        computed.push((Quantity::whole(Measurand::LoadingKva), Formula::LoadingKva { power, kva }));
     }
     let phases: Vec<usize> =
         Place::PHASES.iter().filter_map(|place| slot(Quantity::at(Measurand::Current, *place))).collect();
@@ -73,6 +55,69 @@ pub(super) fn of_meter(points: &[Quantity], first: usize, rating: &Rating) -> Ve
     }
     harmonics::append(points, first, rating, &mut computed);
     computed
+}
+
+/// Where the total apparent power of a meter comes from, the best that it gives.
+fn apparent(points: &[Quantity], first: usize) -> Option<PowerSource> {
+    let slot =
+        |quantity: Quantity| points.iter().position(|point| *point == quantity).map(|index| first + index);
+    let trio = |what: Measurand, places: [Place; 3]| -> Option<[usize; 3]> {
+        let [one, two, three] = places.map(|place| slot(Quantity::at(what, place)));
+        Some([one?, two?, three?])
+    };
+    let whole = |what| slot(Quantity::whole(what));
+    let currents = trio(Measurand::Current, Place::PHASES);
+    whole(Measurand::ApparentPower)
+        .map(PowerSource::Total)
+        .or_else(|| trio(Measurand::ApparentPower, Place::PHASES).map(PowerSource::Phases))
+        .or_else(|| {
+            whole(Measurand::Power)
+                .zip(whole(Measurand::ReactivePower))
+                .map(|(active, reactive)| PowerSource::ActiveReactive(active, reactive))
+        })
+        .or_else(|| {
+            let volts = trio(Measurand::VoltageLn, Place::PHASES)?;
+            currents.map(|amperes| PowerSource::VoltsAmperes(volts, amperes))
+        })
+        .or_else(|| {
+            let volts = trio(Measurand::VoltageLl, Place::LINES)?;
+            currents.map(|amperes| PowerSource::LineVoltsAmperes(volts, amperes))
+        })
+}
+
+/// Rated power in VA: of a transformer by its kVA, of a feeder of three phases by its volts and amperes.
+fn rated_va(rating: &Rating) -> Option<f64> {
+    let of_feeder = || Some(3f64.sqrt() * rating.nominal_ll_v? * rating.rated_a?);
+    rating.kva.map(|kva| 1000.0 * kva).or_else(of_feeder).filter(|rated| *rated > 0.0)
+}
+
+/// The net flow at a meter that gives its total active power.
+pub(super) fn net_flow(points: &[Quantity], first: usize, rating: &Rating) -> Option<NetFlow> {
+    let power = points.iter().position(|point| *point == Quantity::whole(Measurand::Power))?;
+    let rated_a = rating.rated_a.filter(|rated| *rated > 0.0)?;
+    Some(NetFlow { power: first + power, rated_va: rated_va(rating)?, rated_a })
+}
+
+/// What is made of the power factors and distortions of currents that a meter gives itself, if it gives any.
+pub(super) fn own_ratios(points: &[Quantity], first: usize, rating: &Rating) -> Option<OwnRatios> {
+    let all = points.iter().enumerate();
+    let factors = all.filter(|(_, point)| point.what == Measurand::PowerFactor);
+    let factors: Box<[usize]> = factors.map(|(index, _)| first + index).collect();
+    let distortions = |flow: NetFlow| {
+        let pair = |place| {
+            let at = |what| {
+                points.iter().position(|point| *point == Quantity::at(what, place)).map(|at| first + at)
+            };
+            Some((at(Measurand::CurrentThd)?, at(Measurand::Current)?))
+        };
+        let pairs: Box<[(usize, usize)]> = Place::PHASES.into_iter().filter_map(pair).collect();
+        (!pairs.is_empty()).then_some((flow, pairs))
+    };
+    let distortions = net_flow(points, first, rating).and_then(distortions);
+    if factors.is_empty() && distortions.is_none() {
+        return None;
+    }
+    Some(OwnRatios { rated_va: rated_va(rating)?, apparent: apparent(points, first), factors, distortions })
 }
 
 /// Which of a meter's series are the air around the transformer: one sensor, or several that are numbered.

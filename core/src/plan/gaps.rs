@@ -1,5 +1,6 @@
 //! What is not judged although its owner may expect it, and what would mend that.
 
+use super::contacts::why_no_heat;
 use super::{MeterPlan, NotJudged, ScopePlan};
 use crate::electrical::permissible::factor_bounds;
 use crate::electrical::spectrum::Spectrum;
@@ -11,6 +12,15 @@ use crate::plant::{Kind, Plant, SideOf, Target};
 pub(super) fn gaps(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
     let mut gaps: Vec<NotJudged> =
         scopes.iter().flat_map(|scope| &scope.meters).flat_map(|meter| of_meter(plant, meter)).collect();
+    for scope in scopes {
+        let reasons =
+            scope.meters.iter().filter_map(|meter| Some((meter, why_no_heat(plant, scope, meter)?)));
+        gaps.extend(reasons.map(|(meter, reason)| NotJudged {
+            meter: meter.name.clone(),
+            quantity: Quantity::at(Measurand::ContactHeat, Place::A),
+            reason: reason.to_owned(),
+        }));
+    }
     // What a meter of logged files gives is known only to the replay.
     if plant.meters.iter().all(|meter| !meter.points.is_empty()) {
         gaps.extend(limits_on_nothing(plant, scopes));

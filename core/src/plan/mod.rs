@@ -22,7 +22,7 @@ pub use supply::{FedPlan, FlagPlan, SupplyPlan};
 use crate::context::Gate;
 use crate::demand::DemandPlan;
 use crate::diagnosis::DiagnosisPlan;
-use crate::formula::Formula;
+use crate::formula::{Formula, OwnRatios};
 use crate::input::{MeterTrouble, Part};
 use crate::measurand::Quantity;
 use crate::output::{Rule, Subject};
@@ -127,6 +127,8 @@ pub struct MeterPlan {
     pub first_slot: usize,
     /// One per computed series, in order; of a meter made here those of its first series.
     pub formulas: Box<[Formula]>,
+    /// What is made of its own power factors and distortions where little flows.
+    pub own_ratios: Option<OwnRatios>,
     /// What its values must be like before its limits may judge.
     pub fitting: Option<FittingPlan>,
     /// The mean power by its energy counter, if it has one.

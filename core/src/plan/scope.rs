@@ -152,6 +152,7 @@ impl ScopeBuilder {
             series: series.into_boxed_slice(),
             first_slot: self.slots,
             formulas: computed.into_iter().map(|(_, formula)| formula).collect(),
+            own_ratios: formulas::own_ratios(&meter.points, self.slots, &rating),
             fitting: None,
             metered,
             demand,
@@ -268,6 +269,7 @@ impl ScopeBuilder {
                 first_slot: self.slots,
                 // Those of the formulas are all the transformer's.
                 formulas: std::mem::take(&mut formulas).into_boxed_slice(),
+                own_ratios: None,
                 fitting: None,
                 metered: None,
                 demand: None,

@@ -1,8 +1,8 @@
 //! Which figures of unbalance a meter's points allow.
 
 use crate::defaults::Rating;
-use crate::formula::Formula;
 use crate::formula::sequence::{Figure, Phasors};
+use crate::formula::{Formula, NetFlow};
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 
@@ -17,12 +17,12 @@ const CURRENT_NOISE: f64 = 0.02;
 type Trio<'a> = &'a dyn Fn(Measurand, [Place; 3]) -> Option<[usize; 3]>;
 
 /// What can be told of unbalance from one meter's own points.
-pub(super) fn of_meter(trio: Trio<'_>, rating: &Rating) -> Vec<(Quantity, Formula)> {
+pub(super) fn of_meter(trio: Trio<'_>, rating: &Rating, flow: Option<NetFlow>) -> Vec<(Quantity, Formula)> {
     let mut computed = Vec::new();
     if let Some(nominal) = rating.nominal_ll_v {
         of_volts(trio, rating, nominal, &mut computed);
     }
-    of_amperes(trio, rating, &mut computed);
+    of_amperes(trio, rating, flow, &mut computed);
     computed
 }
 
@@ -51,10 +51,19 @@ fn of_volts(trio: Trio<'_>, rating: &Rating, nominal: f64, computed: &mut Vec<(Q
     computed.extend(rows.into_iter().filter_map(|(what, formula)| Some((Quantity::whole(what), formula?))));
 }
 
-fn of_amperes(trio: Trio<'_>, rating: &Rating, computed: &mut Vec<(Quantity, Formula)>) {
+fn of_amperes(
+    trio: Trio<'_>,
+    rating: &Rating,
+    flow: Option<NetFlow>,
+    computed: &mut Vec<(Quantity, Formula)>,
+) {
     let Some(magnitudes) = trio(Measurand::Current, Place::PHASES) else { return };
     if let Some(rated) = rating.rated_a {
-        let formula = Formula::Unbalance { of: magnitudes, floor: CURRENT_FLOOR * rated };
+        let (of, floor) = (magnitudes, CURRENT_FLOOR * rated);
+        let formula = match flow {
+            Some(flow) => Formula::CurrentUnbalance { of, floor, flow },
+            None => Formula::Unbalance { of, floor },
+        };
         computed.push((Quantity::whole(Measurand::CurrentUnbalance), formula));
     }
     let Some(angles) = trio(Measurand::CurrentAngle, Place::PHASES) else { return };

@@ -8,11 +8,12 @@ use crate::context::{Context, Supplies};
 use crate::desk::Desk;
 use crate::diagnosis::{Diagnosis, FindingBook, MeterNow, Step};
 use crate::feeding::Flags;
+use crate::formula::Gathered;
 use crate::grid::Grid;
 use crate::input::{HealthFact, MeterTrouble, Part};
 use crate::meter::{MeterState, speaks};
 use crate::output::{Output, Quarantined, Refusal};
-use crate::plan::{FedPlan, ScopePlan};
+use crate::plan::{FedPlan, MeterPlan, ScopePlan};
 use crate::plant::StampedBy;
 use crate::quality::fill_row;
 use crate::reading::{Reading, Sample};
@@ -48,6 +49,9 @@ pub(crate) struct Scope {
     /// What stood in the row of one meter.
     pub(crate) spare: Box<[Sample]>,
     grid_values: Box<[Sample]>,
+    /// Of the things, by their place in the plan: whether each is fed by its own transformer in the step of the grid.
+    at_home: Box<[bool]>,
+    gathered: Box<Gathered>,
     /// Nothing is due before this: a lower bound, made exact when it is reached.
     due: Option<EventTime>,
 }
@@ -74,6 +78,8 @@ impl Scope {
             scratch: vec![Sample::ABSENT; most_points].into(),
             spare: vec![Sample::ABSENT; most_series].into(),
             grid_values: vec![Sample::ABSENT; plan.grid.as_ref().map_or(0, |grid| grid.inputs.len())].into(),
+            at_home: plan.things.iter().map(|_| true).collect(),
+            gathered: Box::default(),
             due: None,
         }
     }
@@ -153,9 +159,11 @@ impl Scope {
         if state.is_frozen(meter, stands_for, values, desk) {
             row.fill(Sample::ABSENT);
         }
-        for (index, formula) in meter.formulas.iter().enumerate() {
-            self.row[meter.first_slot + meter.points + index] = formula.evaluate(&self.row);
-        }
+        self.compute(meter);
+        let (state, desk) = (
+            &mut self.meters[local],
+            &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out },
+        );
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
         state.remember(meter, stands_for, row);
         state.returns.observe(at, &meter.volts, row);
@@ -170,6 +178,18 @@ impl Scope {
         }
         self.note_flags(plan, local, at);
         self.across(plan, local, at, out);
+    }
+
+    /// Computes in the row what one meter's values allow.
+    pub(crate) fn compute(&mut self, meter: &MeterPlan) {
+        if let Some(ratios) = &meter.own_ratios {
+            ratios.settle(&mut self.row);
+        }
+        self.gathered.forget();
+        for (index, formula) in meter.formulas.iter().enumerate() {
+            let slot = meter.first_slot + meter.points + index;
+            self.row[slot] = formula.evaluate_with(&self.row, &mut self.gathered);
+        }
     }
 
     /// In what context a reading of a meter at `at` is taken.
@@ -221,7 +241,11 @@ impl Scope {
                 self.row[slot] = formula.evaluate(&self.grid_values);
             }
             let row = &mut self.row[slots.clone()];
-            self.study.step(&grid_plan.study, &mut Turn { end, inputs: &self.grid_values, row });
+            for (at_home, supplies) in self.at_home.iter_mut().zip(&self.supplies) {
+                *at_home = supplies.before(end).at_home;
+            }
+            let turn = &mut Turn { end, inputs: &self.grid_values, row };
+            self.study.step(&grid_plan.study, &self.at_home, turn);
             for (local, meter) in grid_plan.meters.clone().zip(made) {
                 let context = self.context(plan, local, end);
                 let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];

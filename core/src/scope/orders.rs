@@ -19,9 +19,12 @@ impl Scope {
         order: &Order,
         out: &mut Vec<Output>,
     ) -> Option<()> {
-        if let Deed::Calibration { accept } = order.what {
+        if let Deed::Calibration { accept } | Deed::Connections { accept } = order.what {
             plan.transformer.as_ref().filter(|name| **name == order.alert)?;
-            let done = self.study.calibration(accept, &order.by, now);
+            let done = match order.what {
+                Deed::Connections { .. } => self.study.connections(accept, &order.by, now),
+                _ => self.study.calibration(accept, &order.by, now),
+            };
             let result = if done { Ok(()) } else { Err(Denial::NoCalibration) };
             out.push(Output::Answer(Answer { number: order.number, result }));
             return Some(());
@@ -84,7 +87,7 @@ impl Scope {
             Deed::Unshelve => book.unshelve(plan, subject, hand.at, Some(hand.by), out),
             Deed::Service { on } => book.service(plan, subject, hand, *on, out),
             // It was carried out above: it is about no alert.
-            Deed::Calibration { .. } => Err(Denial::UnknownAlert),
+            Deed::Calibration { .. } | Deed::Connections { .. } => Err(Denial::UnknownAlert),
         }
     }
 }

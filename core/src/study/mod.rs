@@ -18,7 +18,7 @@ pub use heat::{
 };
 pub use hum::{HumPlan, ToneLearned, TonePlan};
 pub use terminations::{TerminationPlan, TerminationsPlan};
-pub use ways::{StepOfResistance, WayLearned, WayPlan};
+pub use ways::{MOST_TIMES, StepOfResistance, WayLearned, WayNow, WayPlan, WayStands};
 
 use crate::reading::Sample;
 use crate::time::{EventTime, Span};
@@ -95,8 +95,9 @@ impl Study {
         }
     }
 
-    /// Lets every model take one step of the grid.
-    pub(crate) fn step(&mut self, plan: &StudyPlan, turn: &mut Turn<'_>) {
+    /// Lets every model take one step of the grid. `at_home` says of each of the scope's things whether it is certain that its own
+    /// transformer feeds it.
+    pub(crate) fn step(&mut self, plan: &StudyPlan, at_home: &[bool], turn: &mut Turn<'_>) {
         if let (Some(heat), Some(plan)) = (&mut self.heat, &plan.heat) {
             heat.step(plan, turn);
         }
@@ -107,7 +108,7 @@ impl Study {
             terminations.step(plan, turn);
         }
         for ((_, way), plan) in self.ways.iter_mut().zip(&plan.ways) {
-            way.step(plan, turn);
+            way.step(plan, at_home.get(plan.thing).copied().unwrap_or(true), turn);
         }
         if let (Some(hum), Some(plan)) = (&mut self.hum, &plan.hum) {
             hum.step(plan, turn);
@@ -141,6 +142,20 @@ impl Study {
         self.heat
             .as_mut()
             .is_some_and(|heat| if accept { heat.accept(by, at) } else { heat.drop_calibration() })
+    }
+
+    /// A person takes the resistances of the ways that wait, or drops all that were learned. Says whether there were any.
+    pub(crate) fn connections(&mut self, accept: bool, by: &str, at: EventTime) -> bool {
+        let mut done = false;
+        for (_, way) in &mut self.ways {
+            done |= if accept { way.accept(by, at) } else { way.drop_learned() };
+        }
+        done
+    }
+
+    /// How far the learning of each way is.
+    pub(crate) fn ways(&self) -> impl Iterator<Item = WayNow<'_>> {
+        self.ways.iter().map(|(name, way)| way.now(name))
     }
 
     /// Hours of learning a calibration of the heat; `None` where nothing is being learned.

@@ -3,7 +3,8 @@
 
 use super::Turn;
 use crate::electrical::joint::{
-    Joint, Learned, Moment, Resistance, beyond_warming, gained_alone_ohm, heat_w, neutral_in_phase_a,
+    Joint, Learned, Moment, Resistance, alone_ohm, beyond_warming, gained_alone_ohm, heat_w,
+    neutral_in_phase_a, times_apart,
 };
 use crate::electrical::robust::median;
 use crate::electrical::week::WeekClasses;
@@ -19,11 +20,19 @@ const MOST_UNCERTAIN_W: f64 = 10.0;
 /// The most steps of resistance that are remembered of a way.
 const MOST_STEPS: usize = 8;
 
+/// Phases further apart than this, the largest over the least, are not taken for healthy by anyone: one of them has a fault, or
+/// they are not what the drawing says (common practice, no source).
+pub const MOST_TIMES: f64 = 1.5;
+/// A neutral of half a phase's size has twice its resistance; none has more (common practice, no source).
+const NEUTRAL_TIMES: f64 = 2.0;
+
 /// A way, compiled. Of phases A, B and C, and where there are four, of the neutral.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WayPlan {
     /// The meter at its end.
     pub name: String,
+    /// Which of the scope's things its feeder is.
+    pub thing: usize,
     /// Columns of volts to neutral at its begin.
     pub up: [usize; 3],
     /// And at its end.
@@ -54,8 +63,37 @@ pub struct StepOfResistance {
 pub struct WayLearned {
     /// The meter at its end.
     pub way: String,
-    /// Its resistances when it was known good.
+    /// Its resistances in its first days.
     pub ohms: [Learned; 4],
+    /// Who took them for healthy, and when; `None`: the phases are judged by each other.
+    #[serde(default)]
+    pub accepted: Option<(String, EventTime)>,
+}
+
+/// How the learning of a way stands.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum WayStands {
+    /// So many days were learned from.
+    Learning(usize),
+    /// It waits for a person.
+    Waits,
+    /// Nobody can take it: the phases are so many times apart; `None`: they are no resistances.
+    NotHealthy(Option<f64>),
+    /// A person took it.
+    Accepted,
+}
+
+/// A way as it is now.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WayNow<'a> {
+    /// The meter at its end.
+    pub way: &'a str,
+    /// How its learning stands.
+    pub stands: WayStands,
+    /// What was learned in ohms: A, B, C and the neutral.
+    pub ohms: [Option<f64>; 4],
+    /// Who took it, and when.
+    pub accepted: Option<&'a (String, EventTime)>,
 }
 
 /// What is remembered of a way.
@@ -67,15 +105,51 @@ pub(crate) struct Way {
     steps: Vec<StepOfResistance>,
     #[serde(skip)]
     learned: [Learned; 4],
+    #[serde(skip)]
+    accepted: Option<(String, EventTime)>,
 }
 
 impl Way {
     pub(super) fn learned(&self, name: &str) -> WayLearned {
-        WayLearned { way: name.to_owned(), ohms: self.learned }
+        WayLearned { way: name.to_owned(), ohms: self.learned, accepted: self.accepted.clone() }
+    }
+
+    /// How its learning stands.
+    pub(super) fn now<'a>(&'a self, name: &'a str) -> WayNow<'a> {
+        let ohms = self.learned.map(|learned| learned.ohm());
+        let days = self.learned[..3].iter().map(Learned::days).min().unwrap_or(0);
+        let apart = match ohms {
+            [Some(a), Some(b), Some(c), _] => Some(times_apart([a, b, c])),
+            _ => None,
+        };
+        let stands = match apart {
+            _ if self.accepted.is_some() => WayStands::Accepted,
+            None => WayStands::Learning(days),
+            Some(Some(times)) if times <= MOST_TIMES => WayStands::Waits,
+            Some(times) => WayStands::NotHealthy(times),
+        };
+        WayNow { way: name, stands, ohms, accepted: self.accepted.as_ref() }
+    }
+
+    /// A person takes what was learned for healthy; says whether it waited.
+    pub(super) fn accept(&mut self, by: &str, at: EventTime) -> bool {
+        let waits = self.now("").stands == WayStands::Waits;
+        if waits {
+            self.accepted = Some((by.to_owned(), at));
+        }
+        waits
+    }
+
+    /// What was learned is dropped and learned anew; says whether there was anything.
+    pub(super) fn drop_learned(&mut self) -> bool {
+        let had = self.accepted.is_some() || self.learned.iter().any(|learned| learned.days() > 0);
+        (self.learned, self.accepted) = ([Learned::default(); 4], None);
+        had
     }
 
     pub(super) fn adopt_learned(&mut self, learned: &WayLearned) {
         self.learned = learned.ohms;
+        self.accepted.clone_from(&learned.accepted);
     }
 
     pub(super) fn shift(&mut self, by: Span) {
@@ -83,18 +157,20 @@ impl Way {
         self.steps.iter_mut().for_each(|step| step.at += by);
     }
 
-    pub(super) fn step(&mut self, plan: &WayPlan, turn: &mut Turn<'_>) {
+    /// `at_home`: whether it is certain that this transformer feeds it. Else what one meter shows less the other is no drop on
+    /// any way.
+    pub(super) fn step(&mut self, plan: &WayPlan, at_home: bool, turn: &mut Turn<'_>) {
         let value = |column: usize| turn.inputs[column].get();
         let amperes = plan.currents.map(value);
         let neutral = plan.neutral.and_then(value);
         for (load, amperes) in self.loads.iter_mut().zip(amperes.into_iter().chain([neutral])) {
-            if let Some(amperes) = amperes {
+            if let Some(amperes) = amperes.filter(|_| at_home) {
                 load.take(turn.end, amperes / plan.rated_a);
             }
         }
         let mut closed = false;
         for (phase, joint) in self.joints.iter_mut().enumerate() {
-            let moment = moment(plan, turn.inputs, amperes, phase);
+            let moment = moment(plan, turn.inputs, amperes, phase).filter(|_| at_home);
             closed |= joint.observe(turn.end, GRID_STEP, moment, plan.rated_a);
         }
         if closed {
@@ -103,7 +179,7 @@ impl Way {
         let seen = amperes.map(|amperes| amperes.is_some());
         let all = seen.into_iter().chain([seen == [true; 3]]);
         for ((series, heat), seen) in plan.heat.iter().zip(self.heat).zip(all) {
-            turn.row[*series] = if seen { heat } else { Sample::ABSENT };
+            turn.row[*series] = if seen && at_home { heat } else { Sample::ABSENT };
         }
     }
 
@@ -119,12 +195,7 @@ impl Way {
                 learned.take(now, ohm);
             }
         }
-        let learned = self.learned.map(|learned| learned.ohm());
-        let gained: [Option<f64>; 4] = std::array::from_fn(|part| Some(ohms[part]?.0 - learned[part]?));
-        let [a, b, c, n] = gained;
-        let [learned_a, learned_b, learned_c, learned_n] = learned;
-        let [a, b, c] = gained_alone_ohm([a, b, c], [learned_a, learned_b, learned_c]);
-        let n = n.zip(learned_n).map(|(gained, learned)| beyond_warming(gained, learned));
+        let [a, b, c, n] = self.gained_ohm(ohms.map(|ohm| ohm.map(|(ohm, _)| ohm)));
         for (part, gained) in [a, b, c, n].into_iter().enumerate() {
             let amperes = self.loads[part].percentile(now, AT_PERCENTILE).map(|share| share * plan.rated_a);
             let watts = |ohm: f64| heat_w(ohm, amperes?);
@@ -133,6 +204,26 @@ impl Way {
             self.heat[part] = gained.filter(|_| known).and_then(watts).into();
         }
         self.date_steps(plan, now);
+    }
+
+    /// What each part has in ohms beyond what is healthy. Until a person took what was learned, phases are judged by each other and
+    /// the neutral by the lesser of what was learned and what its phases make likely: a fault of the first days is not learned
+    /// for healthy.
+    fn gained_ohm(&self, ohms: [Option<f64>; 4]) -> [Option<f64>; 4] {
+        let learned = self.learned.map(|learned| learned.ohm());
+        let [own_a, own_b, own_c, own_n] = ohms;
+        let [learned_a, learned_b, learned_c, learned_n] = learned;
+        let phases = [own_a, own_b, own_c];
+        let ([a, b, c], healthy_n) = if self.accepted.is_some() {
+            let gained: [Option<f64>; 4] = std::array::from_fn(|part| Some(ohms[part]? - learned[part]?));
+            let [a, b, c, _] = gained;
+            (gained_alone_ohm([a, b, c], [learned_a, learned_b, learned_c]), learned_n)
+        } else {
+            let likely = phases.into_iter().flatten().reduce(f64::min).map(|least| NEUTRAL_TIMES * least);
+            (alone_ohm(phases), learned_n.zip(likely).map(|(learned, likely)| learned.min(likely)))
+        };
+        let n = own_n.zip(healthy_n).map(|(own, healthy)| beyond_warming(own - healthy, healthy));
+        [a, b, c, n]
     }
 
     /// Notes a step of the resistance once.
@@ -177,4 +268,81 @@ fn middle(neutrals: [Option<(f64, f64)>; 3]) -> Option<(f64, f64)> {
         widest = widest.max(within);
     }
     (count > 0).then(|| (median(&mut ohms[..count]), widest))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Columns: volts up 0 to 2, volts down 3 to 5, currents 6 to 8.
+    fn plan() -> WayPlan {
+        WayPlan {
+            name: "MP-1".to_owned(),
+            thing: 1,
+            up: [0, 1, 2],
+            down: [3, 4, 5],
+            currents: [6, 7, 8],
+            neutral: None,
+            rated_a: 200.0,
+            heat: [0, 1, 2, 3],
+        }
+    }
+
+    /// So many days at these resistances of A, B and C; gives what the last step says.
+    fn days(way: &mut Way, (from, to): (i64, i64), ohms: [f64; 3], at_home: bool) -> [Sample; 4] {
+        let mut row = [Sample::ABSENT; 4];
+        for step in from * 8640..to * 8640 {
+            let end = EventTime(0) + Span::seconds(10 * (step + 1));
+            let load = 100.0 + 80.0 * (step as f64 / 700.0).sin();
+            let drops = ohms.map(|ohm| 120.0 - 0.3 - ohm * load);
+            let values = [[120.0; 3], drops, [load; 3]].concat();
+            let inputs: Vec<Sample> = values.into_iter().map(Sample::new).collect();
+            way.step(&plan(), at_home, &mut Turn { end, inputs: &inputs, row: &mut row });
+        }
+        row
+    }
+
+    #[test]
+    fn a_joint_that_is_bad_from_the_first_day_shows_and_is_not_learned_for_healthy() {
+        let mut way = Way::default();
+        let bad = [0.003, 0.0055, 0.003];
+        for to in [1, 8] {
+            let [a, b, c, _] = days(&mut way, (to - 1, to), bad, true);
+            assert_eq!((a, c), (Sample::new(0.0), Sample::new(0.0)), "day {to}");
+            // 2.5 mohm at some 175 A: 77 W (Joule's law).
+            assert!((60.0..85.0).contains(&b.get().unwrap()), "day {to}: {b:?}");
+        }
+        let mut way = Way::default();
+        days(&mut way, (0, 9), bad, true);
+        assert!(matches!(way.now("").stands, WayStands::NotHealthy(Some(_))), "{:?}", way.now(""));
+        assert!(!way.accept("Ines", EventTime(1)), "nobody can take it");
+    }
+
+    #[test]
+    fn what_a_person_took_is_the_measure_and_is_kept() {
+        let mut way = Way::default();
+        let unlike = [0.003, 0.0039, 0.003];
+        assert!(days(&mut way, (0, 1), unlike, true)[1].get() > Some(10.0), "before, peers judge it");
+        assert!(!way.accept("Ines", EventTime(1)), "not enough days");
+        days(&mut way, (1, 9), unlike, true);
+        assert_eq!(way.now("").stands, WayStands::Waits);
+        assert!(way.accept("Ines", EventTime(1)));
+        let mut again = Way::default();
+        again.adopt_learned(&way.learned("MP-1"));
+        assert_eq!(again.now("MP-1"), way.now("MP-1"));
+        assert_eq!(days(&mut way, (9, 10), unlike, true)[1], Sample::new(0.0));
+        assert!(way.drop_learned() && !way.drop_learned());
+    }
+
+    #[test]
+    fn a_feeder_that_hangs_elsewhere_is_not_judged_by_this_transformers_volts() {
+        let mut way = Way::default();
+        let bad = [0.003, 0.0055, 0.003];
+        assert_eq!(days(&mut way, (0, 2), bad, false), [Sample::ABSENT; 4]);
+        assert_eq!(
+            days(&mut way, (2, 3), [0.003; 3], true)[1],
+            Sample::new(0.0),
+            "nothing of it was remembered"
+        );
+    }
 }

@@ -135,9 +135,9 @@ enum Command {
         #[command(flatten)]
         alert: Alert,
     },
-    /// Take what was learned of a healthy transformer's temperatures as its own measure, or drop it to learn anew.
+    /// Take what was learned of a healthy transformer as its own measure, or drop it to learn anew.
     #[command(
-        after_help = "Example: kvarden calibration T2 --by Ines\n         kvarden calibration T2 --by Ines --drop"
+        after_help = "Example: kvarden calibration T2 --by Ines\n         kvarden calibration T2 --of connections --by Ines\n         kvarden calibration T2 --by Ines --drop"
     )]
     Calibration {
         /// The transformer's name.
@@ -148,7 +148,10 @@ enum Command {
         by: Option<String>,
         #[command(flatten)]
         which: Which,
-        /// Drop it: the nameplate is the measure until a new one is learned and accepted.
+        /// Of what: its temperatures, or the resistances of its connections.
+        #[arg(long, value_name = "WHAT", default_value = "heat")]
+        of: crate::control::Learned,
+        /// Drop it: the nameplate, or phase against phase, is the measure until a new one is learned and accepted.
         #[arg(long)]
         drop: bool,
     },
@@ -271,12 +274,13 @@ pub fn main() -> ExitCode {
         Command::Service { alert, back } => {
             commands::steer(&alert, |alert, by| crate::control::Request::Service { alert, by, on: back })
         }
-        Command::Calibration { transformer, by, which, drop } => {
+        Command::Calibration { transformer, by, which, of, drop } => {
             let meant = Alert { which_one: transformer, by, which };
             commands::steer(&meant, |transformer, by| crate::control::Request::Calibration {
                 transformer,
                 by,
                 accept: !drop,
+                of,
             })
         }
         Command::Export { config, what } => keeping::export_rows(&config, what),

@@ -351,6 +351,9 @@ impl Desk {
                     .monitor
                     .supplies()
                     .map(|now| supply::line(&now, self.now(), &self.site.zone))
+                    .chain(engine.monitor.contexts(self.now()).filter_map(|(name, context)| {
+                        crate::words::context(name, &context, self.now(), &self.site.zone)
+                    }))
                     .collect(),
                 meters: meters.map(|(index, meter)| engine.status_of(index, meter)).collect(),
                 channels: engine
@@ -368,7 +371,12 @@ impl Desk {
                 store_works: engine.store_works,
                 store_notices: Vec::new(),
                 strangers: self.strangers.borrow().clone(),
-                calibrations: engine.monitor.heat_learned().filter_map(crate::words::calibration).collect(),
+                calibrations: engine
+                    .monitor
+                    .heat_learned()
+                    .filter_map(crate::words::calibration)
+                    .chain(engine.monitor.connections_learned().map(crate::words::connections))
+                    .collect(),
                 ageing: Vec::new(),
                 certificates: self.certificates.borrow().clone(),
             }

@@ -197,7 +197,7 @@ impl Engine {
             Output::Answer(Answer { number, result }) if *number == self.order => Some(*result),
             _ => None,
         });
-        let learned = matches!(order.what, Deed::Calibration { .. });
+        let learned = matches!(order.what, Deed::Calibration { .. } | Deed::Connections { .. });
         self.keep(now, OwnedInput::Person(order));
         self.absorb(None);
         if learned {

@@ -2,6 +2,7 @@
 
 use crate::figures::{Figures, RUNS, heading, line, short_or};
 use crate::panes;
+use kvarden_core::formula::Gathered;
 use kvarden_core::measurand::{Kind, Measurand, Quantity};
 use kvarden_core::phases::Place;
 use kvarden_core::plan::{MeterPlan, Plan};
@@ -80,9 +81,10 @@ fn readings() -> Vec<Vec<f64>> {
     (0..DIFFERENT).map(|at| ordinary.iter().map(|value| value * swing(at)).collect()).collect()
 }
 
-fn evaluate(meter: &MeterPlan, row: &mut [Sample]) {
+fn evaluate(meter: &MeterPlan, gathered: &mut Gathered, row: &mut [Sample]) {
+    gathered.forget();
     for (index, formula) in meter.formulas.iter().enumerate() {
-        row[meter.first_slot + meter.points + index] = formula.evaluate(row);
+        row[meter.first_slot + meter.points + index] = formula.evaluate_with(row, gathered);
     }
 }
 
@@ -106,10 +108,11 @@ pub(crate) fn run() {
     let rows: Vec<Vec<Sample>> =
         readings.iter().map(|values| values.iter().copied().map(Sample::new).collect()).collect();
     let mut row = vec![Sample::ABSENT; plan.scopes[0].slots];
+    let mut gathered = Gathered::default();
     let mut work = || {
         for values in rows.iter().cycle().take(rounds) {
             row[meter.first_slot..meter.first_slot + meter.points].copy_from_slice(black_box(values));
-            evaluate(meter, &mut row);
+            evaluate(meter, &mut gathered, &mut row);
             black_box(&row);
         }
     };
@@ -119,7 +122,7 @@ pub(crate) fn run() {
     let quiet = allocation_counter::measure(|| {
         for values in &rows {
             row[meter.first_slot..meter.first_slot + meter.points].copy_from_slice(values);
-            evaluate(meter, &mut row);
+            evaluate(meter, &mut gathered, &mut row);
         }
     });
     line("allocations in as many readings as differ", quiet.count_total);

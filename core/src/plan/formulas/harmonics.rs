@@ -1,5 +1,6 @@
 //! What a meter's harmonics allow: sums by kinds of orders, factors, loading with this spectrum, what the neutral should carry.
 
+use super::net_flow;
 use crate::defaults::Rating;
 use crate::electrical::distortion::Orders;
 use crate::electrical::permissible::Bounded;
@@ -114,7 +115,12 @@ impl Meter<'_> {
         let Some(orders) = orders else { return };
         let reaches = orders.slots.iter().any(|(order, _)| *order >= 13);
         if reaches && !self.points.iter().any(|point| point.what == thd) {
-            self.push(Quantity::at(thd, place), Harmonics::Percent(orders.clone(), Orders::All));
+            let flow = net_flow(self.points, self.first, self.rating);
+            let formula = match flow.filter(|_| thd == Measurand::CurrentThd && orders.has_amounts()) {
+                Some(flow) => Harmonics::CurrentThd(orders.clone(), flow),
+                None => Harmonics::Percent(orders.clone(), Orders::All),
+            };
+            self.push(Quantity::at(thd, place), formula);
         }
         for (what, kind, needs) in kinds {
             if needs.iter().all(|order| has(&orders.slots, *order)) {
