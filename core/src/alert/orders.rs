@@ -109,7 +109,7 @@ impl AlertBook {
                 }
                 done.then(|| ChangeKind::Service { by: by(), on: *on }).ok_or(Denial::NothingToEnd)
             }
-            Deed::Calibration { .. } => Err(Denial::UnknownAlert),
+            Deed::Calibration { .. } | Deed::Connections { .. } => Err(Denial::UnknownAlert),
         };
         what.map(|change| self.tell_case(plan, book, case, (hand.at, change), out))
     }
