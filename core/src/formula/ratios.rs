@@ -56,8 +56,10 @@ pub struct OwnRatios {
     pub apparent: Option<PowerSource>,
     /// Slots of power factors.
     pub factors: Box<[usize]>,
-    /// The net flow, with slots of distortions of currents and of those currents.
-    pub distortions: Option<(NetFlow, Box<[(usize, usize)]>)>,
+    /// The net flow, if the meter gives it.
+    pub flow: Option<NetFlow>,
+    /// Slots of distortions of currents and of those currents.
+    pub distortions: Box<[(usize, usize)]>,
 }
 
 impl OwnRatios {
@@ -70,9 +72,8 @@ impl OwnRatios {
                 row[*slot] = Sample::ABSENT;
             }
         }
-        let Some((flow, distortions)) = &self.distortions else { return };
-        let Some(rated_a) = flow.base_a(row) else { return };
-        for (thd, current) in distortions {
+        let Some(rated_a) = self.flow.and_then(|flow| flow.base_a(row)) else { return };
+        for (thd, current) in &self.distortions {
             let of_rated = row[*thd].get().zip(row[*current].get()).map(|(percent, amperes)| {
                 let share = percent / 100.0;
                 100.0 * share * amperes / (1.0 + share * share).sqrt() / rated_a
@@ -102,7 +103,6 @@ mod tests {
 
     /// 60, 45 and 45 A: 10 A over their mean of 50 A, so 20 % of it; of 208 A 4.8 % (worked by hand). A net of 2 kW at noon, solar
     /// power beside the load, is small; -30 kW flows back.
-    // Seen to fail when the ratio was always that of the mean.
     #[test]
     fn unbalance_of_a_net_that_is_small_or_flows_back_is_of_rated_amperes() {
         let near =
@@ -121,7 +121,8 @@ mod tests {
             rated_va: 75_000.0,
             apparent: Some(PowerSource::Total(4)),
             factors: [5].into(),
-            distortions: Some((FLOW, [(6, 1)].into())),
+            flow: Some(FLOW),
+            distortions: [(6, 1)].into(),
         }
     }
 

@@ -103,21 +103,18 @@ pub(super) fn own_ratios(points: &[Quantity], first: usize, rating: &Rating) -> 
     let all = points.iter().enumerate();
     let factors = all.filter(|(_, point)| point.what == Measurand::PowerFactor);
     let factors: Box<[usize]> = factors.map(|(index, _)| first + index).collect();
-    let distortions = |flow: NetFlow| {
-        let pair = |place| {
-            let at = |what| {
-                points.iter().position(|point| *point == Quantity::at(what, place)).map(|at| first + at)
-            };
-            Some((at(Measurand::CurrentThd)?, at(Measurand::Current)?))
-        };
-        let pairs: Box<[(usize, usize)]> = Place::PHASES.into_iter().filter_map(pair).collect();
-        (!pairs.is_empty()).then_some((flow, pairs))
+    let pair = |place| {
+        let at =
+            |what| points.iter().position(|point| *point == Quantity::at(what, place)).map(|at| first + at);
+        Some((at(Measurand::CurrentThd)?, at(Measurand::Current)?))
     };
-    let distortions = net_flow(points, first, rating).and_then(distortions);
-    if factors.is_empty() && distortions.is_none() {
+    let distortions: Box<[(usize, usize)]> = Place::PHASES.into_iter().filter_map(pair).collect();
+    let flow = net_flow(points, first, rating).filter(|_| !distortions.is_empty());
+    if factors.is_empty() && flow.is_none() {
         return None;
     }
-    Some(OwnRatios { rated_va: rated_va(rating)?, apparent: apparent(points, first), factors, distortions })
+    let (rated_va, apparent) = (rated_va(rating)?, apparent(points, first));
+    Some(OwnRatios { rated_va, apparent, factors, flow, distortions })
 }
 
 /// Which of a meter's series are the air around the transformer: one sensor, or several that are numbered.
