@@ -3,9 +3,12 @@
 use super::cause::{Cause, Family};
 use super::docket::{Claim, Docket, MOST_MARKS, Mark};
 use super::finding::{Evidence, Finding, FindingChange, FindingStep, RuledOut};
+use super::look::of_sign;
 use super::plan::DiagnosisPlan;
+use super::sign::Sign;
 use crate::output::Output;
 use crate::phases::Place;
+use crate::plant::Priority;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
@@ -57,6 +60,9 @@ pub struct FindingBook {
     entries: Vec<FindingEntry>,
     /// How many were ever found in this scope.
     found: u32,
+    /// How many of them are meters that fell silent, with numbers of their own.
+    #[serde(default)]
+    silent: u32,
 }
 
 impl FindingBook {
@@ -99,6 +105,40 @@ impl FindingBook {
             }
         }
         self.entries.retain_mut(|entry| entry.age(plan, docket, (end, passed), out));
+    }
+
+    /// A meter of a circuit gives nothing, as urgent as that, or all of them speak again. Its findings have numbers of their own:
+    /// they come between the steps of the grid, and which comes first depends on who speaks first.
+    pub(crate) fn silence(
+        &mut self,
+        plan: &DiagnosisPlan,
+        (circuit, priority): (usize, Option<Priority>),
+        at: EventTime,
+        out: &mut Vec<Output>,
+    ) {
+        let feeder = &plan.circuits[circuit].feeder;
+        let of = |entry: &FindingEntry| entry.key.cause == Cause::MeterSilent && entry.key.feeder == *feeder;
+        let known = self.entries.iter().position(of);
+        let mark = of_sign(Sign::Silent, Place::Whole, circuit, 1.0);
+        match (known, priority) {
+            (Some(index), Some(priority)) => {
+                let claim = Claim::new(Cause::MeterSilent, circuit, None, priority, mark).sure(0.95);
+                self.entries[index].go_on(plan, &claim, at, out);
+            }
+            (None, Some(priority)) => {
+                let claim = Claim::new(Cause::MeterSilent, circuit, None, priority, mark).sure(0.95);
+                let Some(index) = self.begin(plan, &claim, at) else { return };
+                self.silent = self.silent.saturating_add(1);
+                let entry = &mut self.entries[index];
+                entry.number = self.silent;
+                entry.find(plan, &Docket::default(), &claim, at, out);
+            }
+            (Some(index), None) => {
+                let mut entry = self.entries.remove(index);
+                entry.tell(plan, FindingStep::Ended, at, out);
+            }
+            (None, None) => {}
+        }
     }
 
     /// Ends what is about a feeder that the plan no longer has.
@@ -242,7 +282,7 @@ impl FindingEntry {
         let is_absent = |(cause, circuit, place): &(Cause, usize, Option<Place>)| {
             *cause == self.key.cause
                 && plan.circuits[*circuit].feeder == self.key.feeder
-                && (place.is_none() || *place == self.key.place)
+                && (place.is_none() || *place == Some(self.key.place.unwrap_or(Place::Whole)))
         };
         if docket.absent.iter().any(is_absent) {
             // What was not found yet must be claimed at every step.

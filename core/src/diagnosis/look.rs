@@ -7,7 +7,6 @@ use super::trace::{Fade, Lately, Mean};
 use crate::context::WIDER;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
-use crate::plant::Priority;
 use crate::reading::Sample;
 use crate::time::EventTime;
 
@@ -92,17 +91,6 @@ impl Values<'_> {
     }
 }
 
-/// How a meter is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum MeterNow {
-    /// It speaks.
-    Speaks,
-    /// It gives nothing; as urgent as its alarm.
-    Silent(Priority),
-    /// Its values stand still.
-    Frozen,
-}
-
 /// One step as the judges see it.
 pub(crate) struct Look<'a> {
     pub(crate) end: EventTime,
@@ -110,8 +98,6 @@ pub(crate) struct Look<'a> {
     pub(crate) circuits: &'a [CircuitNow],
     pub(crate) unit: UnitNow,
     pub(crate) values: Values<'a>,
-    /// How each meter (local) is.
-    pub(crate) meter: &'a dyn Fn(usize) -> MeterNow,
     /// By circuit: the latest minutes.
     pub(crate) lately: &'a [Lately],
     /// By circuit: amperes before the transformer came above its rating.

@@ -50,7 +50,6 @@ use judge::peaks::Peaks;
 use judge::sensor::Sensors;
 use judge::unbalance::Unbalance;
 use judge::wiring::Wiring;
-pub(crate) use look::MeterNow;
 use look::{CircuitNow, Look, UnitNow, Values};
 use serde::{Deserialize, Serialize};
 use trace::Trace;
@@ -88,8 +87,6 @@ pub(crate) struct Step<'a> {
     pub(crate) inputs: &'a [Sample],
     /// The rows of the meters made across meters.
     pub(crate) made: &'a [Sample],
-    /// How each meter (local) is.
-    pub(crate) meter: &'a dyn Fn(usize) -> MeterNow,
     /// Feeders that another transformer feeds now, or of which that is not known.
     pub(crate) elsewhere: &'a [(String, OtherSupply)],
     /// In what context the transformer is.
@@ -169,7 +166,6 @@ impl Diagnosis {
             circuits: &self.circuits,
             unit,
             values,
-            meter: step.meter,
             lately: self.trace.all(),
             before: self.trace.before(),
             fade,

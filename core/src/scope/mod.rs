@@ -2,17 +2,17 @@
 
 mod orders;
 
-use crate::alarm::book::{AlarmBook, Raise};
+use crate::alarm::book::{AlarmBook, Raise, Stir};
 use crate::alert::AlertBook;
 use crate::context::{Context, Supplies};
 use crate::desk::Desk;
-use crate::diagnosis::{Diagnosis, FindingBook, MeterNow, Step};
+use crate::diagnosis::{Diagnosis, FindingBook, Step};
 use crate::feeding::Flags;
 use crate::formula::Gathered;
 use crate::grid::Grid;
 use crate::input::{HealthFact, MeterTrouble, Part};
 use crate::meter::{MeterState, speaks};
-use crate::output::{Output, Quarantined, Refusal};
+use crate::output::{Output, Quarantined, Refusal, Rule};
 use crate::plan::{FedPlan, MeterPlan, ScopePlan};
 use crate::plant::StampedBy;
 use crate::quality::fill_row;
@@ -255,14 +255,12 @@ impl Scope {
                 state.judge(meter, stands_for, row, Some(&context), desk);
             }
             let alarms = &self.alarms;
-            let meter = |local: usize| meter_now(plan, alarms, local);
             let made = &self.row[slots.clone()];
             let own = grid_plan.meters.start;
             let step = Step {
                 end,
                 inputs: &self.grid_values,
                 made,
-                meter: &meter,
                 elsewhere: alarms.elsewhere(),
                 context: if made.is_empty() { Context::USUAL } else { self.context(plan, own, end) },
             };
@@ -282,9 +280,26 @@ impl Scope {
             self.look_for_lost_flags(plan, last.at);
         }
         for stir in dirty {
+            self.follow_silence(plan, &stir, out);
             self.alerts.fold(plan, &self.alarms, &stir, out);
         }
         self.due = self.exact_deadline(plan);
+    }
+
+    /// A meter that fell silent or speaks again is a finding at once: its alarm has waited. Not a matter of the grid, whose
+    /// steps come when other meters let them.
+    fn follow_silence(&mut self, plan: &ScopePlan, stir: &Stir, out: &mut Vec<Output>) {
+        let (Some(grid), Rule::Silent { .. }) = (&plan.grid, plan.alarms[stir.alarm].rule) else { return };
+        let of = |meter: &MeterPlan| meter.silent.iter().any(|(_, alarm)| *alarm == stir.alarm);
+        let circuit = |local: usize| grid.diagnosis.meters.get(local)?.map(|place| place.circuit);
+        let Some(circuit) = plan.meters.iter().position(of).and_then(circuit) else { return };
+        let here = plan.meters.iter().enumerate().filter(|(local, _)| {
+            grid.diagnosis.meters.get(*local).copied().flatten().is_some_and(|place| place.circuit == circuit)
+        });
+        let standing = here.flat_map(|(_, meter)| &meter.silent).map(|(_, alarm)| *alarm);
+        let standing = standing.filter(|alarm| self.alarms.entry(*alarm).active);
+        let priority = standing.map(|alarm| plan.alarms[alarm].priority).max();
+        self.findings.silence(&grid.diagnosis, (circuit, priority), stir.at, out);
     }
 
     /// Takes into the alerts what was told of findings since the output with this index.
@@ -504,18 +519,5 @@ impl Scope {
             }
         }
         self.alerts.shift(by, from, |subject| themselves[subject]);
-    }
-}
-
-/// How a meter is, by its own alarms.
-fn meter_now(plan: &ScopePlan, alarms: &AlarmBook, local: usize) -> MeterNow {
-    let meter = &plan.meters[local];
-    let silent = meter.silent.iter().rev().find(|(_, alarm)| alarms.entry(*alarm).active);
-    if let Some((_, alarm)) = silent {
-        return MeterNow::Silent(plan.alarms[*alarm].priority);
-    }
-    match meter.frozen {
-        Some((_, alarm)) if alarms.entry(alarm).active => MeterNow::Frozen,
-        _ => MeterNow::Speaks,
     }
 }

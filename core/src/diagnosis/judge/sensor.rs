@@ -1,4 +1,4 @@
-//! Temperature sensors that show what can't be, and meters that give nothing or stand still.
+//! Temperature sensors that show what can't be.
 //!
 //! A mass of copper and iron changes its temperature slowly and is never colder than the air for long; what jumps, stands
 //! still while its like moves, or is colder than a healthy unit could be, is the sensor. Figures are common practice, no
@@ -7,7 +7,7 @@
 use super::standing::Standing;
 use crate::diagnosis::cause::{Cause, Family};
 use crate::diagnosis::docket::{Claim, Docket, Mark};
-use crate::diagnosis::look::{Look, MeterNow, Three, mean, of_sign};
+use crate::diagnosis::look::{Look, Three, mean, of_sign};
 use crate::diagnosis::plan::DiagnosisPlan;
 use crate::diagnosis::sign::{Figure, Sign};
 use crate::measurand::{Measurand, Quantity};
@@ -37,7 +37,7 @@ const COLD_FOR: Span = Span::hours(2);
 /// Of the rated rise where the nameplate has none, in K.
 const USUAL_RISE_K: f64 = 80.0;
 
-/// What is remembered of each sensor, in the order of [`sensors`], and of each meter.
+/// What is remembered of each sensor, in the order of [`sensors`].
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub(crate) struct Sensors {
     of: Vec<Sensor>,
@@ -108,25 +108,6 @@ impl Sensors {
                 sensor.judge(look, &shown, docket);
             }
         });
-        for (local, place) in look.plan.meters.iter().enumerate() {
-            let Some(place) = place else { continue };
-            let (cause, priority, sign) = match (look.meter)(local) {
-                MeterNow::Speaks => continue,
-                MeterNow::Silent(priority) => (Cause::MeterSilent, priority, Sign::Silent),
-                MeterNow::Frozen => (Cause::SensorFailed, Priority::Low, Sign::StandsStill),
-            };
-            let mark = of_sign(sign, Place::Whole, place.circuit, 1.0);
-            docket.claim(Claim::new(cause, place.circuit, None, priority, mark).sure(0.95));
-        }
-        for circuit in 0..look.plan.circuits.len() {
-            if !docket
-                .claims
-                .iter()
-                .any(|claim| claim.cause == Cause::MeterSilent && claim.circuit == circuit)
-            {
-                docket.none(Cause::MeterSilent, circuit, None);
-            }
-        }
     }
 }
 
