@@ -186,7 +186,7 @@ impl FindingBook {
             key,
             number: 0,
             step: 0,
-            since: end,
+            since: claim.since.unwrap_or(end).min(end),
             seen: end,
             quiet: Span::ZERO,
             told_times: 0,

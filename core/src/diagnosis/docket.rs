@@ -5,7 +5,7 @@ use super::finding::{Lack, Pattern, Share};
 use super::sign::Figure;
 use crate::phases::Place;
 use crate::plant::Priority;
-use crate::time::Span;
+use crate::time::{EventTime, Span};
 
 /// The most numbers with which a claim comes.
 pub(crate) const MOST_MARKS: usize = 6;
@@ -40,6 +40,10 @@ pub(crate) struct Claim {
     pub(crate) confidence: f64,
     /// It must be claimed at every step for so long before it is found; zero: the judge has waited itself.
     pub(crate) after: Span,
+    /// Since when it shows, where the judge knows it; else since it is claimed.
+    pub(crate) since: Option<EventTime>,
+    /// The meter (local) that shows it, where it is seen reading by reading.
+    pub(crate) meter: Option<usize>,
     /// The number that proves it first; of that one the largest is kept.
     pub(crate) marks: [Option<Mark>; MOST_MARKS],
     pub(crate) lacks: [Option<Lack>; MOST_LACKS],
@@ -67,6 +71,8 @@ impl Claim {
             priority,
             confidence: 0.8,
             after: Span::ZERO,
+            since: None,
+            meter: None,
             marks,
             lacks: [None; MOST_LACKS],
             pattern: None,

@@ -18,6 +18,7 @@ mod explains;
 mod finding;
 mod judge;
 mod look;
+mod moments;
 pub(crate) mod plan;
 mod recurring;
 mod shares;
@@ -45,12 +46,15 @@ use judge::core::Core;
 use judge::drive::DriveFuse;
 use judge::growth::Growth;
 use judge::harmonics::Harmonics;
+use judge::low_supply::LowSupply;
+use judge::neutral::Neutral;
 use judge::overload::Overload;
 use judge::peaks::Peaks;
 use judge::sensor::Sensors;
 use judge::unbalance::Unbalance;
 use judge::wiring::Wiring;
 use look::{CircuitNow, Look, UnitNow, Values};
+use moments::Moments;
 use serde::{Deserialize, Serialize};
 use trace::Trace;
 
@@ -63,6 +67,9 @@ pub(crate) struct Diagnosis {
     last: Option<EventTime>,
     sensors: Sensors,
     wiring: Wiring,
+    moments: Moments,
+    neutral: Neutral,
+    low_supply: LowSupply,
     overload: Overload,
     connection: Connection,
     cooling: Cooling,
@@ -101,6 +108,9 @@ impl Diagnosis {
             last: None,
             sensors: Sensors::new(plan),
             wiring: Wiring::new(count),
+            moments: Moments::new(plan),
+            neutral: Neutral::new(count),
+            low_supply: LowSupply::default(),
             overload: Overload::new(count),
             connection: Connection::new(count),
             cooling: Cooling::default(),
@@ -120,7 +130,10 @@ impl Diagnosis {
     pub(crate) fn adopt(&mut self, plan: &DiagnosisPlan, saved: Self) {
         if saved.names == names(plan) && saved.sensors.fits(plan) {
             let (circuits, docket) = (std::mem::take(&mut self.circuits), std::mem::take(&mut self.docket));
-            *self = Self { circuits, docket, ..saved };
+            let mut moments = std::mem::take(&mut self.moments);
+            let Self { moments: heard, .. } = saved.clone();
+            moments.adopt(plan, heard);
+            *self = Self { circuits, docket, moments, ..saved };
         }
     }
 
@@ -128,6 +141,9 @@ impl Diagnosis {
     pub(crate) fn shift(&mut self, by: Span) {
         self.last = self.last.map(|last| last + by);
         self.sensors.shift(by);
+        self.moments.shift(by);
+        self.neutral.shift(by);
+        self.low_supply.shift(by);
         self.overload.shift(by);
         self.connection.shift(by);
         self.cooling.shift(by);
@@ -136,6 +152,19 @@ impl Diagnosis {
         self.harmonics.shift(by);
         self.drive.shift(by);
         self.core.shift(by);
+    }
+
+    /// One reading of the meter `local`, as it stands in the row, and whether its values fit the nameplate: what happens within
+    /// seconds.
+    pub(crate) fn hear(
+        &mut self,
+        plan: &DiagnosisPlan,
+        book: &mut FindingBook,
+        reading: (usize, EventTime, bool),
+        row: &[Sample],
+        out: &mut Vec<Output>,
+    ) {
+        self.moments.hear(plan, book, reading, row, out);
     }
 
     /// Lets every judge look at a step of the grid.
@@ -176,6 +205,9 @@ impl Diagnosis {
         // The order is that in which one explains away the next.
         self.sensors.judge(&look, docket);
         self.wiring.judge(&look, docket);
+        self.moments.judge(&look, docket);
+        self.neutral.judge(&look, docket);
+        self.low_supply.judge(&look, docket);
         self.overload.judge(&look, docket);
         self.peaks.judge(&look, docket);
         self.growth.judge(&look, docket);

@@ -57,6 +57,10 @@ pub(crate) struct CircuitPlan {
     pub(crate) neutral_a: Option<f64>,
     /// Motors hang on it.
     pub(crate) serves_motors: bool,
+    /// Whether only three-phase loads hang on it.
+    pub(crate) three_phase_only: bool,
+    /// Whether it is a wye fed by a delta–wye unit.
+    pub(crate) behind_delta_wye: bool,
     /// Whether it hangs on the transformer directly, not on another feeder.
     pub(crate) direct: bool,
     /// The longest interval of its meters.
@@ -148,5 +152,9 @@ pub(crate) struct MeterPlace {
     pub(crate) ll: [Option<usize>; 3],
     pub(crate) amperes: [Option<usize>; 3],
     pub(crate) neutral: Option<usize>,
+    /// Second order of the amperes in per cent of the fundamental.
+    pub(crate) second_order: [Option<usize>; 3],
+    /// Whether its breaker is closed.
+    pub(crate) breaker: Option<usize>,
     pub(crate) every: Span,
 }

@@ -70,4 +70,18 @@ signs! {
     FourthOfSecond: "fourth_of_second_percent", "fourth order of the second", "%", 0;
     ThirdGained: "third_order_gained_a", "third order that came on two lines", "A", 0;
     LineOfOthers: "line_of_others_percent", "amperes of the line against the two others", "%", 0;
+    VoltsLost: "volts_lost_percent", "volts lost", "%", 0;
+    VoltsLostBefore: "volts_lost_before_percent", "volts lost before it", "%", 0;
+    VoltsGained: "volts_gained_percent", "volts over the usual", "%", 0;
+    VoltsOfNominal: "volts_of_nominal_percent", "volts of nominal", "%", 0;
+    AmperesLost: "amperes_lost_percent", "amperes lost", "%", 0;
+    AmperesGained: "amperes_gained_percent", "amperes over the usual", "%", 0;
+    AmperesBefore: "amperes_before_a", "amperes before", "A", 0;
+    AmpereStep: "ampere_step_a", "step of the amperes", "A", 0;
+    SecondOrder: "second_order_percent", "second order of the amperes", "%", 0;
+    NeutralSpread: "neutral_spread_percent", "spread of the volts to neutral with equal volts between the lines", "%", 1;
+    LinesSpread: "lines_spread_percent", "spread of the volts between the lines", "%", 1;
+    VoltsLostByLoad: "volts_lost_by_load_percent", "volts lost within the transformer", "%", 1;
+    HighLegRatio: "high_leg_ratio", "volts to neutral over those of the other two", "", 2;
+    TimesTheOthers: "times_the_others", "amperes over those of the other two", "", 1;
 }

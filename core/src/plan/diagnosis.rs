@@ -9,7 +9,9 @@ use crate::diagnosis::plan::{
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::{SideOf, SupplyFrom, Target};
+use crate::supply::Mark;
 use crate::time::Span;
+use crate::wiring::WiringForm;
 
 /// Places of terminations and connections.
 const PARTS: [Place; 4] = [Place::A, Place::B, Place::C, Place::N];
@@ -37,6 +39,9 @@ impl Draft<'_> {
                 ll: trio(Measurand::VoltageLl, Place::LINES),
                 amperes: trio(Measurand::Current, Place::PHASES),
                 neutral: slot(meter, Quantity::whole(Measurand::NeutralCurrent)),
+                second_order: Place::PHASES
+                    .map(|place| slot(meter, Quantity::numbered(Measurand::CurrentHarmonic, place, 2))),
+                breaker: slot(meter, Quantity::whole(Measurand::BreakerClosed)),
                 every: meter.every,
             })
         });
@@ -112,6 +117,8 @@ impl Draft<'_> {
             rated_a: own_rating,
             neutral_a: rating.as_ref().and_then(|rating| rating.neutral_a),
             serves_motors: rating.as_ref().is_some_and(|rating| rating.serves_motors),
+            three_phase_only: self.three_phase_only(target),
+            behind_delta_wye: self.behind_delta_wye(side, form),
             direct,
             every,
             ln: self.spots(target, Measurand::VoltageLn, phases),
@@ -139,6 +146,20 @@ impl Draft<'_> {
             contact_heat: PARTS.map(|place| self.spot(target, Quantity::at(Measurand::ContactHeat, place))),
             terminations: self.sets(target),
         })
+    }
+
+    /// Whether every circuit of a feeder that is known is marked so.
+    fn three_phase_only(&self, target: Target) -> bool {
+        let Target::Feeder(index) = target else { return false };
+        let mut circuits = self.plant.circuits.iter().filter(|circuit| circuit.feeder == index).peekable();
+        circuits.peek().is_some() && circuits.all(|circuit| circuit.marks.contains(&Mark::ThreePhaseOnly))
+    }
+
+    /// Whether it is a wye that a delta on the source side feeds.
+    fn behind_delta_wye(&self, side: Option<SideOf>, form: WiringForm) -> bool {
+        let primary = self.plant.transformers[self.transformer].primary.form;
+        let delta = matches!(primary, WiringForm::Delta | WiringForm::CornerGroundedDelta { .. });
+        side != Some(SideOf::Primary) && form == WiringForm::Wye && delta
     }
 
     fn order(&mut self, target: Target, what: Measurand, order: u8) -> Trio {

@@ -173,6 +173,7 @@ impl Scope {
         let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
         self.meters[local].judge(meter, stands_for, row, context.as_ref(), desk);
         self.fold(plan, out);
+        self.hear(plan, local, (at, fits), out);
         if !fits {
             self.row[meter.first_slot..meter.first_slot + meter.series.len()].fill(Sample::ABSENT);
         }
@@ -209,6 +210,15 @@ impl Scope {
             at_home: supplied.at_home,
             transferred: supplied.transferred,
             energised,
+        }
+    }
+
+    /// What a reading says of what happens within seconds.
+    fn hear(&mut self, plan: &ScopePlan, local: usize, (at, fits): (EventTime, bool), out: &mut Vec<Output>) {
+        if let Some(grid) = &plan.grid {
+            let (reading, before) = ((local, at, fits), out.len());
+            self.diagnosis.hear(&grid.diagnosis, &mut self.findings, reading, &self.row, out);
+            self.follow_causes(plan, before, out);
         }
     }
 

@@ -5,14 +5,18 @@ mod board;
 mod cannery;
 mod site;
 
+mod breaks;
+mod circuit;
 mod connection;
 mod cooling;
 mod core;
 mod harmonics;
+mod lost;
 mod one_alert;
 mod overload;
 mod peaks;
 mod sensor;
 mod shares;
+mod starts;
 mod unbalance;
 mod wiring;

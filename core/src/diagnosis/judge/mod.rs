@@ -7,6 +7,8 @@ pub(super) mod drive;
 pub(super) mod growth;
 pub(super) mod harmonics;
 pub(super) mod held;
+pub(super) mod low_supply;
+pub(super) mod neutral;
 pub(super) mod overload;
 pub(super) mod peaks;
 pub(super) mod sensor;

@@ -1,0 +1,275 @@
+//! What happens within seconds: seen reading by reading, since a break of two seconds drowns in ten seconds' mean.
+//!
+//! Each meter of volts or amperes has an ear ([`ear`]): what is usual, what departs from it ([`excursion`]), which faces of a lost
+//! conductor stand ([`faces`]). What departed is judged with all that departed elsewhere at that time ([`tell`]) at the step of the grid,
+//! which every live meter has passed. How it comes again is kept ([`train`]). The faces of the
+//! load side wait for nobody: nothing lies before it.
+
+mod ear;
+mod excursion;
+mod faces;
+mod heard;
+mod stand;
+mod tell;
+mod train;
+
+use super::book::FindingBook;
+use super::cause::{Cause, Family};
+use super::docket::{Claim, Docket};
+use super::look::{Look, of_sign};
+use super::plan::DiagnosisPlan;
+use super::sign::Sign;
+use crate::output::Output;
+use crate::phases::Place;
+use crate::plant::Priority;
+use crate::reading::Sample;
+use crate::time::{EventTime, Span};
+use ear::{Ear, shape};
+use serde::{Deserialize, Serialize};
+use tell::{AT_ONCE, Moment, Part, Told};
+use train::{OFTEN, Trains};
+
+/// What is over is judged when the others have passed it by this.
+const AFTER: Span = Span::seconds(2);
+/// Readings farther apart tell nothing of what happens within seconds, however often a meter is said to be read.
+const FAST_ENOUGH: Span = Span::seconds(5);
+/// A break longer than that is a lost phase, and told as such.
+const LONGEST_BREAK: Span = Span::seconds(60);
+/// Nothing of what came again is said to be over by silence when it was so long ago: the book knows by then.
+const STILL_ASKED: Span = Span::hours(48);
+
+/// What is heard of one scope.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(crate) struct Moments {
+    /// By meter (local); none where a meter gives neither volts nor amperes.
+    ears: Vec<Option<Ear>>,
+    trains: Trains,
+    /// Something has happened that is not judged yet.
+    waits: bool,
+    #[serde(skip)]
+    docket: Docket,
+}
+
+impl Moments {
+    pub(super) fn new(plan: &DiagnosisPlan) -> Self {
+        let ears = plan.meters.iter().map(|place| place.as_ref().and_then(Ear::new)).collect();
+        let docket = Docket::new(plan.circuits.len());
+        Self { ears, docket, ..Self::default() }
+    }
+
+    /// Whether what was saved is of the same meters.
+    pub(super) fn fits(&self, plan: &DiagnosisPlan) -> bool {
+        let same = |(ear, place): (&Option<Ear>, &Option<_>)| match (ear, place) {
+            (Some(ear), Some(place)) => {
+                let place: &super::plan::MeterPlace = place;
+                ear.circuit == place.circuit && ear.shape == shape(place)
+            }
+            (None, Some(place)) => shape(place) == 0,
+            (None, None) => true,
+            (Some(_), None) => false,
+        };
+        self.ears.len() == plan.meters.len() && self.ears.iter().zip(&plan.meters).all(same)
+    }
+
+    /// What was saved, with the buffers of now.
+    pub(super) fn adopt(&mut self, plan: &DiagnosisPlan, saved: Self) {
+        if saved.fits(plan) {
+            let docket = std::mem::take(&mut self.docket);
+            *self = Self { docket, ..saved };
+        }
+    }
+
+    pub(super) fn shift(&mut self, by: Span) {
+        self.ears.iter_mut().flatten().for_each(|ear| ear.shift(by));
+        self.trains.shift(by);
+    }
+
+    /// One reading of the meter `local`, as it stands in the row, and whether its values fit the nameplate.
+    pub(super) fn hear(
+        &mut self,
+        plan: &DiagnosisPlan,
+        book: &mut FindingBook,
+        (local, at, fits): (usize, EventTime, bool),
+        row: &[Sample],
+        out: &mut Vec<Output>,
+    ) {
+        let Some(place) = plan.meters.get(local).and_then(Option::as_ref) else { return };
+        let Some(Some(ear)) = self.ears.get_mut(local) else { return };
+        ear.hear(&plan.circuits[place.circuit], place, (at, fits), row);
+        self.waits |= !ear.done.is_empty();
+        let new_face = |ear: &Ear| ear.faces.iter().any(|face| !face.told);
+        if place.circuit == plan.load && new_face(ear) {
+            self.docket.begin();
+            stand::of_load(plan, local, ear, at, &self.trains, &mut self.docket);
+            self.tell_faces(plan, book, at, out);
+        }
+    }
+
+    /// Tells of faces that nobody was told of.
+    fn tell_faces(
+        &mut self,
+        plan: &DiagnosisPlan,
+        book: &mut FindingBook,
+        at: EventTime,
+        out: &mut Vec<Output>,
+    ) {
+        let mut docket = std::mem::take(&mut self.docket);
+        if !docket.claims.is_empty() {
+            self.count_faces(&mut docket, 0, at);
+            book.follow(plan, &docket, (at, Span::ZERO), out);
+        }
+        self.docket = docket;
+    }
+
+    /// Counts the faces of which the claims from `first` on are, each once.
+    fn count_faces(&mut self, docket: &mut Docket, first: usize, at: EventTime) {
+        for claim in &mut docket.claims[first..] {
+            let key = (claim.cause, claim.circuit, claim.place);
+            let (since, meter) = (claim.since.unwrap_or(at), claim.meter);
+            let face = meter.and_then(|local| self.ears.get_mut(local)).and_then(Option::as_mut);
+            let face = face.and_then(|ear| {
+                ear.faces
+                    .iter_mut()
+                    .find(|face| !face.told && face.since == since && face.gone.is_none_or(|gone| gone > at))
+            });
+            if let Some(face) = face {
+                face.told = true;
+                let length = at - since;
+                let pattern = self.trains.add(key, since, length).pattern.clone();
+                if pattern.times > 1 {
+                    claim.pattern = Some(Box::new(pattern));
+                }
+            }
+        }
+    }
+
+    /// Takes the oldest that is over, with all that departed at the same time, and says what it was.
+    fn next(&mut self, plan: &DiagnosisPlan, passed: EventTime) -> Option<Vec<Told>> {
+        let done = || self.ears.iter().flatten().flat_map(|ear| &ear.done);
+        let Some(first) = done().min_by_key(|excursion| excursion.start).cloned() else {
+            self.waits = false;
+            return None;
+        };
+        if first.over.unwrap_or(first.last) + AFTER > passed {
+            return None;
+        }
+        let open = || self.ears.iter().flatten().filter_map(|ear| ear.open.as_ref()).map(|open| &open.0);
+        if open().any(|open| open.meets(&first, AT_ONCE) && passed - open.start < LONGEST_BREAK + AFTER) {
+            // What goes on elsewhere may still tell what it is.
+            return None;
+        }
+        let mut taken = Vec::new();
+        for (local, ear) in self.ears.iter_mut().enumerate() {
+            let Some(ear) = ear else { continue };
+            let open =
+                ear.open.as_ref().map(|open| &open.0).filter(|open| open.meets(&first, AT_ONCE)).cloned();
+            taken.extend(open.map(|mut open| {
+                open.lasting = true;
+                (local, open)
+            }));
+            let meets = |excursion: &mut _| first.meets(excursion, AT_ONCE);
+            taken.extend(ear.done.extract_if(.., meets).map(|excursion| (local, excursion)));
+        }
+        let parts = taken.into_iter().filter_map(|(local, excursion)| {
+            let ear = self.ears[local].as_ref()?;
+            (excursion.step <= FAST_ENOUGH).then_some(Part { ear, excursion })
+        });
+        let moment = Moment { plan, ears: &self.ears, parts: parts.collect() };
+        Some(moment.tell())
+    }
+
+    /// Counts something that happened, and claims it.
+    fn note(&mut self, told: &Told, docket: &mut Docket) {
+        let key = (told.cause, told.circuit, told.place);
+        if told.cause == Cause::ConnectionIntermittent {
+            // What was told as a lost phase is not told again as a break, unless it comes and goes.
+            let known = self.trains.find(told.cause, told.circuit, told.place).is_some();
+            let lost = self.trains.find(Cause::LostPhase, told.circuit, told.place);
+            let as_lost =
+                lost.is_some_and(|lost| lost.last + AT_ONCE >= told.start && lost.pattern.times == 1);
+            if told.length > LONGEST_BREAK || (as_lost && !known) {
+                return;
+            }
+        }
+        let train = self.trains.add(key, told.start, told.length);
+        let often = train.lately() >= OFTEN;
+        let priority = match told.cause {
+            Cause::ConnectionIntermittent if often => Priority::High,
+            Cause::ConnectionIntermittent if told.whole || train.pattern.times > 1 => Priority::Low,
+            Cause::Sag | Cause::Swell if often => Priority::Low,
+            _ => Priority::Journal,
+        };
+        let priority = train.at_least(priority);
+        let surer = if often { 0.05 } else { 0.0 };
+        if let Some(before) = told.marks.iter().flatten().find(|mark| is_before(mark)) {
+            docket.figure(Family::Supply, *before);
+        }
+        docket.claim(Claim {
+            cause: told.cause,
+            circuit: told.circuit,
+            place: told.place,
+            priority,
+            confidence: (told.confidence + surer).min(0.99),
+            after: Span::ZERO,
+            since: Some(told.start),
+            meter: None,
+            marks: told.marks,
+            lacks: [None; 3],
+            pattern: Some(Box::new(train.pattern.clone())),
+            shares: None,
+        });
+    }
+
+    /// A step of the grid: faces that stand are claimed, so that other judges see them; what could be looked for and is not there
+    /// ends in the book.
+    pub(super) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
+        let claims = docket.claims.len();
+        stand::of_all(look.plan, &self.ears, look.end, &self.trains, docket);
+        self.count_faces(docket, claims, look.end);
+        while self.waits {
+            let Some(told) = self.next(look.plan, look.end) else { break };
+            for told in told {
+                self.note(&told, docket);
+            }
+        }
+        for train in self.trains.iter().filter(|train| look.end - train.last < STILL_ASKED) {
+            let key = (train.cause, train.circuit, train.place);
+            let stands =
+                docket.claims[claims..].iter().any(|claim| (claim.cause, claim.circuit, claim.place) == key);
+            let now = &look.circuits[train.circuit];
+            let has_volts = now.ln.iter().chain(&now.ll).any(Option::is_some);
+            let has_amperes = now.amperes.iter().any(Option::is_some);
+            let loaded = || {
+                let least = 0.1 * look.plan.circuits[train.circuit].rated_a.unwrap_or(0.0);
+                let phases = now.amperes.iter().enumerate();
+                let mut of_place = phases
+                    .filter(|(index, _)| train.place.is_none_or(|place| place == Place::PHASES[*index]));
+                of_place.any(|(_, amperes)| amperes.is_some_and(|amperes| amperes >= least))
+            };
+            let looked = match train.cause.family() {
+                // A contact lets go under load only.
+                Family::Connection => loaded(),
+                Family::Event => has_amperes,
+                Family::Unbalance => has_volts && has_amperes,
+                _ => has_volts,
+            };
+            // The judges of what stands say so of these.
+            let by_others = matches!(train.cause, Cause::Neutral | Cause::Sag);
+            if looked && !stands && !by_others {
+                docket.none(train.cause, train.circuit, train.place);
+            }
+        }
+        let load = look.load();
+        let nominal = look.plan.circuits[look.plan.load].volts;
+        let lowest = load.ll.iter().flatten().copied().reduce(f64::min);
+        if let (Some(lowest), None) = (lowest, docket.known(Family::Supply, look.plan.load)) {
+            let percent = 100.0 * lowest / nominal;
+            docket
+                .figure(Family::Supply, of_sign(Sign::VoltsOfNominal, Place::Whole, look.plan.load, percent));
+        }
+    }
+}
+
+fn is_before(mark: &super::docket::Mark) -> bool {
+    matches!(mark.figure, super::sign::Figure::Sign(Sign::VoltsLostBefore, _))
+}

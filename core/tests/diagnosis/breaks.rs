@@ -1,0 +1,121 @@
+//! What lasts for seconds: a contact that lets go, the supply that sags, told apart by the direction of volts and amperes. The circuits
+//! are Kirchhoff's; the counts and times are common practice, no source.
+
+use crate::board::{Board, POWER_METER, with_feeders};
+use crate::circuit::{Branch, solve};
+
+const FEEDERS: [&str; 3] = ["MP-1", "MP-2", "MP-3"];
+
+/// Three feeders; at a second, the ohms of a contact in phase B of MP-1 and the source's volts.
+fn hall(meter: usize, second: i64, ohms: f64, source: [f64; 3]) -> Vec<f64> {
+    let branches = [
+        Branch::drawing([60.0, 55.0, 48.0], 0.95).with_contact(1, ohms),
+        Branch::drawing([35.0, 41.0, 38.0], 0.85),
+        Branch::drawing([20.0, 12.0, 25.0], 1.0),
+    ];
+    let shown = solve(source, &branches);
+    shown[meter].read(0.3, second as u64 * 16 + meter as u64)
+}
+
+/// Whether a second lies in a spell of so many seconds that begins at one of these.
+fn within(second: i64, starts: &[i64], seconds: i64) -> bool {
+    starts.iter().any(|start| (*start..start + seconds).contains(&second))
+}
+
+fn causes(board: &Board) -> Vec<String> {
+    board.lines().iter().filter_map(|line| line.split_once(' ')).map(|(_, rest)| rest.to_owned()).collect()
+}
+
+#[test]
+fn a_contact_that_lets_go_is_traced_to_its_feeder_and_phase_and_counted() {
+    let plant = with_feeders(&FEEDERS, POWER_METER, 1);
+    let mut board = Board::of(&plant);
+    let starts = [600, 2000, 3500, 5100, 6400];
+    board.run(7200, |meter, second| {
+        hall(meter, second, if within(second, &starts, 4) { 0.6 } else { 0.0 }, [1.0; 3])
+    });
+    assert_eq!(
+        causes(&board),
+        [
+            "found loose-connection intermittent at MP-1 B journal",
+            "worse loose-connection intermittent at MP-1 B low",
+            "worse loose-connection intermittent at MP-1 B high",
+        ]
+    );
+    let found = board.latest("loose-connection intermittent").expect("it is found");
+    let pattern = found.facts.pattern.as_ref().expect("it comes again");
+    assert_eq!((pattern.times, pattern.shortest.0, pattern.longest.0), (3, 4000, 4000));
+    assert!((found.facts.evidence[0].value - 20.0).abs() < 3.0, "0.6 Ω beside 2.2 Ω: {found:?}");
+    assert!(found.facts.confidence > 0.85, "{found:?}");
+}
+
+/// Only what comes back to its volts while the amperes fell with them is a break: the same dip everywhere is the supply's.
+#[test]
+fn a_sag_of_the_supply_lets_no_contact_go() {
+    let plant = with_feeders(&FEEDERS, POWER_METER, 1);
+    let mut board = Board::of(&plant);
+    for (start, source) in [(600, [0.7, 0.7, 0.7]), (1500, [0.8, 0.8, 1.0]), (2500, [0.75, 0.9, 0.92])] {
+        board.run(start + 600 - board.second, |meter, second| {
+            hall(meter, second, 0.0, if within(second, &[start], 3) { source } else { [1.0; 3] })
+        });
+    }
+    let told = causes(&board);
+    assert_eq!(told[0], "found supply sag at T2 - journal", "{told:?}");
+    assert!(told.iter().all(|line| line.contains("supply sag")), "{told:?}");
+    let found = board.latest("supply sag").expect("it is found");
+    assert_eq!(found.facts.pattern.as_ref().map(|pattern| pattern.times), Some(3));
+}
+
+#[test]
+fn a_swell_is_told_from_a_sag() {
+    let plant = with_feeders(&FEEDERS, POWER_METER, 1);
+    let mut board = Board::of(&plant);
+    board.run(900, |meter, second| {
+        hall(meter, second, 0.0, if within(second, &[500], 3) { [1.17; 3] } else { [1.0; 3] })
+    });
+    assert_eq!(causes(&board), ["found supply swell at T2 - journal"]);
+}
+
+/// Two phases of the secondary dip when one line before a delta–wye unit does; a break within its secondary moves one alone.
+#[test]
+fn one_phase_of_the_secondary_alone_is_its_own_contact() {
+    let plant = with_feeders(&FEEDERS, POWER_METER, 1);
+    let mut board = Board::of(&plant);
+    board.run(900, |meter, second| {
+        hall(meter, second, 0.0, if within(second, &[500], 4) { [1.0, 1.0, 0.7] } else { [1.0; 3] })
+    });
+    assert_eq!(causes(&board), ["found loose-connection intermittent at T2 C journal"]);
+}
+
+#[test]
+fn a_load_that_keeps_its_power_and_loads_that_come_and_go_are_no_break() {
+    let plant = with_feeders(&FEEDERS, POWER_METER, 1);
+    let mut board = Board::of(&plant);
+    // A heater of 30 A on phase B of MP-1 works for four seconds in twenty; the volts of its end rise and fall with it.
+    board.run(7200, |meter, second| {
+        let heater = if second % 20 < 4 { 30.0 } else { 0.0 };
+        let branches = [
+            Branch::drawing([60.0, 25.0 + heater, 48.0], 0.95),
+            Branch::drawing([35.0, 41.0, 38.0], 0.85),
+            Branch::drawing([20.0, 12.0, 25.0], 1.0),
+        ];
+        solve([1.0; 3], &branches)[meter].read(0.3, second as u64 * 16 + meter as u64)
+    });
+    let told = causes(&board);
+    assert!(told.iter().all(|line| line.contains("event ")), "{told:?}");
+}
+
+#[test]
+fn a_meter_of_ten_seconds_and_noise_of_a_per_cent_show_no_event() {
+    for every in [1, 10, 60] {
+        let plant = with_feeders(&FEEDERS, POWER_METER, every);
+        let mut board = Board::of(&plant);
+        board.run(4 * 3600, |meter, second| {
+            let load = 1.0 + 0.5 * (second as f64 / 1700.0).sin();
+            let branches = [[60.0, 55.0, 48.0], [35.0, 41.0, 38.0], [20.0, 12.0, 25.0]]
+                .map(|amperes| Branch::drawing(amperes.map(|amperes| load * amperes), 0.9));
+            solve([1.0; 3], &branches)[meter].read(1.0, second as u64 * 16 + meter as u64)
+        });
+        assert_eq!(board.lines(), Vec::<String>::new(), "meters of {every} s");
+    }
+}
