@@ -242,7 +242,7 @@ at = "25:00"
 }
 
 #[test]
-fn replay_with_json_prints_one_line_for_each_alarm_and_recording_and_nothing_else() {
+fn replay_with_json_prints_one_line_for_each_alarm_finding_and_recording_and_nothing_else() {
     let site = site(&Log::new().one_each());
     let page = good(&replay_json(&site));
     assert!(page.lines().count() >= 5, "{page}");
@@ -250,7 +250,8 @@ fn replay_with_json_prints_one_line_for_each_alarm_and_recording_and_nothing_els
         let line: serde_json::Value =
             serde_json::from_str(line).unwrap_or_else(|error| panic!("{error}: {line}"));
         assert_eq!(line["format"], 1, "{line}");
-        assert!(line["kind"] == "alarm" || line["kind"] == "recording", "{line}");
+        let kinds = ["alarm", "recording", "finding"];
+        assert!(kinds.iter().any(|kind| line["kind"] == *kind), "{line}");
     }
     // Level 3 rises at 08:30:30: two minutes on both sides of it. Level 1 rises at 08:34:30: its two adjoin.
     let recording = "{\"format\":1,\"kind\":\"recording\",\"from\":\"2026-11-23T08:28:30-07:00\",\
