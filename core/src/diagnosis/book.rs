@@ -31,8 +31,9 @@ pub struct FindingKey {
 pub struct FindingEntry {
     /// What it is of.
     pub key: FindingKey,
-    /// Its number; 0 while it is not found yet.
-    pub number: u32,
+    /// Its number, the second in which it began to show; 0 while it is not found yet. Not counted: findings of the load side come
+    /// at once and those of the grid when others let it step, so which is first depends on who speaks first.
+    pub number: i64,
     /// Its latest step.
     pub step: u32,
     /// Since when it is claimed.
@@ -58,11 +59,6 @@ impl FindingEntry {
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct FindingBook {
     entries: Vec<FindingEntry>,
-    /// How many were ever found in this scope.
-    found: u32,
-    /// How many of them are meters that fell silent, with numbers of their own.
-    #[serde(default)]
-    silent: u32,
 }
 
 impl FindingBook {
@@ -99,16 +95,14 @@ impl FindingBook {
             if entry.is_found() {
                 entry.go_on(plan, claim, end, out);
             } else if end - entry.since >= claim.after {
-                self.found = self.found.saturating_add(1);
-                entry.number = self.found;
+                entry.number = number(entry.since);
                 entry.find(plan, docket, claim, end, out);
             }
         }
         self.entries.retain_mut(|entry| entry.age(plan, docket, (end, passed), out));
     }
 
-    /// A meter of a circuit gives nothing, as urgent as that, or all of them speak again. Its findings have numbers of their own:
-    /// they come between the steps of the grid, and which comes first depends on who speaks first.
+    /// A meter of a circuit gives nothing, as urgent as that, or all of them speak again.
     pub(crate) fn silence(
         &mut self,
         plan: &DiagnosisPlan,
@@ -128,9 +122,8 @@ impl FindingBook {
             (None, Some(priority)) => {
                 let claim = Claim::new(Cause::MeterSilent, circuit, None, priority, mark).sure(0.95);
                 let Some(index) = self.begin(plan, &claim, at) else { return };
-                self.silent = self.silent.saturating_add(1);
                 let entry = &mut self.entries[index];
-                entry.number = self.silent;
+                entry.number = number(entry.since);
                 entry.find(plan, &Docket::default(), &claim, at, out);
             }
             (Some(index), None) => {
@@ -195,6 +188,10 @@ impl FindingBook {
         self.entries.push(entry);
         Some(self.entries.len() - 1)
     }
+}
+
+fn number(since: EventTime) -> i64 {
+    since.0.div_euclid(1000)
 }
 
 impl FindingEntry {

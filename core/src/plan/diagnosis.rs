@@ -30,25 +30,38 @@ impl Draft<'_> {
         let feeders = (0..plant.feeders.len()).map(Target::Feeder);
         targets.extend(feeders.filter(|feeder| metered(*feeder)));
         let circuits: Vec<CircuitPlan> = targets.iter().filter_map(|target| self.circuit(*target)).collect();
-        let places = self.meters.iter().map(|meter| {
-            let circuit = targets.iter().position(|target| self.target(meter) == Some(*target))?;
-            let trio = |what, places: [Place; 3]| places.map(|place| slot(meter, Quantity::at(what, place)));
-            Some(MeterPlace {
-                circuit,
-                ln: trio(Measurand::VoltageLn, Place::PHASES),
-                ll: trio(Measurand::VoltageLl, Place::LINES),
-                amperes: trio(Measurand::Current, Place::PHASES),
-                neutral: slot(meter, Quantity::whole(Measurand::NeutralCurrent)),
-                second_order: Place::PHASES
-                    .map(|place| slot(meter, Quantity::numbered(Measurand::CurrentHarmonic, place, 2))),
-                breaker: slot(meter, Quantity::whole(Measurand::BreakerClosed)),
-                every: meter.every,
+        let places: Vec<Option<MeterPlace>> = self
+            .meters
+            .iter()
+            .map(|meter| {
+                let circuit = targets.iter().position(|target| self.target(meter) == Some(*target))?;
+                let trio =
+                    |what, places: [Place; 3]| places.map(|place| slot(meter, Quantity::at(what, place)));
+                Some(MeterPlace {
+                    circuit,
+                    ln: trio(Measurand::VoltageLn, Place::PHASES),
+                    ll: trio(Measurand::VoltageLl, Place::LINES),
+                    amperes: trio(Measurand::Current, Place::PHASES),
+                    neutral: slot(meter, Quantity::whole(Measurand::NeutralCurrent)),
+                    second_order: Place::PHASES
+                        .map(|place| slot(meter, Quantity::numbered(Measurand::CurrentHarmonic, place, 2))),
+                    breaker: slot(meter, Quantity::whole(Measurand::BreakerClosed)),
+                    every: meter.every,
+                })
             })
-        });
+            .collect();
+        // The grid waits for each meter that is listened to, also where another gives its values to the grid.
+        for (local, place) in places.iter().enumerate() {
+            let channels =
+                place.iter().flat_map(|place| place.ln.iter().chain(&place.ll).chain(&place.amperes));
+            if let Some(slot) = channels.flatten().next() {
+                self.input((local, *slot));
+            }
+        }
         DiagnosisPlan {
             scope: transformer.name.clone(),
             transformer: transformer.name.clone(),
-            meters: places.collect(),
+            meters: places,
             load: 0,
             source: circuits.iter().position(|circuit| circuit.side == Some(SideOf::Primary)),
             unit: self.unit(),

@@ -70,7 +70,8 @@ fn a_lost_phase_of_a_feeder_is_traced_to_it_and_an_outage_is_no_unbalance() {
         ["found unbalance lost-phase at MP-1 C urgent", "ended unbalance lost-phase at MP-1 C urgent"];
     assert_eq!(told(&board), expected, "{:?}", board.lines());
     let found = board.found[0].at - board.found[0].facts.since;
-    assert!(found.0 <= 13_000, "found {} ms after it came", found.0);
+    // Its meter is read each second, and judged with the others at the steps of the grid.
+    assert!(found.0 <= 20_000, "found {} ms after it came", found.0);
 }
 
 #[test]

@@ -9,10 +9,15 @@ use kvarden_core::time::Span;
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Outputs as a set, and the order within each alarm and each alert.
+/// Outputs as a set, and the order within each alarm, each finding and each alert. Where a cause joins alerts, what is told of them
+/// comes from meters of several clocks and is told as it arrives: with a cause the alerts are left out, and the findings are compared.
 fn by_key(outputs: &[Output]) -> BTreeMap<String, Vec<String>> {
     let mut sorted: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    let mut joined = false;
     for output in outputs {
+        if let Output::Alert(revision) = output {
+            joined |= revision.cause.is_some();
+        }
         let key = match output {
             Output::Alarm(change) => format!("alarm {} {}", name(&change.subject), change.rule.key()),
             Output::Alert(revision) => format!("alert {}", name(&revision.subject)),
@@ -20,9 +25,13 @@ fn by_key(outputs: &[Output]) -> BTreeMap<String, Vec<String>> {
             Output::Excursion(excursion) => format!("excursion {}", name(&excursion.subject)),
             Output::Recording(recording) => format!("recording {}", recording.scope),
             Output::Refused(refused) => format!("refused {:?}", refused.meter),
-            Output::Answer(_) | Output::Finding(_) => "other".to_owned(),
+            Output::Finding(change) => format!("finding {}", change.finding),
+            Output::Answer(_) => "other".to_owned(),
         };
         sorted.entry(key).or_default().push(format!("{output:?}"));
+    }
+    if joined {
+        sorted.retain(|key, _| !key.starts_with("alert "));
     }
     sorted
 }

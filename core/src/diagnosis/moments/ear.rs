@@ -2,11 +2,10 @@
 
 use super::excursion::{DEAD, Excursion};
 use super::faces::{Stand, faces};
-use super::heard::{CHANNELS, Heard, VOLTS, idle};
+use super::heard::{CHANNELS, Heard, Notice, VOLTS, idle};
 use crate::context::ENERGISING;
 use crate::diagnosis::cause::Cause;
 use crate::diagnosis::plan::{CircuitPlan, MeterPlace};
-use crate::reading::Sample;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
@@ -102,18 +101,9 @@ impl Ear {
     }
 
     /// What it hears of one reading. Of a meter whose values do not fit the nameplate only that is asked which would explain it.
-    pub(super) fn hear(
-        &mut self,
-        circuit: &CircuitPlan,
-        place: &MeterPlace,
-        (at, fits): (EventTime, bool),
-        row: &[Sample],
-    ) {
-        let now = Heard::of(place, circuit, row);
-        if now == Heard::default() {
-            return;
-        }
-        if self.last.is_some_and(|last| at - last > GAP.max(place.every.times(3))) {
+    pub(super) fn hear(&mut self, circuit: &CircuitPlan, every: Span, notice: &Notice) {
+        let Notice { at, fits, heard: now, .. } = *notice;
+        if self.last.is_some_and(|last| at - last > GAP.max(every.times(3))) {
             self.forget();
         }
         let step = self.last.map_or(GAP, |last| at - last);
@@ -123,7 +113,7 @@ impl Ear {
             None => self.times.push(at),
         }
         self.next_time = (self.next_time + 1) % TIMES as u8;
-        let opened = self.note_breaker(place, row);
+        let opened = self.note_breaker(notice.closed);
         let was_dead = self.note_dead(&now, at);
         if was_dead {
             self.settles = Some(at + ENERGISING);
@@ -133,12 +123,11 @@ impl Ear {
         if !fits {
             return;
         }
-        self.follow(circuit, place, (at, step, opened), &now, row, settles);
+        self.follow(circuit, (at, step, opened), &now, notice.second_order, settles);
         self.push(&now);
     }
 
-    fn note_breaker(&mut self, place: &MeterPlace, row: &[Sample]) -> bool {
-        let closed = place.breaker.and_then(|slot| row.get(slot)?.get()).map(|value| value >= 0.5);
+    fn note_breaker(&mut self, closed: Option<bool>) -> bool {
         let before = self.breaker;
         self.breaker = closed.or(before);
         before == Some(true) && closed == Some(false)
@@ -175,10 +164,9 @@ impl Ear {
     fn follow(
         &mut self,
         circuit: &CircuitPlan,
-        place: &MeterPlace,
         (at, step, opened): (EventTime, Span, bool),
         now: &Heard,
-        row: &[Sample],
+        second_order: Option<f64>,
         settles: bool,
     ) {
         let nothing = self.nothing(circuit);
@@ -208,8 +196,7 @@ impl Ear {
             return;
         }
         excursion.take(at, now, nothing);
-        let orders = place.second_order.iter().filter_map(|slot| row.get((*slot)?)?.get());
-        excursion.second_order = orders.chain(excursion.second_order).reduce(f64::max);
+        excursion.second_order = second_order.into_iter().chain(excursion.second_order).reduce(f64::max);
         excursion.calm = if volts_depart { 0 } else { excursion.calm.saturating_add(1) };
         if excursion.calm >= CALM || (at - excursion.start >= LASTING && !stands) {
             excursion.lasting = true;

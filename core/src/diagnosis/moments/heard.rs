@@ -6,6 +6,7 @@ use crate::electrical::lost_phase;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::{PerLines, PerPhase, Place};
 use crate::reading::Sample;
+use crate::time::EventTime;
 use serde::{Deserialize, Serialize};
 
 /// Channels of a reading: volts to neutral, volts between the lines, amperes.
@@ -21,6 +22,35 @@ const IDLE_A: f64 = 1.0;
 /// Volts per unit of nominal, then amperes. What was not measured, and what the wiring form gives no fixed volts, is absent.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub(super) struct Heard(pub(super) [Option<f64>; CHANNELS]);
+
+/// What an ear takes of one reading.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(super) struct Notice {
+    pub(super) at: EventTime,
+    /// Whether its values fit the nameplate.
+    pub(super) fits: bool,
+    pub(super) heard: Heard,
+    /// Whether its breaker is closed, where it reads one.
+    pub(super) closed: Option<bool>,
+    /// The largest second order of its amperes.
+    pub(super) second_order: Option<f64>,
+}
+
+impl Notice {
+    /// Nothing, where there are neither volts nor amperes.
+    pub(super) fn of(
+        place: &MeterPlace,
+        circuit: &CircuitPlan,
+        (at, fits): (EventTime, bool),
+        row: &[Sample],
+    ) -> Option<Self> {
+        let heard = Heard::of(place, circuit, row);
+        let closed = place.breaker.and_then(|slot| row.get(slot)?.get()).map(|value| value >= 0.5);
+        let orders = place.second_order.iter().filter_map(|slot| row.get((*slot)?)?.get());
+        let second_order = orders.reduce(f64::max);
+        (heard != Heard::default()).then_some(Self { at, fits, heard, closed, second_order })
+    }
+}
 
 impl Heard {
     pub(super) fn of(place: &MeterPlace, circuit: &CircuitPlan, row: &[Sample]) -> Self {

@@ -2,8 +2,9 @@
 //!
 //! Each meter of volts or amperes has an ear ([`ear`]): what is usual, what departs from it ([`excursion`]), which faces of a lost
 //! conductor stand ([`faces`]). What departed is judged with all that departed elsewhere at that time ([`tell`]) at the step of the grid,
-//! which every live meter has passed. How it comes again is kept ([`train`]). The faces of the
-//! load side wait for nobody: nothing lies before it.
+//! which every live meter has passed: until then an ear holds its readings back, so that no order of arrival changes what it
+//! hears. How it comes again is kept ([`train`]). The faces of the load side wait for nobody: nothing lies before it, and an ear of its
+//! own listens for them at once.
 
 mod ear;
 mod excursion;
@@ -17,7 +18,7 @@ use super::book::FindingBook;
 use super::cause::{Cause, Family};
 use super::docket::{Claim, Docket};
 use super::look::{Look, of_sign};
-use super::plan::DiagnosisPlan;
+use super::plan::{DiagnosisPlan, MeterPlace};
 use super::sign::Sign;
 use crate::output::Output;
 use crate::phases::Place;
@@ -25,7 +26,9 @@ use crate::plant::Priority;
 use crate::reading::Sample;
 use crate::time::{EventTime, Span};
 use ear::{Ear, shape};
+use heard::Notice;
 use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
 use tell::{AT_ONCE, Moment, Part, Told};
 use train::{OFTEN, Trains};
 
@@ -33,6 +36,11 @@ use train::{OFTEN, Trains};
 const AFTER: Span = Span::seconds(2);
 /// Readings farther apart tell nothing of what happens within seconds, however often a meter is said to be read.
 const FAST_ENOUGH: Span = Span::seconds(5);
+/// Readings that an ear holds back: more than the grid lets a meter of one second be ahead of the slowest. Beyond it the oldest is
+/// heard before its time.
+const MOST_HELD: usize = 1024;
+/// Room for what is usually held back: two steps of the grid of a meter of one second, and a slow neighbour.
+const USUALLY_HELD: usize = 32;
 /// A break longer than that is a lost phase, and told as such.
 const LONGEST_BREAK: Span = Span::seconds(60);
 /// Nothing of what came again is said to be over by silence when it was so long ago: the book knows by then.
@@ -43,6 +51,10 @@ const STILL_ASKED: Span = Span::hours(48);
 pub(crate) struct Moments {
     /// By meter (local); none where a meter gives neither volts nor amperes.
     ears: Vec<Option<Ear>>,
+    /// What each of them will hear when the step of the grid has come.
+    held: Vec<VecDeque<Notice>>,
+    /// Of the meters of the load side: what hears at once, for its faces alone.
+    at_once: Vec<Option<Ear>>,
     trains: Trains,
     /// Something has happened that is not judged yet.
     waits: bool,
@@ -53,15 +65,18 @@ pub(crate) struct Moments {
 impl Moments {
     pub(super) fn new(plan: &DiagnosisPlan) -> Self {
         let ears = plan.meters.iter().map(|place| place.as_ref().and_then(Ear::new)).collect();
+        let of_load = |place: &MeterPlace| if place.circuit == plan.load { Ear::new(place) } else { None };
+        let at_once = plan.meters.iter().map(|place| place.as_ref().and_then(of_load)).collect();
+        let held = plan.meters.iter().map(|_| VecDeque::with_capacity(USUALLY_HELD)).collect();
         let docket = Docket::new(plan.circuits.len());
-        Self { ears, docket, ..Self::default() }
+        Self { ears, held, at_once, docket, ..Self::default() }
     }
 
     /// Whether what was saved is of the same meters.
     pub(super) fn fits(&self, plan: &DiagnosisPlan) -> bool {
         let same = |(ear, place): (&Option<Ear>, &Option<_>)| match (ear, place) {
             (Some(ear), Some(place)) => {
-                let place: &super::plan::MeterPlace = place;
+                let place: &MeterPlace = place;
                 ear.circuit == place.circuit && ear.shape == shape(place)
             }
             (None, Some(place)) => shape(place) == 0,
@@ -80,7 +95,8 @@ impl Moments {
     }
 
     pub(super) fn shift(&mut self, by: Span) {
-        self.ears.iter_mut().flatten().for_each(|ear| ear.shift(by));
+        self.ears.iter_mut().chain(&mut self.at_once).flatten().for_each(|ear| ear.shift(by));
+        self.held.iter_mut().flatten().for_each(|notice| notice.at += by);
         self.trains.shift(by);
     }
 
@@ -94,31 +110,40 @@ impl Moments {
         out: &mut Vec<Output>,
     ) {
         let Some(place) = plan.meters.get(local).and_then(Option::as_ref) else { return };
-        let Some(Some(ear)) = self.ears.get_mut(local) else { return };
-        ear.hear(&plan.circuits[place.circuit], place, (at, fits), row);
-        self.waits |= !ear.done.is_empty();
-        let new_face = |ear: &Ear| ear.faces.iter().any(|face| !face.told);
-        if place.circuit == plan.load && new_face(ear) {
+        let circuit = &plan.circuits[place.circuit];
+        let Some(notice) = Notice::of(place, circuit, (at, fits), row) else { return };
+        if let Some(held) = self.held.get_mut(local).filter(|_| self.ears[local].is_some()) {
+            held.push_back(notice);
+            if held.len() > MOST_HELD {
+                self.listen(plan, local, None);
+            }
+        }
+        let Some(Some(ear)) = self.at_once.get_mut(local) else { return };
+        ear.hear(circuit, place.every, &notice);
+        ear.done.clear();
+        if ear.faces.iter().any(|face| !face.told) {
             self.docket.begin();
             stand::of_load(plan, local, ear, at, &self.trains, &mut self.docket);
-            self.tell_faces(plan, book, at, out);
+            if !self.docket.claims.is_empty() {
+                // It is counted when the step of the grid has come.
+                ear.faces.iter_mut().filter(|face| face.stands(at)).for_each(|face| face.told = true);
+                book.follow(plan, &self.docket, (at, Span::ZERO), out);
+            }
         }
     }
 
-    /// Tells of faces that nobody was told of.
-    fn tell_faces(
-        &mut self,
-        plan: &DiagnosisPlan,
-        book: &mut FindingBook,
-        at: EventTime,
-        out: &mut Vec<Output>,
-    ) {
-        let mut docket = std::mem::take(&mut self.docket);
-        if !docket.claims.is_empty() {
-            self.count_faces(&mut docket, 0, at);
-            book.follow(plan, &docket, (at, Span::ZERO), out);
+    /// Lets an ear hear what is held back for it, from before `end`; without an end the oldest of it.
+    fn listen(&mut self, plan: &DiagnosisPlan, local: usize, end: Option<EventTime>) {
+        let (Some(place), Some(Some(ear))) = (&plan.meters[local], self.ears.get_mut(local)) else { return };
+        let held = &mut self.held[local];
+        while let Some(notice) = held.front().filter(|notice| end.is_none_or(|end| notice.at < end)) {
+            ear.hear(&plan.circuits[place.circuit], place.every, notice);
+            held.pop_front();
+            if end.is_none() {
+                break;
+            }
         }
-        self.docket = docket;
+        self.waits |= !ear.done.is_empty();
     }
 
     /// Counts the faces of which the claims from `first` on are, each once.
@@ -224,6 +249,9 @@ impl Moments {
     /// ends in the book.
     pub(super) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
         let claims = docket.claims.len();
+        for local in 0..self.ears.len() {
+            self.listen(look.plan, local, Some(look.end));
+        }
         stand::of_all(look.plan, &self.ears, look.end, &self.trains, docket);
         self.count_faces(docket, claims, look.end);
         while self.waits {
