@@ -131,9 +131,8 @@ impl Diagnosis {
         if saved.names == names(plan) && saved.sensors.fits(plan) {
             let (circuits, docket) = (std::mem::take(&mut self.circuits), std::mem::take(&mut self.docket));
             let mut moments = std::mem::take(&mut self.moments);
-            let Self { moments: heard, .. } = saved.clone();
-            moments.adopt(plan, heard);
-            *self = Self { circuits, docket, moments, ..saved };
+            moments.adopt(plan, saved.moments);
+            *self = Self { moments, circuits, docket, ..saved };
         }
     }
 

@@ -42,6 +42,7 @@ pub struct DiagnosisPlan {
 
 /// A circuit: a side of the transformer or a feeder.
 #[derive(Debug, Clone, PartialEq)]
+#[expect(clippy::struct_excessive_bools, reason = "facts of the site that do not hang together")]
 pub(crate) struct CircuitPlan {
     /// Which side of the transformer; `None`: a feeder.
     pub(crate) side: Option<SideOf>,

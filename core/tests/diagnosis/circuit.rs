@@ -41,8 +41,8 @@ const UNIT: Complex64 = Complex64::new(0.012, 0.023);
 pub fn solve(source: [f64; 3], branches: &[Branch]) -> Vec<Shown> {
     let zero = Complex64::new(0.0, 0.0);
     let mut shown = vec![Shown { volts: [zero; 3], amperes: [zero; 3] }; 1 + branches.len()];
-    for phase in 0..3 {
-        let open = Complex64::from_polar(120.0 * source[phase], (-120.0 * phase as f64).to_radians());
+    for (phase, source) in source.into_iter().enumerate() {
+        let open = Complex64::from_polar(120.0 * source, (-120.0 * phase as f64).to_radians());
         let ways: Vec<Complex64> = branches
             .iter()
             .map(|branch| 1.0 / (CABLE + branch.contact[phase] + branch.load[phase]))

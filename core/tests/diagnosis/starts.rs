@@ -7,7 +7,9 @@ const FEEDERS: [&str; 2] = ["MP-1", "MP-2"];
 
 fn hall(meter: usize, second: i64, mut own: [f64; 3], more: f64) -> Vec<f64> {
     let plain = Branch::drawing([35.0, 41.0, 38.0], 0.9);
-    own.iter_mut().for_each(|amperes| *amperes = amperes.max(1e-6));
+    for amperes in &mut own {
+        *amperes = amperes.max(1e-6);
+    }
     let mut first = Branch::drawing(own, 0.9);
     if more > 0.0 {
         // A motor at standstill beside it: 0.3 power factor.

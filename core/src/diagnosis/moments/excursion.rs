@@ -10,6 +10,7 @@ pub(super) const DEAD: f64 = 0.10;
 
 /// A departure.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[expect(clippy::struct_excessive_bools, reason = "facts that do not hang together, each of a reading")]
 pub(super) struct Excursion {
     /// Its first reading.
     pub(super) start: EventTime,

@@ -72,11 +72,10 @@ impl Stand {
             // An urgent face within five seconds (handbook of the trade, common practice); on a feeder what comes back within
             // ten is a contact that lets go.
             Cause::LostPhase if on_feeder => Span::seconds(10),
-            Cause::LostPhase => Span::seconds(5),
+            Cause::LostPhase | Cause::Neutral => Span::seconds(5),
             // A dip of the supply on one of its lines looks like it but for motors, and lasts a few seconds at the most.
             Cause::LostPrimaryLine if self.turning => Span::seconds(5),
             Cause::LostPrimaryLine => Span::seconds(6),
-            Cause::Neutral => Span::seconds(5),
             // Nobody is in danger: time enough to see that it stays.
             Cause::MeterFuse => Span::seconds(30),
             _ => Span::seconds(60),
@@ -213,11 +212,11 @@ fn see(ear: &Ear, circuit: &CircuitPlan, now: &Heard, shown: &mut [Option<Shown>
                     });
                 }
             }
-            Face::OpenNeutral { highest: _, volts, spread_percent, .. } => {
-                if spread_percent >= BURNS.0 || volts > BURNS.1 {
-                    let found = plain(Cause::Neutral, Phase::A, spread_percent);
-                    add(Shown { place: Place::N, against: Some(BURNS.0), ..found });
-                }
+            Face::OpenNeutral { volts, spread_percent, .. }
+                if spread_percent >= BURNS.0 || volts > BURNS.1 =>
+            {
+                let found = plain(Cause::Neutral, Phase::A, spread_percent);
+                add(Shown { place: Place::N, against: Some(BURNS.0), ..found });
             }
             Face::HighLeg { phase, ratio } => {
                 add(Shown { against: Some(1.0), ..plain(Cause::HighLeg, phase, ratio) });

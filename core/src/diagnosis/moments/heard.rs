@@ -68,7 +68,7 @@ impl Heard {
         Self(channels)
     }
 
-    pub(super) fn to_neutral(&self) -> Three {
+    pub(super) fn to_neutral(self) -> Three {
         [self.0[0], self.0[1], self.0[2]]
     }
 

@@ -132,7 +132,7 @@ fn claim(
         let mark = of_quantity(Measurand::Current, place, circuit, amperes);
         if face.cause == Cause::MeterFuse { mark } else { mark.against(others) }
     });
-    let endangered = (face.turning && face.cause == Cause::LostPrimaryLine).then(|| face.amperes).flatten();
+    let endangered = (face.turning && face.cause == Cause::LostPrimaryLine).then_some(face.amperes).flatten();
     let endangered = endangered
         .filter(|(_, others)| *others > 0.0)
         .map(|(amperes, others)| of_sign(Sign::TimesTheOthers, place, circuit, amperes / others));

@@ -187,8 +187,8 @@ impl<'a> Moment<'a> {
         self.feeders().filter_map(one).collect()
     }
 
-    /// The volts of the load side were gone. `Some(None)`: and there is nothing to say of it.
-    fn interruption(&self) -> Option<Option<Told>> {
+    /// The volts of the load side were gone, and what there is to say of it.
+    fn interruption(&self) -> Option<Vec<Told>> {
         let part = self.part_of(self.plan.load).filter(|part| part.excursion.dead)?;
         let source_stood = self
             .plan
@@ -196,10 +196,10 @@ impl<'a> Moment<'a> {
             .is_some_and(|source| self.looked(source, &part.excursion) && self.part_of(source).is_none());
         let length = part.excursion.length();
         if source_stood || length > OUTAGE || part.excursion.over.is_none() {
-            return Some(None);
+            return Some(Vec::new());
         }
         let mark = of_sign(Sign::VoltsLost, Place::Whole, self.plan.load, 100.0);
-        Some(Some(Told::new(Cause::Sag, part, None, mark).sure(0.8)))
+        Some(vec![Told::new(Cause::Sag, part, None, mark).sure(0.8)])
     }
 
     /// A load that starts, or a transformer behind a feeder that is energised.
