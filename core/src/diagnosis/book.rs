@@ -31,7 +31,7 @@ pub struct FindingKey {
 pub struct FindingEntry {
     /// What it is of.
     pub key: FindingKey,
-    /// Its number, the second in which it began to show; 0 while it is not found yet. Not counted: findings of the load side come
+    /// Its number, the second in which it began to show. Not counted: findings of the load side come
     /// at once and those of the grid when others let it step, so which is first depends on who speaks first.
     pub number: i64,
     /// Its latest step.
@@ -94,7 +94,7 @@ impl FindingBook {
             (entry.seen, entry.quiet) = (end, Span::ZERO);
             if entry.is_found() {
                 entry.go_on(plan, claim, end, out);
-            } else if end - entry.since >= claim.after {
+            } else {
                 entry.number = number(entry.since);
                 entry.find(plan, docket, claim, end, out);
             }
@@ -282,10 +282,6 @@ impl FindingEntry {
                 && (place.is_none() || *place == Some(self.key.place.unwrap_or(Place::Whole)))
         };
         if docket.absent.iter().any(is_absent) {
-            // What was not found yet must be claimed at every step.
-            if !self.is_found() {
-                return false;
-            }
             self.quiet += passed;
         }
         if self.quiet < self.key.cause.gone_after() {

@@ -5,7 +5,7 @@ use super::finding::{Lack, Pattern, Share};
 use super::sign::Figure;
 use crate::phases::Place;
 use crate::plant::Priority;
-use crate::time::{EventTime, Span};
+use crate::time::EventTime;
 
 /// The most numbers with which a claim comes.
 pub(crate) const MOST_MARKS: usize = 6;
@@ -38,8 +38,6 @@ pub(crate) struct Claim {
     pub(crate) priority: Priority,
     /// 0 to 1.
     pub(crate) confidence: f64,
-    /// It must be claimed at every step for so long before it is found; zero: the judge has waited itself.
-    pub(crate) after: Span,
     /// Since when it shows, where the judge knows it; else since it is claimed.
     pub(crate) since: Option<EventTime>,
     /// The meter (local) that shows it, where it is seen reading by reading.
@@ -70,7 +68,6 @@ impl Claim {
             place,
             priority,
             confidence: 0.8,
-            after: Span::ZERO,
             since: None,
             meter: None,
             marks,
@@ -83,12 +80,6 @@ impl Claim {
     /// With this confidence, 0 to 1.
     pub(crate) fn sure(mut self, confidence: f64) -> Self {
         self.confidence = confidence.clamp(0.0, 1.0);
-        self
-    }
-
-    /// It must be claimed for so long.
-    pub(crate) fn after(mut self, after: Span) -> Self {
-        self.after = after;
         self
     }
 

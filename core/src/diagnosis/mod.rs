@@ -9,8 +9,6 @@
 //! "none" only where the sign itself could be looked for and was not there; where values are absent it says nothing, and what
 //! was found stands on.
 
-#![allow(dead_code, reason = "the judges that use all of it follow")]
-
 mod book;
 mod cause;
 mod docket;

@@ -113,7 +113,7 @@ impl Memory {
     }
 
     /// `None` where it can't be looked for.
-    #[allow(clippy::option_option, reason = "not looked for is not the same as not there")]
+    #[expect(clippy::option_option, reason = "not looked for is not the same as not there")]
     fn find(&self, plan: &CircuitPlan, lately: &Lately) -> Option<Option<Found>> {
         let rated = plan.rated_a.filter(|rated| *rated > 0.0)?;
         let ([Some(_), Some(_), Some(_)], [Some(_), Some(_), Some(_)]) = (lately.order(3), lately.amperes())

@@ -22,11 +22,6 @@ impl Standing {
         }
     }
 
-    /// Since when it holds.
-    pub(crate) fn since(&self) -> Option<EventTime> {
-        self.since
-    }
-
     pub(crate) fn shift(&mut self, by: Span) {
         self.since = self.since.map(|since| since + by);
     }

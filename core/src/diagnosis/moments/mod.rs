@@ -235,7 +235,6 @@ impl Moments {
             place: told.place,
             priority,
             confidence: (told.confidence + surer).min(0.99),
-            after: Span::ZERO,
             since: Some(told.start),
             meter: None,
             marks: told.marks,
