@@ -107,7 +107,7 @@ causes! {
     HighLeg: Instrument, "high-leg", "configured as wye, looks like a high leg", 60;
     Trip: Event, "trip", "breaker opened", 5;
     Inrush: Event, "inrush", "energising inrush", 5;
-    StartingLoad: Event, "starting-load", "starting load", 5;
+    StartingLoad: Event, "starting-load", "starting load", 240;
 }
 
 #[cfg(test)]
