@@ -311,6 +311,8 @@ fn ruled_out(plan: &DiagnosisPlan, docket: &Docket, claim: &Claim) -> Vec<RuledO
         let places = [claim.circuit, plan.load];
         let claimed = places.iter().any(|circuit| docket.holds(*family, *circuit));
         let mark = places.iter().find_map(|circuit| docket.known(*family, *circuit)).filter(|_| !claimed)?;
+        // What is past its own measure rules nothing out: another cause explains it.
+        mark.against.is_none_or(|against| mark.value < against).then_some(())?;
         Some(RuledOut { family: *family, by: evidence(plan, &mark) })
     };
     others.filter_map(by).collect()

@@ -51,7 +51,9 @@ impl ScopeBuilder {
             let same = |other: &usize| *other != local && targets[*other] == targets[local];
             meter.beside = (0..targets.len()).filter(same).filter(|_| targets[local].is_some()).collect();
         }
-        let across = self.grid.iter().flat_map(|grid| &grid.inputs).map(|(local, _)| *local);
+        // Findings are not recorded, so a grid without meters of its own keeps no recording waiting.
+        let judged = self.grid.iter().filter(|grid| !grid.meters.is_empty());
+        let across = judged.flat_map(|grid| &grid.inputs).map(|(local, _)| *local);
         ScopePlan {
             recording: RecordingPlan::new(around, &self.meters, across),
             name: self.name,
