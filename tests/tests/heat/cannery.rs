@@ -143,7 +143,9 @@ fn a_failed_fan_shows_in_what_fans_should_do_and_in_no_other() {
         Scenario::between(BEFORE, fails, Fault::Fans { times: 16.0 / 9.0 }),
     ];
     let mut watch = watch(Working::Calendar, Some(fails), scenarios).learned(THURSDAY + 4 * DAY);
-    let all = format!("{ALL} fan_shortfall_k");
+    // The neutral's connection is told only when it has carried enough, and here it has not.
+    let told = ALL.split_whitespace().filter(|key| *key != "contact_heat_w.N");
+    let all = told.chain(["fan_shortfall_k"]).collect::<Vec<_>>().join(" ");
     let running: Seen = watch.until(fails, fails - DAY);
     running.only(&all, &[]);
     assert!(running.most("fan_shortfall_k") < 0.01, "{running:?}");
