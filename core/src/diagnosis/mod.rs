@@ -1,8 +1,8 @@
 //! Which cause explains what the meters show, where it comes from, and by which numbers: all the time, beside the limits.
 //!
-//! Each step of the grid is looked at as a whole ([`look`]: the values of every circuit and of the transformer). The judges
-//! then say one after the other what they claim, what they could judge and did not find, and their number ([`docket`]); a
-//! later judge sees what an earlier one has claimed and judges what remains. The book ([`book`]) keeps since when something is
+//! Each step of the grid is looked at as a whole (`look`: the values of every circuit and of the transformer). The judges
+//! then say one after the other what they claim, what they could judge and did not find, and their number (`docket`); a
+//! later judge sees what an earlier one has claimed and judges what remains. The book (`book`) keeps since when something is
 //! claimed, makes findings of it and ends them.
 //!
 //! A judge is a file of `judge/`: a state that is saved, and a step that allocates nothing while nothing is wrong. It says
