@@ -94,6 +94,13 @@ impl Case {
         self.known.iter().any(|known| known.stands && known.facts.pattern.is_some())
     }
 
+    /// The findings of it that come and go and stand only because they may come again.
+    pub(super) fn coming_and_going(&self) -> impl Iterator<Item = &str> {
+        let comes_and_goes =
+            |known: &&NamedCause| known.stands && known.facts.cause == Cause::ConnectionIntermittent;
+        self.known.iter().filter(comes_and_goes).map(|known| known.finding.as_str())
+    }
+
     /// What speaks for it: what stands before what is over, then the more urgent, then the later.
     fn speaking(&self) -> Option<&NamedCause> {
         let rank = |(index, known): &(usize, &NamedCause)| (known.stands, known.facts.priority, *index);

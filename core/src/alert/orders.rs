@@ -51,6 +51,18 @@ impl AlertBook {
         &self.cases[case].members
     }
 
+    /// The findings of a case that only wait whether they come again, if no alarm that it explains holds: a person who has mended
+    /// the fault may say so.
+    pub(crate) fn waiting(&self, plan: &ScopePlan, book: &AlarmBook, case: usize) -> Vec<String> {
+        let holds = |subject: &SubjectIx| {
+            plan.subjects[*subject].alarms.iter().any(|alarm| book.entry(*alarm).active)
+        };
+        if self.members(case).iter().any(holds) {
+            return Vec::new();
+        }
+        self.cases[case].coming_and_going().map(str::to_owned).collect()
+    }
+
     /// Carries out an order on a case: on the alarms of all its subjects and on its cause, told once.
     pub(crate) fn order_case(
         &mut self,

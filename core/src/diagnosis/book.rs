@@ -134,6 +134,21 @@ impl FindingBook {
         }
     }
 
+    /// A person has mended what a finding is about: it has ended. If it comes again it is a new one.
+    pub(crate) fn mended(
+        &mut self,
+        plan: &DiagnosisPlan,
+        finding: &str,
+        at: EventTime,
+        out: &mut Vec<Output>,
+    ) {
+        let of = |entry: &FindingEntry| entry.is_found() && Self::id(&plan.scope, entry) == finding;
+        if let Some(index) = self.entries.iter().position(of) {
+            let mut entry = self.entries.remove(index);
+            entry.tell(plan, FindingStep::Ended, at, out);
+        }
+    }
+
     /// Ends what is about a feeder that the plan no longer has.
     pub(crate) fn keep_watched(&mut self, plan: &DiagnosisPlan, at: EventTime, out: &mut Vec<Output>) {
         self.entries.retain_mut(|entry| {

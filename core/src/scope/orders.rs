@@ -49,6 +49,13 @@ impl Scope {
         hand: Hand<'_>,
         out: &mut Vec<Output>,
     ) -> Result<(), Denial> {
+        if let (Deed::Release { .. }, Some(grid)) = (deed, &plan.grid) {
+            let before = out.len();
+            for finding in self.alerts.waiting(plan, &self.alarms, case) {
+                self.findings.mended(&grid.diagnosis, &finding, hand.at, out);
+            }
+            self.follow_causes(plan, before, out);
+        }
         if let Deed::Release { note } = deed {
             let members = self.alerts.members(case).to_vec();
             let accepted =

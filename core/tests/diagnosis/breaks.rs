@@ -2,7 +2,11 @@
 //! are Kirchhoff's; the counts and times are common practice, no source.
 
 use crate::board::{Board, POWER_METER, with_feeders};
+use crate::cannery::at;
 use crate::circuit::{Branch, solve};
+use kvarden_core::diagnosis::FindingStep;
+use kvarden_core::input::{Deed, Input, Order};
+use kvarden_core::output::Output;
 
 const FEEDERS: [&str; 3] = ["MP-1", "MP-2", "MP-3"];
 
@@ -47,6 +51,38 @@ fn a_contact_that_lets_go_is_traced_to_its_feeder_and_phase_and_counted() {
     assert_eq!((pattern.times, pattern.shortest.0, pattern.longest.0), (3, 4000, 4000));
     assert!((found.facts.evidence[0].value - 20.0).abs() < 3.0, "0.6 Ω beside 2.2 Ω: {found:?}");
     assert!(found.facts.confidence > 0.85, "{found:?}");
+}
+
+/// A person who has mended what comes and goes need not wait a day: its release ends the finding; if it comes again it is new.
+#[test]
+fn who_has_mended_it_says_so_and_it_has_ended() {
+    let plant = with_feeders(&FEEDERS, POWER_METER, 1);
+    let mut board = Board::of(&plant);
+    let lets_go = |starts: &'static [i64]| {
+        move |meter: usize, second: i64| {
+            hall(meter, second, if within(second, starts, 4) { 0.6 } else { 0.0 }, [1.0; 3])
+        }
+    };
+    // The limits' own rule for what comes again holds for six hours.
+    board.run(7 * 3600 + 600, lets_go(&[600, 2000, 3500]));
+    let now = board.second;
+    let alert = board.latest("loose-connection intermittent").expect("it is found").finding.clone();
+    let note = "lug B of MP-1 remade".to_owned();
+    let mut told = Vec::new();
+    let seen = Order { number: 1, by: "Ines".to_owned(), alert: alert.clone(), what: Deed::Acknowledge };
+    board.monitor.observe(at(now), Input::Person(seen), &mut told);
+    let order = Order { number: 2, by: "Ines".to_owned(), alert, what: Deed::Release { note } };
+    board.monitor.observe(at(now), Input::Person(order), &mut told);
+    let done = |output: &&Output| matches!(output, Output::Answer(answer) if answer.result == Ok(()));
+    assert_eq!(told.iter().filter(done).count(), 2, "{told:?}");
+    let ended =
+        |output: &Output| matches!(output, Output::Finding(change) if change.what == FindingStep::Ended);
+    assert!(told.iter().any(ended), "{told:?}");
+    let closed = |output: &Output| matches!(output, Output::Alert(revision) if !revision.open);
+    assert!(told.iter().any(closed), "{told:?}");
+    board.run(600, lets_go(&[26_000]));
+    let found = causes(&board).iter().filter(|line| line.starts_with("found")).count();
+    assert_eq!(found, 2, "{:?}", causes(&board));
 }
 
 /// Only what comes back to its volts while the amperes fell with them is a break: the same dip everywhere is the supply's.
