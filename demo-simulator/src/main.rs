@@ -12,7 +12,7 @@ use std::process::ExitCode;
 ///
 /// First yesterday of the cannery is replayed from logged files, with its digest. Then the cannery lives, its meters
 /// are read over Modbus TCP and MQTT, and a loose phase comes and goes every little while: watch it being caught, an
-/// alert raised, acknowledged and cleared.
+/// alert raised, its cause named, and acknowledged.
 #[derive(Debug, Parser)]
 #[command(
     name = "kvarden-demo",
