@@ -2,9 +2,7 @@
 
 use super::entry::AlertEntry;
 use crate::alarm::book::Entry;
-use crate::diagnosis::{
-    Cause, Family, Figure, Finding, FindingChange, FindingStep, Sign, closeness, is_one_fault, stays,
-};
+use crate::diagnosis::{Cause, Family, Finding, FindingChange, FindingStep, closeness, is_one_fault, stays};
 use crate::output::{Matter, NamedCause, Subject};
 use crate::plan::{ScopePlan, SubjectIx};
 use crate::plant::Priority;
@@ -51,11 +49,9 @@ pub struct SavedCase {
 }
 
 /// Whether people are told of a finding by an alert: not of an event without a fault, of what is for the record, nor of a meter
-/// that gives nothing or stands still, of which its own alarm tells.
+/// that gives nothing, of which its own alarm tells.
 pub(super) fn is_told(facts: &Finding) -> bool {
-    let proof = facts.evidence.first().map(|proof| proof.figure);
-    let by_alarm = facts.cause == Cause::MeterSilent
-        || matches!(proof, Some(Figure::Sign(Sign::Silent | Sign::StandsStill, _)));
+    let by_alarm = facts.cause == Cause::MeterSilent;
     facts.priority > Priority::Journal && facts.cause.family() != Family::Event && !by_alarm
 }
 

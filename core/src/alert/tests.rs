@@ -3,7 +3,7 @@
 use super::AlertBook;
 use super::orders::Meant;
 use crate::alarm::book::{AlarmBook, Hand, Raise};
-use crate::diagnosis::{Cause, Evidence, Figure, Finding, FindingBook, FindingChange, FindingStep, Sign};
+use crate::diagnosis::{Cause, Finding, FindingBook, FindingChange, FindingStep};
 use crate::input::Deed;
 use crate::measurand::{Measurand, Quantity};
 use crate::output::{AlertRevision, Denial, Matter, Output, Revised, Rule};
@@ -331,10 +331,6 @@ fn an_event_without_a_fault_and_a_meter_that_is_told_silent_open_no_alert() {
     let mut story = Story::new();
     story.finding(1, FindingStep::Found, Finding { cause: Cause::StartingLoad, ..lug(Priority::High) });
     story.finding(2, FindingStep::Found, Finding { cause: Cause::MeterSilent, ..lug(Priority::High) });
-    let figure = Figure::Sign(Sign::StandsStill, Place::Whole);
-    let still = Evidence { figure, feeder: None, value: 1.0, against: None };
-    let sensor = Finding { cause: Cause::SensorFailed, evidence: vec![still], ..lug(Priority::High) };
-    story.finding(3, FindingStep::Found, sensor);
     assert_eq!(story.lines(), [""; 0]);
 }
 

@@ -54,7 +54,6 @@ signs! {
     BelowAir: "below_air_k", "below the air around it", "K", 0;
     ColderThanHealthy: "colder_than_healthy_k", "colder than a healthy one, its like are not", "K", 0;
     Silent: "silent", "gives nothing", "", 0;
-    StandsStill: "stands_still", "values stand still", "", 0;
     AsDrawn: "as_drawn", "misfit as drawn", "", 2;
     CurrentTurned: "current_turned", "current transformer turned: misfit as drawn", "", 2;
     CurrentsExchanged: "currents_exchanged", "current transformers exchanged: misfit as drawn", "", 2;

@@ -31,6 +31,20 @@ pub fn with_feeders(feeders: &[&str], points: &str, every: i64) -> Plant {
     plant
 }
 
+/// T2 alone: its load side's amperes, and a module with its windings and the air around them, all every 10 s.
+pub fn windings() -> Plant {
+    let mut plant = plant();
+    let secondary = Target::Transformer(0, SideOf::Secondary);
+    plant.feeders.clear();
+    plant.limits.clear();
+    plant.meters = vec![
+        meter("T2 secondary", secondary, "current_a.A current_a.B current_a.C", 10),
+        meter("T2 sensors", secondary, "ambient_c winding_c.A winding_c.B winding_c.C", 10),
+    ];
+    plant.meters.iter_mut().for_each(|meter| meter.frozen_after = None);
+    plant
+}
+
 /// A monitor and what it found.
 pub struct Board {
     pub monitor: Monitor,

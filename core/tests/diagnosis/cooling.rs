@@ -1,23 +1,8 @@
 //! Cooling by what remains above what a healthy unit would show: case studies of the trade (common practice, no source).
 //! T2 is dry, 115 K at 208.2 A; rises follow the load to the 1.6 (IEEE C57.96, from memory) with one time constant of 45 min.
 
-use crate::board::Board;
-use crate::cannery::{meter, plant};
+use crate::board::{Board, windings};
 use kvarden_core::diagnosis::Finding;
-use kvarden_core::plant::{Plant, SideOf, Target};
-
-fn windings() -> Plant {
-    let mut plant = plant();
-    let secondary = Target::Transformer(0, SideOf::Secondary);
-    plant.feeders.clear();
-    plant.limits.clear();
-    plant.meters = vec![
-        meter("T2 secondary", secondary, "current_a.A current_a.B current_a.C", 10),
-        meter("T2 sensors", secondary, "ambient_c winding_c.A winding_c.B winding_c.C", 10),
-    ];
-    plant.meters.iter_mut().for_each(|meter| meter.frozen_after = None);
-    plant
-}
 
 /// The unit with its rises, which follow the load and how much of the cooling is left at each winding.
 struct Unit {

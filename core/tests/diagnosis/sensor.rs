@@ -1,21 +1,6 @@
 //! Temperature sensors that show what can't be. Figures: common practice, no source.
 
-use crate::board::Board;
-use crate::cannery::{meter, plant};
-use kvarden_core::plant::{Plant, SideOf, Target};
-
-fn windings() -> Plant {
-    let mut plant = plant();
-    let secondary = Target::Transformer(0, SideOf::Secondary);
-    plant.feeders.clear();
-    plant.limits.clear();
-    plant.meters = vec![
-        meter("T2 secondary", secondary, "current_a.A current_a.B current_a.C", 10),
-        meter("T2 sensors", secondary, "ambient_c winding_c.A winding_c.B winding_c.C", 10),
-    ];
-    plant.meters.iter_mut().for_each(|meter| meter.frozen_after = None);
-    plant
-}
+use crate::board::{Board, windings};
 
 /// A dry unit's windings by one time constant of 45 min towards 115 K at rated load to the 1.6 (IEEE C57.96, from memory),
 /// stepped here; the load changes every two hours.
