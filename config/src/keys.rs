@@ -18,7 +18,8 @@ macro_rules! shapes {
 }
 
 shapes! {
-    ROOT: "kvarden.toml" ["site" "source" "transformer" "feeder" "circuit" "meter" "state" "limit" "broker" "tell" "store" "digest"];
+    ROOT: "kvarden.toml" ["site" "source" "transformer" "feeder" "circuit" "meter" "state" "limit" "broker" "tell" "mail" "webhook" "command" "links" "person" "rota"
+        "store" "digest"];
     SITE: "[site]" ["name" "timezone" "show_temperatures"];
     SOURCE: "[[source]]" ["name" "kind"];
     TRANSFORMER: "[[transformer]]" ["name" "location" "kind" "phases" "kva" "primary" "secondary" "fed_by"
@@ -43,7 +44,15 @@ shapes! {
     RECURS: "recurs of a [[limit]]" ["times" "within" "shortest" "priority"];
     BROKER: "[broker]" ["address" "client" "username" "password_file" "qos" "tls"];
     BROKER_TLS: "tls of [broker]" ["ca_file" "certificate_file" "key_file" "server_name"];
-    TELL: "[tell]" ["mqtt" "topics" "file" "heartbeat"];
+    TELL: "[tell]" ["mqtt" "topics" "file" "heartbeat" "urgent" "high" "low"];
+    TELL_RULE: "a priority of [tell]" ["by" "again" "next_in_line" "wait_for_cause"];
+    MAIL: "[mail]" ["server" "security" "from" "user" "password_file" "authority_file"];
+    WEBHOOK: "[webhook]" ["url" "secret_file" "authority_file"];
+    COMMAND: "[command]" ["run" "within"];
+    LINKS: "[links]" ["listen" "url" "lasts"];
+    PERSON: "[[person]]" ["name" "language" "quiet" "mail" "command" "webhook"];
+    ROTA: "[rota]" ["hand_over" "from" "weeks" "exceptions"];
+    EXCEPTION: "exceptions of [rota]" ["from" "until" "person"];
     STORE: "[store]" ["folder" "max_bytes" "recording"];
     RECORDING: "recording of [store]" ["before" "after"];
     DIGEST: "[digest]" ["at" "folder"];

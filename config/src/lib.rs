@@ -18,23 +18,34 @@ mod mqtt_settings;
 mod nameplate;
 mod names;
 mod notes;
+mod people;
+mod people_settings;
+mod private_files;
 mod problem;
 mod register_map;
 mod registers;
+mod rota;
 mod section;
 mod services;
 mod settings;
 mod site;
 mod sunspec;
 mod supplies;
+mod telling;
 mod topics;
 mod units;
 mod values;
+mod ways;
+mod web;
 
 pub use columns::{load_columns, parse_columns};
 pub use keys::{SECTIONS, Shape};
 pub use main_file::{load, parse};
 pub use mqtt_settings::{BrokerSpec, Identity, JsonPoint, MqttSpec, Qos, TimeField, TimeForm, TlsSpec};
+pub use people_settings::{
+    CommandSpec, ExceptionSpec, Language, LinksSpec, MailSpec, MailSecurity, PersonSpec, Quiet, RotaSpec,
+    RuleSpec, TellingSpec, Way, WebhookSpec,
+};
 pub use problem::{Problem, render};
 pub use registers::{
     Bits, ByteOrder, MOST_BITS, MOST_REGISTERS, ModbusSpec, NumberKind, OneModel, Order, Reach,

@@ -5,18 +5,24 @@ use crate::document::Document;
 use crate::fault::Fault;
 use crate::files::{Files, from_disk, is_open_to_all, reason};
 use crate::keys::{
-    BROKER, CIRCUIT, DIGEST, FEEDER, LIMIT, METER, ROOT, SITE, SOURCE, STATE, STORE, TELL, TRANSFORMER,
+    BROKER, CIRCUIT, COMMAND, DIGEST, FEEDER, LIMIT, LINKS, MAIL, METER, PERSON, ROOT, ROTA, SITE, SOURCE, STATE,
+    STORE, TELL, TRANSFORMER, WEBHOOK,
 };
 use crate::limit::{self, limit};
 use crate::meter::{self, Maps, meter};
 use crate::nameplate::transformer;
 use crate::names::Names;
+use crate::people::person;
+use crate::people_settings::Way;
 use crate::problem::Problem;
+use crate::rota::rota;
 use crate::section::Section;
 use crate::services::{digest, digest_default, digest_under, slug, store, store_default, tell, tell_default};
 use crate::settings::Configuration;
 use crate::site::{feeder, site};
 use crate::supplies::{Known, circuit, peek_flags, settle, source, state};
+use crate::telling::{check_reach, telling_default};
+use crate::ways::{command, links, mail, webhook};
 use kvarden_core::plant::Plant;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
@@ -26,6 +32,8 @@ use std::path::Path;
 const MOST_THINGS: usize = 2000;
 /// The most circuits: forty for each feeder.
 const MOST_CIRCUITS: usize = 40 * MOST_THINGS;
+/// The most people: more than a works has on its rotas.
+const MOST_PEOPLE: usize = 100;
 
 /// Reads a configuration and the files that it names. Paths in it are relative to its folder.
 ///
@@ -123,7 +131,16 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
     at_most(root, "circuit", circuits.len(), MOST_CIRCUITS);
 
     let broker = root.table("broker", &BROKER, |s| broker(s, &slug, &base, files));
-    let tell = root.table("tell", &TELL, |s| tell(s, &slug, has_broker, &base));
+    let open: Vec<Way> = Way::ALL.into_iter().filter(|way| root.has(way.key())).collect();
+    let tell = root.table("tell", &TELL, |s| tell(s, &slug, has_broker, &base, &open));
+    let mail = root.table("mail", &MAIL, |s| mail(s, &base, files));
+    let webhook = root.table("webhook", &WEBHOOK, |s| webhook(s, &base, files));
+    let command = root.table("command", &COMMAND, command);
+    let links = root.table("links", &LINKS, links);
+    let names = Names::scan(root, "person");
+    let people = root.tables("person", &PERSON, |s| person(s, &open));
+    at_most(root, "person", people.len(), MOST_PEOPLE);
+    let rota = root.table("rota", &ROTA, |s| rota(s, &names));
     let store = root.table("store", &STORE, |s| store(s, &base));
     let digest = root.table("digest", &DIGEST, digest);
 
@@ -131,11 +148,16 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
     let plates: Vec<_> = plates.into_iter().collect::<Option<_>>()?;
     let read_meters: Vec<_> = read_meters.into_iter().collect::<Option<_>>()?;
     let (meters, meter_sources): (Vec<_>, Vec<_>) = read_meters.into_iter().unzip();
-    let tell = tell?.unwrap_or_else(|| tell_default(&slug, has_broker));
+    let (tell, telling) =
+        tell?.unwrap_or_else(|| (tell_default(&slug, has_broker), telling_default(&open)));
+    let people: Vec<_> = people.into_iter().collect::<Option<_>>()?;
+    let rota = rota?;
+    check_reach(root, &people, rota.as_ref(), &telling, &open);
     let (store, recording) = store?.unwrap_or_else(|| store_default(&base));
     let mut channels = vec!["log".to_owned()];
     channels.extend(tell.mqtt.then(|| "mqtt".to_owned()));
     channels.extend(tell.file.as_ref().map(|_| "file".to_owned()));
+    channels.extend(open.iter().map(|way| way.key().to_owned()));
     let plant = Plant {
         site: site.name,
         transformers: plates,
@@ -156,6 +178,13 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
         sources: meter_sources,
         broker: broker?,
         tell,
+        mail: mail?,
+        webhook: webhook?,
+        command: command?,
+        links: links?,
+        people,
+        rota,
+        telling,
         store,
         digest,
         shows,

@@ -2,8 +2,10 @@
 
 use crate::fault::Fault;
 use crate::keys::RECORDING;
+use crate::people_settings::{TellingSpec, Way};
 use crate::section::Section;
 use crate::settings::{DigestSpec, StoreSpec, TellSpec};
+use crate::telling::telling;
 use crate::topics::topic;
 use crate::values::{bytes, span, text, time_of_day, yes_or_no};
 use kvarden_core::plant::Around;
@@ -34,7 +36,13 @@ pub(crate) fn tell_default(slug: &str, has_broker: bool) -> TellSpec {
 }
 
 /// Whom to tell.
-pub(crate) fn tell(s: &mut Section<'_>, slug: &str, has_broker: bool, base: &Path) -> Option<TellSpec> {
+pub(crate) fn tell(
+    s: &mut Section<'_>,
+    slug: &str,
+    has_broker: bool,
+    base: &Path,
+    open: &[Way],
+) -> Option<(TellSpec, TellingSpec)> {
     let usual = tell_default(slug, has_broker);
     let mqtt = s.or("mqtt", usual.mqtt, yes_or_no);
     if mqtt == Some(true) && !has_broker {
@@ -44,12 +52,14 @@ pub(crate) fn tell(s: &mut Section<'_>, slug: &str, has_broker: bool, base: &Pat
     let topics = s.or("topics", usual.topics, topic);
     let file = s.optional("file", text);
     let heartbeat = s.or("heartbeat", usual.heartbeat, span(Span::seconds(5)..=Span::hours(1)));
-    Some(TellSpec {
+    let telling = telling(s, open);
+    let tell = TellSpec {
         mqtt: mqtt?,
         topics: topics?,
         file: file?.map(|file| base.join(file)),
         heartbeat: heartbeat?,
-    })
+    };
+    Some((tell, telling?))
 }
 
 /// Where things are kept.

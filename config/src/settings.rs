@@ -1,6 +1,9 @@
 //! What the daemon needs besides the plant: where values come from, whom to tell, where to keep things.
 
 use crate::mqtt_settings::{BrokerSpec, MqttSpec};
+use crate::people_settings::{
+    CommandSpec, LinksSpec, MailSpec, PersonSpec, RotaSpec, TellingSpec, WebhookSpec,
+};
 use crate::registers::ModbusSpec;
 use kvarden_core::measurand::Quantity;
 use kvarden_core::plant::{Meter, Plant};
@@ -21,6 +24,20 @@ pub struct Configuration {
     pub broker: Option<BrokerSpec>,
     /// Whom to tell, and how.
     pub tell: TellSpec,
+    /// How mail leaves, if it does.
+    pub mail: Option<MailSpec>,
+    /// The web address that is told, if there is one.
+    pub webhook: Option<WebhookSpec>,
+    /// The program that is told, if there is one.
+    pub command: Option<CommandSpec>,
+    /// The links by which a person acknowledges, if there are some.
+    pub links: Option<LinksSpec>,
+    /// The people, in the order of the file.
+    pub people: Vec<PersonSpec>,
+    /// Who is on duty when; `None`: the first person always, with the others next in line.
+    pub rota: Option<RotaSpec>,
+    /// How people are told, by priority.
+    pub telling: TellingSpec,
     /// Where to keep things.
     pub store: StoreSpec,
     /// When the day is summed up.

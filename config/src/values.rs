@@ -314,12 +314,18 @@ pub(crate) fn time_of_day(value: &Value<'_>) -> Result<(u8, u8), Fault> {
     const HELP: &str =
         "write hour and minute of the local day, from \"00:00\" to \"23:59\", for example \"06:00\"";
     let given = value.node.as_str().ok_or_else(|| wrong_kind(value, "a time of day in quotes", HELP))?;
-    let two = |text: &str| (text.len() == 2).then(|| text.parse::<u8>().ok()).flatten();
-    let parts = given.split_once(':').and_then(|(hour, minute)| Some((two(hour)?, two(minute)?)));
-    match parts {
-        Some((hour, minute)) if hour < 24 && minute < 60 => Ok((hour, minute)),
-        _ => says(value, "which is not a time of day", HELP),
-    }
+    parse_time_of_day(given).map_or_else(|| says(value, "which is not a time of day", HELP), Ok)
+}
+
+/// `06:00`.
+pub(crate) fn parse_time_of_day(text: &str) -> Option<(u8, u8)> {
+    let two = |text: &str| {
+        let plain = text.len() == 2 && text.bytes().all(|byte| byte.is_ascii_digit());
+        plain.then(|| text.parse::<u8>().ok()).flatten()
+    };
+    let (hour, minute) = text.split_once(':')?;
+    let (hour, minute) = (two(hour)?, two(minute)?);
+    (hour < 24 && minute < 60).then_some((hour, minute))
 }
 
 /// One character between cells.

@@ -25,6 +25,7 @@ fn below(section: &'static str, key: &str) -> Option<&'static str> {
     let found = SECTIONS.iter().find(|known| match (section, key) {
         ("kvarden.toml", _) => known.name == format!("[{key}]") || known.name == format!("[[{key}]]"),
         ("[[transformer]]", "primary" | "secondary") => known.name == "a side of a [[transformer]]",
+        ("[tell]", "urgent" | "high" | "low") => known.name == "a priority of [tell]",
         ("[[limit]]", "levels") => known.name == "a level of a [[limit]]",
         ("a register map" | "a JSON map", "point") => known.name == format!("[[point]] of {section}"),
         ("[[point]] of a register map", "scale_register") => known.name == "scale_register of a [[point]]",

@@ -18,7 +18,7 @@ use crate::tasks::{MOST_RESTARTS, Tasks};
 use crate::tls::Ends;
 use crate::words::{Site, Whereabouts};
 use crate::world::{Courier, Dial, Sink, TcpDial};
-use kvarden_config::{Configuration, SourceSpec};
+use kvarden_config::{Configuration, SourceSpec, Way};
 use kvarden_core::input::Part;
 use kvarden_core::plan::{Plan, Unfit};
 use kvarden_core::reading::MeterId;
@@ -236,7 +236,9 @@ async fn build_engine(
     site: &Site,
 ) -> Result<Engine, RunError> {
     let (plan, site) = (Arc::clone(plan), site.clone());
-    let channels = configuration.plant.channels.clone();
+    // Ways to people have an addressee, and rules.
+    let channels = configuration.plant.channels.iter().filter(|name| Way::from_key(name).is_none());
+    let channels: Vec<String> = channels.cloned().collect();
     let engine = keeper.ask(move |store| {
         let mut gathered = Gathered::new(&plan, site, channels, Told::new(store.told_alerts()?));
         let scopes: Vec<&str> = plan.scopes.iter().map(|scope| scope.name.as_str()).collect();
