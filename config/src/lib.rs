@@ -43,7 +43,7 @@ pub use keys::{SECTIONS, Shape};
 pub use main_file::{load, parse};
 pub use mqtt_settings::{BrokerSpec, Identity, JsonPoint, MqttSpec, Qos, TimeField, TimeForm, TlsSpec};
 pub use people_settings::{
-    CommandSpec, ExceptionSpec, Language, LinksSpec, MailSpec, MailSecurity, PersonSpec, Quiet, RotaSpec,
+    CommandSpec, ExceptionSpec, Language, LinksSpec, MailSecurity, MailSpec, PersonSpec, Quiet, RotaSpec,
     RuleSpec, TellingSpec, Way, WebhookSpec,
 };
 pub use problem::{Problem, render};

@@ -5,8 +5,8 @@ use crate::document::Document;
 use crate::fault::Fault;
 use crate::files::{Files, from_disk, is_open_to_all, reason};
 use crate::keys::{
-    BROKER, CIRCUIT, COMMAND, DIGEST, FEEDER, LIMIT, LINKS, MAIL, METER, PERSON, ROOT, ROTA, SITE, SOURCE, STATE,
-    STORE, TELL, TRANSFORMER, WEBHOOK,
+    BROKER, CIRCUIT, COMMAND, DIGEST, FEEDER, LIMIT, LINKS, MAIL, METER, PERSON, ROOT, ROTA, SITE, SOURCE,
+    STATE, STORE, TELL, TRANSFORMER, WEBHOOK,
 };
 use crate::limit::{self, limit};
 use crate::meter::{self, Maps, meter};
@@ -148,8 +148,7 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
     let plates: Vec<_> = plates.into_iter().collect::<Option<_>>()?;
     let read_meters: Vec<_> = read_meters.into_iter().collect::<Option<_>>()?;
     let (meters, meter_sources): (Vec<_>, Vec<_>) = read_meters.into_iter().unzip();
-    let (tell, telling) =
-        tell?.unwrap_or_else(|| (tell_default(&slug, has_broker), telling_default(&open)));
+    let (tell, telling) = tell?.unwrap_or_else(|| (tell_default(&slug, has_broker), telling_default(&open)));
     let people: Vec<_> = people.into_iter().collect::<Option<_>>()?;
     let rota = rota?;
     check_reach(root, &people, rota.as_ref(), &telling, &open);

@@ -16,20 +16,22 @@ pub(crate) fn person(s: &mut Section<'_>, open: &[Way]) -> Option<PersonSpec> {
     let mail = s.optional("mail", mail_address);
     let command = s.optional("command", argument);
     let webhook = s.or("webhook", false, yes_or_no);
-    for (way, wanted) in [
-        (Way::Mail, s.has("mail")),
-        (Way::Command, s.has("command")),
-        (Way::Webhook, webhook == Some(true)),
-    ] {
+    for (way, wanted) in
+        [(Way::Mail, s.has("mail")), (Way::Command, s.has("command")), (Way::Webhook, webhook == Some(true))]
+    {
         let key = way.key();
         if wanted && !open.contains(&way) {
             let message = format!("a person is reached by {key}, but there is no [{key}]");
-            s.fault(key, Fault::new(message, "leads nowhere", format!("add a [{key}], or leave `{key}` out")));
+            s.fault(
+                key,
+                Fault::new(message, "leads nowhere", format!("add a [{key}], or leave `{key}` out")),
+            );
         }
     }
-    if !["mail", "command", "webhook"].into_iter().any(|key| s.has(key)) || none(&mail, &command, webhook) {
+    if webhook == Some(false) && !s.has("mail") && !s.has("command") {
         let message = format!("nothing leads to \"{}\"", name.as_deref().unwrap_or("this person"));
-        let help = "add `mail`, `command` or webhook = true; otherwise nobody is told while this person is on duty";
+        let help =
+            "add `mail`, `command` or webhook = true; otherwise nobody is told while this person is on duty";
         s.fault("name", Fault::new(message, "can't be told", help));
     }
     Some(PersonSpec {
@@ -40,11 +42,6 @@ pub(crate) fn person(s: &mut Section<'_>, open: &[Way]) -> Option<PersonSpec> {
         command: command?,
         webhook: webhook?,
     })
-}
-
-/// Whether what is written is right, and leads nowhere.
-fn none(mail: &Option<Option<String>>, command: &Option<Option<String>>, webhook: Option<bool>) -> bool {
-    matches!((mail, command, webhook), (Some(None), Some(None), Some(false)))
 }
 
 /// The last argument of a program: it can't be taken for an option.

@@ -8,7 +8,12 @@ use crate::values::text;
 use std::path::Path;
 
 /// Certificates (PEM) from the file that `key` names.
-pub(crate) fn certificates(s: &mut Section<'_>, key: &str, base: &Path, files: &Files<'_>) -> Optional<String> {
+pub(crate) fn certificates(
+    s: &mut Section<'_>,
+    key: &str,
+    base: &Path,
+    files: &Files<'_>,
+) -> Optional<String> {
     let Some(written) = s.optional(key, text)? else { return Some(None) };
     let fault = match (files.text)(&base.join(&written)) {
         Err(error) => {
@@ -30,7 +35,13 @@ pub(crate) fn certificates(s: &mut Section<'_>, key: &str, base: &Path, files: &
 }
 
 /// What a secret's file holds is seen by nobody but the one it is for: it is in no problem and in no `Debug`.
-pub(crate) fn secret(s: &mut Section<'_>, key: &str, what: &str, base: &Path, files: &Files<'_>) -> Optional<Secret> {
+pub(crate) fn secret(
+    s: &mut Section<'_>,
+    key: &str,
+    what: &str,
+    base: &Path,
+    files: &Files<'_>,
+) -> Optional<Secret> {
     let Some(written) = s.optional(key, text)? else { return Some(None) };
     let path = base.join(&written);
     let fault = match (files.text)(&path) {

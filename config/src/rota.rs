@@ -40,7 +40,9 @@ pub(crate) fn rota(s: &mut Section<'_>, people: &Names) -> Option<RotaSpec> {
         s.missing("[rota] needs `weeks`: who is on duty, week by week".to_owned(), help.to_owned());
     }
     let weeks = s.list("weeks", |value| people.find(value));
-    if let Some(given) = weeks.as_ref().filter(|given| s.has("weeks") && !(1..=MOST_WEEKS).contains(&given.len())) {
+    if let Some(given) =
+        weeks.as_ref().filter(|given| s.has("weeks") && !(1..=MOST_WEEKS).contains(&given.len()))
+    {
         let message = if given.is_empty() {
             "`weeks` names nobody, so nobody would be on duty".to_owned()
         } else {
@@ -79,8 +81,9 @@ fn overlaps(s: &mut Section<'_>, exceptions: &[Option<ExceptionSpec>]) {
     let tables = s.peek("exceptions");
     for (index, exception) in exceptions.iter().enumerate() {
         let Some(exception) = exception else { continue };
-        let earlier = exceptions[..index].iter().flatten();
-        let other = earlier.filter(|other| other.from < exception.until && exception.from < other.until).next();
+        let mut earlier = exceptions[..index].iter().flatten();
+        let other =
+            earlier.find(|other| other.from < exception.until && exception.from < other.until);
         // What is not a table is told of already, and then the places do not fit.
         let places = tables.len() == exceptions.len();
         let value = places.then(|| tables[index].get("from")).flatten();
@@ -90,7 +93,10 @@ fn overlaps(s: &mut Section<'_>, exceptions: &[Option<ExceptionSpec>]) {
                 written(other.from),
                 written(other.until)
             );
-            s.fault_at(value.span(), Fault::new(message, "somebody else is on duty then", "let one end where the other begins"));
+            s.fault_at(
+                value.span(),
+                Fault::new(message, "somebody else is on duty then", "let one end where the other begins"),
+            );
         }
     }
 }

@@ -38,7 +38,11 @@ pub(crate) fn telling(s: &mut Section<'_>, open: &[Way]) -> Option<TellingSpec> 
         s.table(priority.key(), &TELL_RULE, |s| rule(s, usual(priority, open.to_vec()), open))
     };
     let (urgent, high, low) = (rule(Priority::Urgent), rule(Priority::High), rule(Priority::Low));
-    Some(TellingSpec { urgent: urgent?.or(default.urgent), high: high?.or(default.high), low: low?.or(default.low) })
+    Some(TellingSpec {
+        urgent: urgent?.or(default.urgent),
+        high: high?.or(default.high),
+        low: low?.or(default.low),
+    })
 }
 
 fn rule(s: &mut Section<'_>, usual: RuleSpec, open: &[Way]) -> Option<RuleSpec> {
@@ -80,7 +84,14 @@ pub(crate) fn check_reach(
         let key = way.key();
         let value = if *way == Way::Webhook { "true" } else { "…" };
         let message = format!("[{key}] leads to nobody: no person is reached by it");
-        root.fault(key, Fault::new(message, "used by nobody", format!("add {key} = {value} to a [[person]], or leave [{key}] out")));
+        root.fault(
+            key,
+            Fault::new(
+                message,
+                "used by nobody",
+                format!("add {key} = {value} to a [[person]], or leave [{key}] out"),
+            ),
+        );
     }
     let places: Vec<_> =
         root.peek("person").iter().filter_map(|table| table.get("name").map(toml::Spanned::span)).collect();
@@ -102,7 +113,10 @@ pub(crate) fn check_reach(
                 priority.key(),
                 person.name
             );
-            let help = format!("give this person one of them, or add another way to `by` of [tell.{}]", priority.key());
+            let help = format!(
+                "give this person one of them, or add another way to `by` of [tell.{}]",
+                priority.key()
+            );
             root.fault_at(at, Fault::new(message, "can't be told", help));
         }
     }

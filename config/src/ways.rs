@@ -27,8 +27,9 @@ pub(crate) fn mail(s: &mut Section<'_>, base: &Path, files: &Files<'_>) -> Optio
     if let (Some(server), Some(MailSecurity::None)) = (&server, security)
         && !is_this_machine(host_of(server))
     {
-        let message =
-            format!("the mail server \"{server}\" is beyond this machine, but the link to it is not encrypted");
+        let message = format!(
+            "the mail server \"{server}\" is beyond this machine, but the link to it is not encrypted"
+        );
         let help = "write security = \"starttls\" (usual for port 587) or \"tls\" (port 465); or use a mail server on this \
             machine";
         s.fault("security", Fault::new(message, "only towards this machine", help));
@@ -110,7 +111,8 @@ fn here(value: &Value<'_>) -> Result<String, Fault> {
     if is_this_machine(host_of(&given)) {
         return Ok(given);
     }
-    let message = format!("\"{given}\" can be reached from beyond this machine, but what it says is not encrypted");
+    let message =
+        format!("\"{given}\" can be reached from beyond this machine, but what it says is not encrypted");
     let help = "write an address of this machine such as \"127.0.0.1:8787\", and let a web server with a certificate pass \
         requests on to it";
     Err(Fault::new(message, "only this machine", help))

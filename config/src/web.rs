@@ -27,7 +27,8 @@ pub(crate) fn mail_address(value: &Value<'_>) -> Result<String, Fault> {
 pub(crate) fn web_address(value: &Value<'_>) -> Result<String, Fault> {
     const HELP: &str = "write an address such as \"https://hooks.larkspur.example/kvarden\"";
     let given = text(value)?;
-    let Some((scheme, rest)) = given.split_once("://").filter(|(scheme, _)| ["https", "http"].contains(scheme))
+    let Some((scheme, rest)) =
+        given.split_once("://").filter(|(scheme, _)| ["https", "http"].contains(scheme))
     else {
         return says(value, "which is not a web address", HELP);
     };

@@ -5,8 +5,8 @@ mod common;
 use common::{good_file, parse};
 use jiff::civil::{Weekday, date};
 use kvarden_config::{
-    CommandSpec, Configuration, ExceptionSpec, Language, LinksSpec, MailSecurity, PersonSpec, Quiet, RotaSpec,
-    RuleSpec, TellingSpec, Way, render,
+    CommandSpec, Configuration, ExceptionSpec, Language, LinksSpec, MailSecurity, PersonSpec, Quiet,
+    RotaSpec, RuleSpec, TellingSpec, Way, render,
 };
 use kvarden_core::plant::Priority;
 use kvarden_core::time::Span;
@@ -79,10 +79,7 @@ fn people_and_their_rota_are_as_written() {
 fn ways_are_as_written_and_their_secrets_come_from_files() {
     let configuration = every();
     let mail = configuration.mail.expect("there is one");
-    assert_eq!(
-        (mail.server.as_str(), mail.security),
-        ("mail.larkspur.example:587", MailSecurity::StartTls)
-    );
+    assert_eq!((mail.server.as_str(), mail.security), ("mail.larkspur.example:587", MailSecurity::StartTls));
     assert!(mail.tls().is_some_and(|tls| tls.authority == mail.authority && tls.authority.is_some()));
     let (user, password) = mail.user.as_ref().expect("it has one");
     assert_eq!((user.as_str(), password.expose()), ("kvarden", "correct horse"));
