@@ -82,8 +82,7 @@ fn overlaps(s: &mut Section<'_>, exceptions: &[Option<ExceptionSpec>]) {
     for (index, exception) in exceptions.iter().enumerate() {
         let Some(exception) = exception else { continue };
         let mut earlier = exceptions[..index].iter().flatten();
-        let other =
-            earlier.find(|other| other.from < exception.until && exception.from < other.until);
+        let other = earlier.find(|other| other.from < exception.until && exception.from < other.until);
         // What is not a table is told of already, and then the places do not fit.
         let places = tables.len() == exceptions.len();
         let value = places.then(|| tables[index].get("from")).flatten();

@@ -1,8 +1,5 @@
 //! People, rota, rules and ways are read as they are written, and have their defaults.
 
-mod common;
-
-use common::{good_file, parse};
 use jiff::civil::{Weekday, date};
 use kvarden_config::{
     CommandSpec, Configuration, ExceptionSpec, Language, LinksSpec, MailSecurity, PersonSpec, Quiet,
@@ -10,6 +7,7 @@ use kvarden_config::{
 };
 use kvarden_core::plant::Priority;
 use kvarden_core::time::Span;
+use std::path::Path;
 
 const EVERY: &str = include_str!("good/every.toml");
 
@@ -36,15 +34,19 @@ name = "Ines"
 mail = "ines@larkspur.example"
 "#;
 
+fn read(text: &str) -> Configuration {
+    let (configuration, problems) = kvarden_config::parse("every.toml", text, &|path| {
+        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/good").join(path))
+    });
+    configuration.unwrap_or_else(|| panic!("{}", render(&problems)))
+}
+
 fn every() -> Configuration {
-    let (configuration, problems) = kvarden_config::parse("every.toml", EVERY, &good_file);
-    assert!(problems.is_empty(), "{}", render(&problems));
-    configuration.expect("no problems, so a configuration")
+    read(EVERY)
 }
 
 fn small(rest: &str) -> Configuration {
-    let (configuration, problems) = parse(&format!("{SMALL}{rest}"));
-    configuration.unwrap_or_else(|| panic!("{}", render(&problems)))
+    read(&format!("{SMALL}{rest}"))
 }
 
 #[test]
