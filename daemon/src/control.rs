@@ -2,6 +2,7 @@
 //!
 //! Only who may open the socket may steer; its file is for the owner and the group.
 
+use crate::deliver::trial::{Asked, Trials};
 use crate::engine::Desk;
 use crate::status::Status;
 use kvarden_core::input::Deed;
@@ -76,6 +77,17 @@ pub enum Request {
         /// True: back in service.
         on: bool,
     },
+    /// Tries the ways to people: a letter through each that is meant.
+    SendTest {
+        /// Only to this person.
+        #[serde(default)]
+        to: Option<String>,
+        /// Only by this channel.
+        #[serde(default)]
+        channel: Option<String>,
+        /// Who tries.
+        by: String,
+    },
     /// Takes or drops what was learned of a transformer.
     Calibration {
         /// Which transformer, by its name.
@@ -140,16 +152,16 @@ pub fn listen(folder: &Path) -> std::io::Result<UnixListener> {
 }
 
 /// Serves the socket.
-pub async fn serve(listener: UnixListener, desk: Rc<Desk>) {
+pub async fn serve(listener: UnixListener, desk: Rc<Desk>, trials: Rc<Trials>) {
     let places = Arc::new(Semaphore::new(MOST_CONNECTIONS));
     loop {
         let Ok(place) = Arc::clone(&places).acquire_owned().await else { return };
         match listener.accept().await {
             Ok((stream, _)) => {
-                let desk = Rc::clone(&desk);
+                let (desk, trials) = (Rc::clone(&desk), Rc::clone(&trials));
                 tokio::task::spawn_local(async move {
                     // A caller that hangs up or stalls needs no word from us.
-                    let _ = tokio::time::timeout(PATIENCE, converse(stream, &desk)).await;
+                    let _ = tokio::time::timeout(PATIENCE, converse(stream, &desk, &trials)).await;
                     drop(place);
                 });
             }
@@ -161,13 +173,13 @@ pub async fn serve(listener: UnixListener, desk: Rc<Desk>) {
     }
 }
 
-async fn converse(mut stream: UnixStream, desk: &Desk) -> std::io::Result<()> {
+async fn converse(mut stream: UnixStream, desk: &Desk, trials: &Trials) -> std::io::Result<()> {
     let (read, mut write) = stream.split();
     let mut lines = tokio::io::BufReader::new(read.take(MOST_REQUEST));
     let mut line = String::new();
     while lines.read_line(&mut line).await? > 0 {
         let reply = match serde_json::from_str::<Request>(&line) {
-            Ok(request) => carry_out(request, desk).await,
+            Ok(request) => carry_out(request, desk, trials).await,
             Err(error) => Reply::refused(format!("that is not a request: {error}")),
         };
         let mut text = serde_json::to_vec(&reply)?;
@@ -178,7 +190,7 @@ async fn converse(mut stream: UnixStream, desk: &Desk) -> std::io::Result<()> {
     Ok(())
 }
 
-async fn carry_out(request: Request, desk: &Desk) -> Reply {
+async fn carry_out(request: Request, desk: &Desk, trials: &Trials) -> Reply {
     let (alert, by, deed, done) = match request {
         Request::Status => {
             let status = desk.status().await;
@@ -199,6 +211,9 @@ async fn carry_out(request: Request, desk: &Desk) -> Reply {
             let done = if on { "back in service" } else { "taken out of service" };
             (alert, by, Deed::Service { on }, done)
         }
+        Request::SendTest { to, channel, by } => {
+            return send_test(Asked { to, channel, by }, desk, trials).await;
+        }
         Request::Calibration { transformer, by, accept, of } => {
             return calibration((&transformer, of), &by, accept, desk).await;
         }
@@ -214,6 +229,16 @@ async fn carry_out(request: Request, desk: &Desk) -> Reply {
     match desk.order(&by, &id, deed).await {
         Ok(()) => Reply::done(format!("{id} is {done} by {by}")),
         Err(denial) => Reply::refused(format!("{id}: {}", denial_words(denial))),
+    }
+}
+
+async fn send_test(asked: Asked, desk: &Desk, trials: &Trials) -> Reply {
+    if asked.by.trim().is_empty() {
+        return Reply::refused("say who you are: every letter says who sent it");
+    }
+    match trials.run(&asked, desk.now()).await {
+        Ok((true, says)) => Reply::done(says),
+        Ok((false, says)) | Err(says) => Reply::refused(says),
     }
 }
 

@@ -48,13 +48,13 @@ pub fn story(store: &Store, plan: &Plan, shows: TemperatureUnit, meant: &str) ->
     let Some(latest) = revisions.last().or_else(|| newest.iter().find(|one| one.alert == alert)) else {
         return Err(Unexplained::Unknown(format!("nothing is kept of {alert} any more")));
     };
-    let plot = plot(store, plan, shows, latest)?;
+    let plot = plot(store, plan, shows, latest, Drawn::Readings)?;
     let revisions = if revisions.is_empty() { vec![latest.clone()] } else { revisions };
     Ok(Story { revisions, plot })
 }
 
 /// What shows it best: the quantity of its subject, or that which proves its cause.
-fn drawn(revision: &AlertRevision) -> Option<(Quantity, Option<&str>)> {
+fn quantity(revision: &AlertRevision) -> Option<(Quantity, Option<&str>)> {
     let subject = &revision.subject;
     match subject.matter {
         Matter::Quantity(quantity) | Matter::Rate(quantity) => Some((quantity, subject.feeder.as_deref())),
@@ -71,13 +71,43 @@ fn drawn(revision: &AlertRevision) -> Option<(Quantity, Option<&str>)> {
     }
 }
 
+/// What to draw of an alert as it stood at one revision: the last hours before `until`, worst of each minute; the readings around
+/// it where no minutes are kept yet.
+///
+/// # Errors
+/// When the store can't be read.
+pub fn drawing(
+    store: &Store,
+    plan: &Plan,
+    shows: TemperatureUnit,
+    (alert, revision): (&str, u32),
+    until: EventTime,
+) -> Result<Option<Plot>, Unexplained> {
+    let revisions = store.revisions_of(alert)?;
+    let Some(told) = revisions.into_iter().rev().find(|kept| kept.revision <= revision) else {
+        return Ok(None);
+    };
+    let drawn = Drawn::Hours { from: until - MOST, until };
+    plot(store, plan, shows, &told, drawn)
+}
+
+/// Which values are drawn first; the others where there are too few.
+#[derive(Debug, Clone, Copy)]
+enum Drawn {
+    /// The readings around the alert.
+    Readings,
+    /// The worst of each minute between two moments.
+    Hours { from: EventTime, until: EventTime },
+}
+
 fn plot(
     store: &Store,
     plan: &Plan,
     shows: TemperatureUnit,
     revision: &AlertRevision,
+    drawn: Drawn,
 ) -> Result<Option<Plot>, Unexplained> {
-    let Some((quantity, feeder)) = drawn(revision) else { return Ok(None) };
+    let Some((quantity, feeder)) = quantity(revision) else { return Ok(None) };
     let scope = plan.scopes.iter().find(|scope| scope.transformer == revision.subject.transformer);
     let Some(scope) = scope else { return Ok(None) };
     let named = revision.subject.meter.as_deref();
@@ -87,10 +117,19 @@ fn plot(
             && named.is_none_or(|name| meter.name == name)
     };
     let Some(meter) = scope.meters.iter().find(measures) else { return Ok(None) };
-    let mut points = recorded(store, scope, meter, quantity, revision)?;
-    let mut what = "each reading";
+    let readings = || recorded(store, scope, meter, quantity, revision);
+    let around = ((revision.since - BEFORE).max(revision.at - MOST), revision.at);
+    let of = |span| minutes(store, meter, quantity, revision, span);
+    let (readings_words, minutes_words) = ("each reading", "worst of each minute");
+    let (mut points, mut what) = match drawn {
+        Drawn::Readings => (readings()?, readings_words),
+        Drawn::Hours { from, until } => (of((from, until))?, minutes_words),
+    };
     if points.len() < 2 {
-        (points, what) = (minutes(store, meter, quantity, revision)?, "worst of each minute");
+        (points, what) = match drawn {
+            Drawn::Readings => (of(around)?, minutes_words),
+            Drawn::Hours { .. } => (readings()?, readings_words),
+        };
     }
     let facts = quantity.what.facts();
     let scale = crate::words::unit::Scale { what: quantity.what, shows };
@@ -155,17 +194,17 @@ fn values(
     recorded.readings.iter().filter_map(of_reading).collect()
 }
 
-/// The worst of each minute around the alert.
+/// The worst of each minute in a span.
 fn minutes(
     store: &Store,
     meter: &MeterPlan,
     quantity: Quantity,
     revision: &AlertRevision,
+    (from, until): (EventTime, EventTime),
 ) -> Result<Vec<(EventTime, f64)>, Unexplained> {
-    let from = (revision.since - BEFORE).max(revision.at - MOST);
     let low = revision.rule.bound() == Some(Bound::Low);
     let mut points = Vec::new();
-    for MinuteRun { series, rows } in store.minutes(&meter.name, from, revision.at + Span::minutes(1))? {
+    for MinuteRun { series, rows } in store.minutes(&meter.name, from, until + Span::minutes(1))? {
         let Some(column) = series.iter().position(|key| *key == quantity.to_string()) else { continue };
         points.extend(rows.iter().filter_map(|(minute, panes)| {
             let pane = panes.get(column)?;

@@ -18,6 +18,7 @@ pub mod digest;
 pub mod engine;
 pub mod explain;
 pub mod export;
+pub mod links;
 pub mod look;
 pub mod replay;
 pub mod restore;

@@ -8,10 +8,14 @@ use crate::deliver::file::FileCourier;
 use crate::deliver::kept::KeptOutbox;
 use crate::deliver::log::LogCourier;
 use crate::deliver::mqtt::{MqttCourier, MqttSettings, PATIENCE};
+use crate::deliver::trial::{Board, Heard, Trials};
+use crate::deliver::ways::{NoWay, couriers};
+use crate::deliver::writer::{Writer, languages};
 use crate::deliver::{Outbox, Pump};
 use crate::digest::DigestContext;
 use crate::digest::maker::Maker;
 use crate::engine::{Desk, Engine, SNAPSHOT_EVERY};
+use crate::links::{Door, Signer, key_in};
 use crate::restore::restore;
 use crate::store::{Error as StoreError, Keeper, Options, Store};
 use crate::tasks::{MOST_RESTARTS, Tasks};
@@ -26,6 +30,7 @@ use std::future::Future;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
+use tokio::sync::Notify;
 use tokio::task::LocalSet;
 use tokio::time::{Instant, MissedTickBehavior, interval};
 
@@ -78,6 +83,12 @@ pub enum RunError {
     /// The way to the broker.
     #[error(transparent)]
     NoRoute(#[from] NoRoute),
+    /// The ways to people.
+    #[error(transparent)]
+    NoWay(#[from] NoWay),
+    /// The key of the links.
+    #[error(transparent)]
+    NoKey(#[from] crate::links::NoKey),
     /// Something of the machine.
     #[error("{what}: {source}")]
     Machine {
@@ -191,12 +202,29 @@ pub async fn run(
     let encryption = configuration.broker.as_ref().map(crate::broker::encryption).transpose();
     let ends = Rc::new(Ends::of(encryption.map_err(NoRoute::from)?.flatten().as_ref()));
     start_acquiring(&mut tasks, &world, &configuration, (&plan, &ends), &desk)?;
-    start_telling(&mut tasks, &mut world, &configuration, (&site, &ends), &desk)?;
+    let signer = signer(&configuration, &site, world.outside)?;
+    let writer = Writer::new(
+        world.keeper.clone(),
+        Arc::clone(&plan),
+        site.clone(),
+        signer.clone(),
+        &configuration.people,
+    );
+    let writer = Rc::new(writer);
+    let trials = start_telling(&mut tasks, &mut world, &configuration, (&site, &ends), &desk, &writer)?;
     if world.outside == Outside::Open {
         let listener = crate::control::listen(&configuration.store.folder)
             .map_err(machine("the control socket can't be made in the store's folder"))?;
         let desk = Rc::clone(&desk);
-        tasks.once(crate::control::serve(listener, desk));
+        tasks.once(crate::control::serve(listener, desk, Rc::new(trials)));
+    }
+    if let (Some(signer), Some(links)) = (signer, &configuration.links) {
+        let listener = tokio::net::TcpListener::bind(&links.listen)
+            .await
+            .map_err(machine("no link can be answered: [links] listen"))?;
+        let languages = languages(&configuration.people);
+        let door = Door::new(Rc::clone(&desk), world.keeper.clone(), site.clone(), signer, languages);
+        tasks.once(crate::links::serve(listener, links.url.clone(), Rc::new(door)));
     }
     tracing::info!(site = %site.name, meters = configuration.plant.meters.len(), "watching");
     let result = tokio::select! {
@@ -227,6 +255,15 @@ async fn site_of(keeper: &Keeper, configuration: &Configuration) -> Result<Site,
         shows: configuration.shows,
         whereabouts: Whereabouts::of(&configuration.plant),
     })
+}
+
+/// What signs links, where there are some.
+fn signer(configuration: &Configuration, site: &Site, outside: Outside) -> Result<Option<Signer>, RunError> {
+    let Some(links) = configuration.links.as_ref().filter(|_| outside == Outside::Open) else {
+        return Ok(None);
+    };
+    let key = key_in(&configuration.store.folder)?;
+    Ok(Some(Signer::new(&key, &links.url, links.lasts, &site.book)))
 }
 
 async fn build_engine(
@@ -312,16 +349,23 @@ fn start_telling(
     configuration: &Configuration,
     (site, ends): (&Site, &Rc<Ends>),
     desk: &Rc<Desk>,
-) -> Result<(), RunError> {
+    writer: &Rc<Writer>,
+) -> Result<Trials, RunError> {
+    let board = Rc::new(Board::default());
+    let mut notices = Vec::new();
     let outbox: Rc<dyn Outbox> = Rc::new(KeptOutbox::new(world.keeper.clone(), site.clone()));
     let sink = Rc::clone(desk) as Rc<dyn Sink>;
-    let pump =
-        |courier: Box<dyn Courier>| Pump::new(courier, Rc::clone(&outbox), Rc::clone(&sink), desk.letters());
+    let mut pump = |courier: Box<dyn Courier>| {
+        let letters = desk.letters();
+        notices.push(Rc::clone(&letters));
+        let courier = Box::new(Heard::new(courier, &board));
+        Pump::new(courier, Rc::clone(&outbox), Rc::clone(&sink), letters)
+    };
     for courier in std::mem::take(&mut world.couriers) {
         tasks.once(pump(courier).run());
     }
     if world.outside == Outside::Closed {
-        return Ok(());
+        return Ok(trials(world, configuration, site, board, notices));
     }
     tasks.once(pump(Box::new(LogCourier)).run());
     if let Some(path) = &configuration.tell.file {
@@ -347,7 +391,21 @@ fn start_telling(
         let link = courier.link();
         tasks.once(pump(Box::new(courier)).with_link(link).run());
     }
-    Ok(())
+    for courier in couriers(configuration, writer, &world.dial, &sink)? {
+        tasks.once(pump(courier).run());
+    }
+    Ok(trials(world, configuration, site, board, notices))
+}
+
+fn trials(
+    world: &World,
+    configuration: &Configuration,
+    site: &Site,
+    board: Rc<Board>,
+    pumps: Vec<Rc<Notify>>,
+) -> Trials {
+    let reached = (configuration.plant.channels.clone(), configuration.people.clone());
+    Trials::new(world.keeper.clone(), site.clone(), reached, board, pumps)
 }
 
 fn maker(world: &World, configuration: &Configuration, plan: &Plan) -> Rc<Maker> {

@@ -84,6 +84,11 @@ pub trait Courier {
 
     /// Sends one letter. Returns only when it is delivered, refused, or a bounded time is over.
     fn send<'a>(&'a mut self, letter: &'a Letter) -> Here<'a, Outcome>;
+
+    /// What the other side said when it took the last letter, where it says anything.
+    fn said(&self) -> Option<String> {
+        None
+    }
 }
 
 /// What became of a letter.

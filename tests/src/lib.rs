@@ -7,6 +7,8 @@ pub mod authority;
 pub mod broker;
 pub mod cases;
 pub mod faked_clock;
+pub mod letters;
+pub mod mail_server;
 pub mod missing;
 pub mod modbus_server;
 pub mod power_cut;

@@ -155,6 +155,25 @@ enum Command {
         #[arg(long)]
         drop: bool,
     },
+    /// Send a test message through the running daemon, and print what the other side said to it.
+    ///
+    /// Without --to and --channel it goes to everyone by every way. It takes the same outbox and the same courier as alerts.
+    #[command(
+        after_help = "Example: kvarden send-test --to Ines --by Tomas\n         kvarden send-test --channel mail --by Tomas"
+    )]
+    SendTest {
+        /// Only to this person, as the configuration names him.
+        #[arg(long, value_name = "PERSON")]
+        to: Option<String>,
+        /// Only by this channel: mail, webhook, command, mqtt, file or log.
+        #[arg(long, value_name = "CHANNEL")]
+        channel: Option<String>,
+        /// Your name; it stands in the message. Without it, the user who called, also through sudo.
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+        #[command(flatten)]
+        which: Which,
+    },
     /// Take an open alert's alarms out of service for planned work, or put them back.
     #[command(
         after_help = "Example: kvarden service 7KQ4MA --by Ines\n         kvarden service 7KQ4MA --by Ines --back"
@@ -282,6 +301,10 @@ pub fn main() -> ExitCode {
                 accept: !drop,
                 of,
             })
+        }
+        Command::SendTest { to, channel, by, which } => {
+            let meant = Alert { which_one: String::new(), by, which };
+            commands::steer(&meant, |_, by| crate::control::Request::SendTest { to, channel, by })
         }
         Command::Export { config, what } => keeping::export_rows(&config, what),
         Command::Backup { config, to } => keeping::back_up(&config, &to),

@@ -3,13 +3,19 @@
 //! A letter leaves the outbox only when the other side has it. Whatever a courier or a client library holds in
 //! memory may be lost at any moment without harm. Whom to tell and in which words is decided elsewhere.
 
+pub mod command;
 pub mod file;
 pub mod kept;
 pub mod log;
+pub mod mail;
 pub mod mqtt;
 pub mod outbox;
 pub mod pump;
+pub mod trial;
 mod wait;
+pub mod ways;
+pub mod webhook;
+pub mod writer;
 
 #[cfg(test)]
 mod fakes;

@@ -9,15 +9,18 @@ mod tunnel;
 mod words;
 
 pub use ends::Ends;
-pub use tunnel::{SHAKE_DEADLINE, Tunnel};
+pub use tunnel::{SHAKE_DEADLINE, Tunnel, reason};
 pub use words::words;
 
 use ends::end_of;
 use kvarden_config::TlsSpec;
 use kvarden_core::input::Certificate;
 use kvarden_core::time::EventTime;
+use std::io;
 use std::sync::Arc;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio_rustls::TlsConnector;
+use tokio_rustls::client::TlsStream;
 use tokio_rustls::rustls::crypto::{CryptoProvider, ring};
 use tokio_rustls::rustls::pki_types::pem::PemObject;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
@@ -64,6 +67,12 @@ pub struct Client {
     ends: Vec<(Certificate, EventTime)>,
 }
 
+impl std::fmt::Debug for Client {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Client").field("name", &self.name).finish_non_exhaustive()
+    }
+}
+
 impl Client {
     /// For links to `host`.
     ///
@@ -104,6 +113,14 @@ impl Client {
             }
         };
         Ok(Self { connector: TlsConnector::from(Arc::new(config)), name: server, ends })
+    }
+
+    /// Agrees on an encrypted link over a stream. The caller sets the deadline.
+    ///
+    /// # Errors
+    /// What went wrong, for [`reason`].
+    pub async fn secure<S: AsyncRead + AsyncWrite + Unpin>(&self, stream: S) -> io::Result<TlsStream<S>> {
+        self.connector.connect(self.name.clone(), stream).await
     }
 }
 

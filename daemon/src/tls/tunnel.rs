@@ -135,8 +135,8 @@ impl Inside {
     }
 }
 
-/// An error of the wire, in words.
-fn reason(error: &io::Error) -> String {
+/// An error of a wire, in words.
+pub fn reason(error: &io::Error) -> String {
     match error.get_ref().and_then(|inner| inner.downcast_ref::<Error>()) {
         Some(error) => words(error),
         None if error.kind() == io::ErrorKind::UnexpectedEof => "the other side hung up".to_owned(),

@@ -12,6 +12,7 @@ use kvarden_core::measurand::Quantity;
 use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule, Subject};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::Priority;
+use kvarden_core::time::EventTime;
 use serde::{Deserialize, Serialize};
 
 /// The written form's number. Fields may be added under it; a changed meaning gives a new one.
@@ -68,6 +69,9 @@ pub struct Message {
     /// What there is as a spare for the transformer, as the configuration says it.
     #[serde(default)]
     pub spare: Option<String>,
+    /// What the transformer feeds, as the configuration says it.
+    #[serde(default)]
+    pub feeds: Option<String>,
     /// What it is about, in words.
     pub what: String,
     /// The measurand's key, if it is about one.
@@ -100,6 +104,22 @@ pub struct Message {
     pub caution: String,
     /// One line for a person with a phone.
     pub text: String,
+    /// Why it is told now and to whom, in a letter to a person.
+    #[serde(default)]
+    pub told: Option<Told>,
+}
+
+/// Why a person is told.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Told {
+    /// `new`, `worse`, `cause`, `reminder`, `next in line`, `cleared`, `flood`.
+    pub why: String,
+    /// When the next reminder follows, local, RFC 3339.
+    pub next_reminder: Option<String>,
+    /// Who.
+    pub person: Option<String>,
+    /// In which language.
+    pub language: Option<String>,
 }
 
 /// How often it came lately.
@@ -145,6 +165,7 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         location: note(site.whereabouts.location(subject)),
         call: note(site.whereabouts.call(subject)),
         spare: note(site.whereabouts.spare(subject)),
+        feeds: note(site.whereabouts.feeds(subject)),
         what: text::what(revision),
         measurand: quantity.map(|quantity| quantity.what.key().to_owned()),
         place: quantity.and_then(place),
@@ -160,12 +181,66 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         check: if revision.open { owned(&check(revision, subject)) } else { Vec::new() },
         caution: advice::caution().to_owned(),
         text: text::line(revision, site),
+        told: None,
     };
     shorten(&mut message);
     message
 }
 
+/// A message that only tries a channel: it tells of no alert. `alert` is what stands in an alert's place, with the person for
+/// whom it is.
+pub fn trial(site: &Site, (alert, person): (&str, Option<&str>), text: String, at: EventTime) -> Message {
+    let at = rfc3339(at, &site.zone);
+    Message {
+        format: FORMAT,
+        id: format!("{}:{alert}:1", site.book),
+        alert: alert.to_owned(),
+        code: code(alert),
+        revision: 1,
+        sequence: None,
+        state: super::letter::TEST.to_owned(),
+        alarm_state: super::letter::TEST.to_owned(),
+        priority: Priority::Low.key().to_owned(),
+        act: act(Priority::Journal).to_owned(),
+        site: clipped(&site.name, MOST_NAME),
+        transformer: None,
+        feeder: None,
+        fed: None,
+        meter: None,
+        location: None,
+        call: None,
+        spare: None,
+        feeds: None,
+        what: "test of the channel".to_owned(),
+        measurand: None,
+        place: None,
+        number: None,
+        value: None,
+        unit: None,
+        setpoint: None,
+        peak: None,
+        since: at.clone(),
+        at,
+        recurred: None,
+        cause: None,
+        check: Vec::new(),
+        caution: advice::caution().to_owned(),
+        text: super::alphabet::plain(&text),
+        told: Some(Told {
+            why: super::letter::TEST.to_owned(),
+            next_reminder: None,
+            person: person.map(str::to_owned),
+            language: None,
+        }),
+    }
+}
+
 impl Message {
+    /// The person to whom it is told; none on channels that have no addressee.
+    pub fn person(&self) -> Option<&str> {
+        self.told.as_ref()?.person.as_deref()
+    }
+
     /// Its JSON, on one line.
     pub fn json(&self) -> String {
         serde_json::to_string(self).expect("a struct of texts and finite numbers always has a JSON form")

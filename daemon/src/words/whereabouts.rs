@@ -16,6 +16,7 @@ struct OfTransformer {
     location: Option<String>,
     call: Option<String>,
     spare: Option<String>,
+    feeds: Option<String>,
 }
 
 impl Whereabouts {
@@ -26,12 +27,25 @@ impl Whereabouts {
                 location: transformer.location.clone(),
                 call: transformer.records.call.clone(),
                 spare: transformer.records.spare.clone(),
+                feeds: transformer.records.feeds.clone(),
             };
             (transformer.name.clone(), about)
         });
         let feeders =
             plant.feeders.iter().filter_map(|feeder| Some((feeder.name.clone(), feeder.location.clone()?)));
         Self { transformers: transformers.collect(), feeders: feeders.collect() }
+    }
+
+    /// One transformer of which this is said, for tests.
+    #[cfg(test)]
+    pub(in crate::words) fn sample(
+        name: &str,
+        location: Option<String>,
+        call: Option<String>,
+        feeds: &str,
+    ) -> Self {
+        let about = OfTransformer { location, call, spare: None, feeds: Some(feeds.to_owned()) };
+        Self { transformers: [(name.to_owned(), about)].into(), feeders: HashMap::new() }
     }
 
     /// Where it is: the feeder's place, where that is known, else the transformer's.
@@ -48,6 +62,11 @@ impl Whereabouts {
     /// What there is as a spare for its transformer.
     pub fn spare(&self, subject: &Subject) -> Option<&str> {
         self.transformer(subject)?.spare.as_deref()
+    }
+
+    /// What its transformer feeds, as the site says it.
+    pub fn feeds(&self, subject: &Subject) -> Option<&str> {
+        self.transformer(subject)?.feeds.as_deref()
     }
 
     fn transformer(&self, subject: &Subject) -> Option<&OfTransformer> {
@@ -67,6 +86,7 @@ mod tests {
             location: Some("Packing hall, east wall".to_owned()),
             call: Some("Ines, +1 555 0100".to_owned()),
             spare: None,
+            feeds: Some("Packing lines 1 to 3".to_owned()),
         };
         let feeders = location.map(|location| ("MP-3".to_owned(), location.to_owned()));
         let whereabouts = Whereabouts {
@@ -84,6 +104,7 @@ mod tests {
         assert_eq!(said.location.as_deref(), Some("Column C4"));
         assert!(said.text.ends_with("; at: Column C4"), "{}", said.text);
         assert_eq!((said.call.as_deref(), said.spare), (Some("Ines, +1 555 0100"), None));
+        assert_eq!(said.feeds.as_deref(), Some("Packing lines 1 to 3"));
         assert_eq!(told(None, true).location.as_deref(), Some("Packing hall, east wall"));
         assert_eq!(told(Some("Column C4"), false).location.as_deref(), Some("Packing hall, east wall"));
     }

@@ -2,12 +2,12 @@
 
 /// A scale with its ticks.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Axis {
-    pub(super) low: f64,
-    pub(super) high: f64,
-    pub(super) ticks: Vec<f64>,
+pub(in crate::words) struct Axis {
+    pub(in crate::words) low: f64,
+    pub(in crate::words) high: f64,
+    pub(in crate::words) ticks: Vec<f64>,
     /// Decimals that the ticks need.
-    pub(super) decimals: usize,
+    pub(in crate::words) decimals: usize,
 }
 
 /// About so many parts.
@@ -18,7 +18,7 @@ const MARGIN: f64 = 0.06;
 
 impl Axis {
     /// A scale that holds both values with some room, at least `least` long, with ticks at round numbers within.
-    pub(super) fn over(low: f64, high: f64, least: f64) -> Self {
+    pub(in crate::words) fn over(low: f64, high: f64, least: f64) -> Self {
         let missing = (least - (high - low)).max(0.0);
         let room = MARGIN * (high - low + missing);
         let wanted = missing / 2.0 + room;
@@ -33,7 +33,7 @@ impl Axis {
     }
 
     /// Where a value lies, 0 at the low end and 1 at the high one; held within.
-    pub(super) fn share(&self, value: f64) -> f64 {
+    pub(in crate::words) fn share(&self, value: f64) -> f64 {
         ((value - self.low) / (self.high - self.low)).clamp(0.0, 1.0)
     }
 }

@@ -3,7 +3,7 @@
 //! What is said stands here, once; [`text()`] and [`html()`] only lay it out.
 
 mod ageing;
-mod axis;
+pub(in crate::words) mod axis;
 mod chart;
 mod findings;
 mod html;

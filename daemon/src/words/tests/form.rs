@@ -36,6 +36,7 @@ fn the_whole_message_in_its_written_form() {
       "location": null,
       "call": null,
       "spare": null,
+      "feeds": null,
       "what": "voltage unbalance",
       "measurand": "voltage_unbalance_percent",
       "place": null,
@@ -61,7 +62,8 @@ fn the_whole_message_in_its_written_form() {
         "Compare with a second meter: a blown voltage fuse or loose lead of the meter looks the same. Anything further is planned work on dead gear."
       ],
       "caution": "Qualified persons only. Keep the arc-flash boundary and wear the PPE on the label. Prove dead before touching. Never open a CT secondary under current. Local codes and the licensed electrician decide.",
-      "text": "HIGH Larkspur Cannery T2, MP-3: voltage unbalance 4.1 % (limit 3.0 %) since 13:10, 31 times, 2-9 s each"
+      "text": "HIGH Larkspur Cannery T2, MP-3: voltage unbalance 4.1 % (limit 3.0 %) since 13:10, 31 times, 2-9 s each",
+      "told": null
     }
     "#);
     let read: Message = serde_json::from_str(&said.json()).unwrap();

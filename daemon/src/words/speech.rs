@@ -1,0 +1,142 @@
+//! The words by which a person is told, by language: Fluent messages in `texts/`, built in. A further language is a
+//! further file there, with a line in [`FILES`].
+
+use fluent_bundle::concurrent::FluentBundle;
+use fluent_bundle::{FluentArgs, FluentResource};
+use std::sync::LazyLock;
+use unic_langid::LanguageIdentifier;
+
+/// The languages, English first: it stands in where a language is not known.
+const FILES: &[(&str, &str)] = &[("en", include_str!("texts/en.ftl"))];
+
+static BOOKS: LazyLock<Vec<FluentBundle<FluentResource>>> =
+    LazyLock::new(|| FILES.iter().map(|(language, text)| book(language, text)).collect());
+
+fn book(language: &str, text: &str) -> FluentBundle<FluentResource> {
+    let language: LanguageIdentifier =
+        language.parse().expect("a test of this file reads each built-in language");
+    // What could be read stands even where a line is wrong; a test of this file finds the line.
+    let resource = FluentResource::try_new(text.to_owned()).unwrap_or_else(|(resource, _)| resource);
+    let mut bundle = FluentBundle::new_concurrent(vec![language]);
+    // Marks of direction around names would be shown as rubbish by old phones.
+    bundle.set_use_isolating(false);
+    bundle.add_resource_overriding(resource);
+    bundle
+}
+
+/// A language that a person reads.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Speech(usize);
+
+impl Speech {
+    /// Of a person with this language, as the configuration names it; English where it is not spoken here.
+    pub fn of(language: Option<&str>) -> Self {
+        let known = |language: &str| FILES.iter().position(|(name, _)| *name == language);
+        Self(language.and_then(known).unwrap_or(0))
+    }
+
+    /// Its name, as pages state it.
+    pub fn language(self) -> &'static str {
+        FILES[self.0].0
+    }
+
+    /// The words under a key.
+    pub fn say(self, key: &str) -> String {
+        self.with(key, &[])
+    }
+
+    /// The words under a key, with what belongs in them.
+    pub fn with(self, key: &str, parts: &[(&str, &str)]) -> String {
+        let mut args = FluentArgs::new();
+        for (name, words) in parts {
+            args.set(*name, *words);
+        }
+        let book = &BOOKS[self.0];
+        let Some(pattern) = book.get_message(key).and_then(|message| message.value()) else {
+            // Never so in what is built in: a test of this file looks for each key in each language.
+            return key.to_owned();
+        };
+        book.format_pattern(pattern, Some(&args), &mut Vec::new()).into_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::words::advice::NEVER;
+    use std::collections::{BTreeMap, BTreeSet};
+
+    /// The keys of a file with the variables of each.
+    fn keys(text: &str) -> BTreeMap<String, BTreeSet<String>> {
+        let mut keys: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+        let mut last = String::new();
+        for line in text.lines().filter(|line| !line.starts_with('#') && !line.trim().is_empty()) {
+            let head =
+                line.split_once(" = ").filter(|_| line.starts_with(|sign: char| sign.is_ascii_lowercase()));
+            if let Some((key, _)) = head {
+                key.clone_into(&mut last);
+                assert!(keys.insert(last.clone(), BTreeSet::new()).is_none(), "{key} stands twice");
+            }
+            let variables = line.match_indices("{ $").map(|(at, _)| {
+                line[at + 3..]
+                    .split(|sign: char| !sign.is_alphanumeric())
+                    .next()
+                    .unwrap_or_default()
+                    .to_owned()
+            });
+            keys.entry(last.clone()).or_default().extend(variables);
+        }
+        keys
+    }
+
+    #[test]
+    fn every_language_has_every_key_with_the_same_parts_and_no_other() {
+        let english = keys(FILES[0].1);
+        assert!(english.len() > 40, "the keys were read");
+        for (index, (language, text)) in FILES.iter().enumerate() {
+            assert!(FluentResource::try_new((*text).to_owned()).is_ok(), "{language} can be read whole");
+            assert_eq!(keys(text), english, "{language}");
+            for (key, parts) in &english {
+                let parts: Vec<(&str, &str)> = parts.iter().map(|part| (part.as_str(), "X1")).collect();
+                let said = Speech(index).with(key, &parts);
+                assert!(
+                    said != *key && !said.contains("{ $") && !said.contains("{$"),
+                    "{language} {key}: {said}"
+                );
+                assert!(parts.is_empty() || said.contains("X1"), "{language} {key}: {said}");
+            }
+        }
+    }
+
+    /// Every key that the code asks for, read from the sources themselves.
+    #[test]
+    fn every_key_that_is_asked_for_stands_in_the_files() {
+        let english = keys(FILES[0].1);
+        let sources = [
+            include_str!("letter/mod.rs"),
+            include_str!("letter/html.rs"),
+            include_str!("letter/text.rs"),
+            include_str!("letter/picture.rs"),
+            include_str!("../links/page.rs"),
+            include_str!("../links/answer.rs"),
+        ];
+        let mut asked = BTreeSet::new();
+        for source in sources {
+            for call in [".say(\"", ".with(\""] {
+                asked.extend(source.split(call).skip(1).filter_map(|rest| rest.split('"').next()));
+            }
+        }
+        assert!(asked.len() > 30, "{asked:?}");
+        for key in asked {
+            assert!(english.contains_key(key), "{key} is asked for and stands nowhere");
+        }
+    }
+
+    #[test]
+    fn no_text_says_what_must_never_be_advised() {
+        for (language, text) in FILES {
+            let text = text.to_lowercase();
+            assert!(!NEVER.iter().any(|word| text.contains(word)), "{language}");
+        }
+    }
+}
