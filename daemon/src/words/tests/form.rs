@@ -166,5 +166,5 @@ fn a_message_with_absurd_names_is_shortened_when_it_is_built() {
     revision.alert = "x".repeat(3_000);
     let said = message(&revision, &Site { name: absurd, ..site() });
     assert!(said.json().len() <= MOST_BYTES, "{}", said.json().len());
-    assert_eq!(said.check.last().map(String::as_str), Some("and 3 more"));
+    assert_eq!(said.check.last().map(String::as_str), Some("and 4 more"));
 }
