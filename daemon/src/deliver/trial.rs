@@ -189,7 +189,7 @@ impl Trials {
         let speech = Speech::of(person.map(|person| person.language.key()));
         let at = moment(now, now, &self.site.zone);
         let line = speech.with("test-line", &[("site", &self.site.name), ("by", &asked.by), ("at", &at)]);
-        let message = trial(&self.site, (&alert, name), line, now);
+        let message = trial(&self.site, (&alert, name), &line, now);
         NewLetter {
             id: message.id.clone(),
             channel: channel.to_owned(),

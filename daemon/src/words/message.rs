@@ -189,7 +189,7 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
 
 /// A message that only tries a channel: it tells of no alert. `alert` is what stands in an alert's place, with the person for
 /// whom it is.
-pub fn trial(site: &Site, (alert, person): (&str, Option<&str>), text: String, at: EventTime) -> Message {
+pub fn trial(site: &Site, (alert, person): (&str, Option<&str>), text: &str, at: EventTime) -> Message {
     let at = rfc3339(at, &site.zone);
     Message {
         format: FORMAT,
@@ -225,7 +225,7 @@ pub fn trial(site: &Site, (alert, person): (&str, Option<&str>), text: String, a
         cause: None,
         check: Vec::new(),
         caution: advice::caution().to_owned(),
-        text: super::alphabet::plain(&text),
+        text: super::alphabet::plain(text),
         told: Some(Told {
             why: super::letter::TEST.to_owned(),
             next_reminder: None,

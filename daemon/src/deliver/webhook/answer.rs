@@ -108,8 +108,8 @@ mod tests {
     fn a_wait_is_asked_for_in_seconds_or_until_a_moment() {
         let now = "1999-12-31T23:58:59Z".parse::<jiff::Timestamp>().unwrap();
         let now = EventTime(now.as_millisecond());
-        assert_eq!(asked_wait("120", now), Some(Duration::from_secs(120)));
-        assert_eq!(asked_wait("Fri, 31 Dec 1999 23:59:59 GMT", now), Some(Duration::from_secs(60)));
+        assert_eq!(asked_wait("120", now), Some(Duration::from_mins(2)));
+        assert_eq!(asked_wait("Fri, 31 Dec 1999 23:59:59 GMT", now), Some(Duration::from_mins(1)));
         assert_eq!(asked_wait("Fri, 31 Dec 1999 23:00:00 GMT", now), Some(Duration::ZERO));
         assert_eq!(asked_wait("soon", now), None);
         assert_eq!(asked_wait("-5", now), None);

@@ -144,14 +144,12 @@ fn waits(message: &Message) -> bool {
 }
 
 fn seen(message: &Message, reader: Reader<'_>) -> Seen {
-    match reader.link {
-        Some(link) => Seen::Link(link.to_owned()),
-        None => {
-            let someone = reader.speech.say("someone");
-            let person = reader.person.unwrap_or(&someone);
-            Seen::Command(reader.speech.with("seen-here", &[("code", &message.code), ("person", person)]))
-        }
+    if let Some(link) = reader.link {
+        return Seen::Link(link.to_owned());
     }
+    let someone = reader.speech.say("someone");
+    let person = reader.person.unwrap_or(&someone);
+    Seen::Command(reader.speech.with("seen-here", &[("code", &message.code), ("person", person)]))
 }
 
 fn danger(message: &Message, speech: Speech) -> String {
