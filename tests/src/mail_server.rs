@@ -26,6 +26,9 @@ pub fn has_aiosmtpd(what: &str) -> bool {
     has
 }
 
+/// More than any test sends.
+const MOST_MAILS: usize = 10_000;
+
 /// A mail server that wants encryption and a login. Dropping it kills it.
 #[derive(Debug)]
 pub struct Aiosmtpd {
@@ -75,10 +78,8 @@ impl Aiosmtpd {
 
     /// Files of the mails that it took, in their order.
     pub fn mails(&self) -> Vec<PathBuf> {
-        (1..)
-            .map(|count| self.folder.path().join(format!("{count}.eml")))
-            .take_while(|path| path.exists())
-            .collect()
+        let path = |count: usize| self.folder.path().join(format!("{count}.eml"));
+        (1..MOST_MAILS).map(path).take_while(|path| path.exists()).collect()
     }
 
     /// From, to and login of a mail.
