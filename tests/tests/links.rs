@@ -53,7 +53,7 @@ fn ask(port: u16, method: &str, path: &str, heads: &[&str], body: &str) -> Answe
     } else {
         format!("{host}\r\n")
     };
-    let heads: String = heads.iter().map(|head| format!("{head}\r\n")).collect();
+    let heads: String = heads.iter().flat_map(|head| [*head, "\r\n"]).collect();
     let length = body.len();
     let request = format!("{method} {path} HTTP/1.1\r\n{host}{heads}Content-Length: {length}\r\n\r\n{body}");
     // A server that refuses a body may hang up before it has come.
