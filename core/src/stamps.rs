@@ -1,7 +1,8 @@
 //! Which stamps of what was told were made by our own clock while it was not trusted, and how they move when it is corrected.
 //!
 //! Stamps that a meter made itself stay as they are, and so do those from before our clock was doubted. What was told keeps
-//! its ids: a corrected fact is the same fact.
+//! its ids: a corrected fact is the same fact. So does a finding whose number is the second of a guess: an id is a name under
+//! which people, letters and later steps know it, and nobody reads a time from it; under another it would be another.
 
 use crate::diagnosis::{Finding, FindingChange};
 use crate::input::MeterTrouble;

@@ -4,6 +4,7 @@ use crate::store::{Batch, MinuteRow, NewLetter, NewRecording, Precious, RefusedR
 use crate::words::{Site, message};
 use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::measurand::Quantity;
+use kvarden_core::meter::MINUTE;
 use kvarden_core::monitor::{Monitor, ScopeId};
 use kvarden_core::output::{AlertRevision, Change, Excursion, Output, RecordingSpan, Subject};
 use kvarden_core::plan::Plan;
@@ -129,12 +130,14 @@ impl Gathered {
             Output::Excursion(excursion) => self.add_excursion(excursion, batch),
             Output::Minute(closed) => {
                 if let Some((meter, series)) = self.meters.get(closed.meter.0 as usize) {
+                    let (minute, guessed) = self.dated(meter, closed.minute);
                     batch.minutes.push(MinuteRow {
                         meter: Arc::clone(meter),
                         series: Arc::clone(series),
-                        minute: closed.minute,
+                        minute,
                         panes: closed.panes,
                         late: closed.late,
+                        guessed,
                     });
                 }
             }
@@ -149,6 +152,17 @@ impl Gathered {
             // An answer goes to the person who asked.
             Output::Answer(_) => {}
         }
+    }
+
+    /// When a minute of this meter began, as far as is known, and whether it waits for its date: our clock, which is not
+    /// trusted, was doubted before it ended.
+    fn dated(&self, meter: &str, minute: EventTime) -> (EventTime, bool) {
+        let Some(from) = self.clock.doubted.filter(|_| !self.themselves.meters.contains(meter)) else {
+            return (minute, false);
+        };
+        // A correction closes the minute that is open, which is dated by the clock before it.
+        let moved = minute + self.clock.corrected.unwrap_or(Span::ZERO);
+        if moved + MINUTE > from { (moved, true) } else { (minute, false) }
     }
 
     fn add_change(&self, change: Change, batch: &mut Batch) {

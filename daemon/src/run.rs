@@ -179,6 +179,7 @@ pub async fn run(
     let desk = Rc::new(Desk::new(engine, Rc::clone(&world.clock), world.keeper.clone(), site.clone()));
     let maker = maker(&world, &configuration, &plan);
     maker.begin().await?;
+    trust_stamps(&world, &desk).await?;
     desk.resume();
     let begun_anew = world.keeper.ask(Store::take_begun_anew).await?;
 
@@ -287,6 +288,18 @@ async fn build_engine(
         Ok::<_, StoreError>(Engine::new(restored, gathered))
     });
     Ok(engine.await??)
+}
+
+/// What the last run left to wait for a correction is taken as it is, if our clock was trusted in the end.
+async fn trust_stamps(world: &World, desk: &Desk) -> Result<(), RunError> {
+    if desk.doubts_clock() {
+        return Ok(());
+    }
+    let now = world.clock.now();
+    if let Err(error) = world.keeper.ask(move |store| store.trust_stamps(now)).await? {
+        tracing::warn!(%error, "minutes of a time when the clock was not trusted still wait for their date");
+    }
+    Ok(())
 }
 
 fn start_acquiring(

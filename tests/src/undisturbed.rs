@@ -156,6 +156,7 @@ impl Made {
             minute,
             panes: std::iter::repeat_n(Pane::EMPTY, meter.series.len()).collect(),
             late: false,
+            guessed: false,
         };
         let minutes = plan.scopes.iter().flat_map(|scope| scope.meters.iter().map(row)).collect();
         store.apply(&Batch { minutes, ..Batch::default() }).expect("there is room");

@@ -94,6 +94,7 @@ fn minutes(plan: &Plan, meter: &str, day: &Day) -> Vec<MinuteRow> {
                 minute: day.at(minute),
                 panes: (0..series.len()).map(pane).collect(),
                 late: false,
+                guessed: false,
             }
         })
         .collect()
@@ -114,6 +115,7 @@ fn wide(day: &Day) -> Vec<MinuteRow> {
             minute: day.at(minute),
             panes: (0..300).map(pane).collect(),
             late: false,
+            guessed: false,
         }
     };
     (0..1440).map(row).collect()

@@ -7,7 +7,7 @@ use kvarden_core::output::{Change, ChangeKind, Matter, Recurred};
 use kvarden_core::time::{EventTime, Span};
 use kvarden_tests::simulated::{BEGINS, Hand, Ledger, simulate_under};
 use kvarden_tests::story::Story;
-use kvarden_tests::undisturbed::{Told, stored, undisturbed};
+use kvarden_tests::undisturbed::{stored, undisturbed};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use tempfile::TempDir;
@@ -268,7 +268,6 @@ fn after_restarts_around_a_correction_the_store_holds_what_an_undisturbed_run_br
     let tail = store.whole_tail().expect("the tail can be read");
     let golden = undisturbed(&configuration, store.book(), &tail);
     let held = stored(&data.join(DATABASE), &store);
-    let without_minutes = |told: Told| Told { minutes: BTreeMap::new(), ..told };
-    let difference = without_minutes(golden).difference(&without_minutes(held));
+    let difference = golden.difference(&held);
     assert_eq!(difference, None, "{}", difference.clone().unwrap_or_default());
 }

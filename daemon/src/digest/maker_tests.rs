@@ -49,6 +49,7 @@ fn minutes(meter: &str, minutes: std::ops::Range<i64>, value: f64, now: EventTim
                 minute: MIDNIGHT + Span::minutes(minute),
                 panes: Box::new([pane]),
                 late: false,
+                guessed: false,
             }
         })
         .collect();
@@ -157,6 +158,40 @@ async fn readings_that_came_too_late_to_be_judged_make_a_revision_too() {
     assert_eq!((second.revision, second.revised.unwrap().late), (2, vec![("MP-3".to_owned(), 240)]));
     let measured = second.figures.meters.iter().find(|meter| meter.meter == "MP-3").unwrap().measured;
     assert!((measured - (0.5 + 120.0 / 1440.0)).abs() < 1e-9, "{measured}");
+}
+
+/// A disk that takes nothing holds up no poll: here a pipe that nobody reads until the polls went on, or much later.
+// Seen to fail (nothing went on) without `spawn_blocking` in `Maker::write`.
+#[tokio::test]
+async fn a_disk_that_stalls_holds_up_the_files_of_a_digest_and_nothing_else() {
+    let site = Site::new();
+    site.store(minutes("T2 secondary", 0..1440, 50.0, due(-60))).await;
+    let pipe = site.folder.path().join("digests/.2026-11-25.txt.part");
+    std::fs::create_dir(site.folder.path().join("digests")).unwrap();
+    assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+    let (read_now, waits) = std::sync::mpsc::channel::<()>();
+    let reader = std::thread::spawn(move || {
+        let _ = waits.recv_timeout(std::time::Duration::from_secs(10));
+        std::fs::read(pipe)
+    });
+    let look = site.look(due(0));
+    tokio::pin!(look);
+    let polls = async {
+        for _ in 0..20 {
+            tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+        }
+    };
+    let went_on = tokio::select! {
+        biased;
+        () = &mut look => false,
+        () = polls => true,
+    };
+    drop(read_now);
+    if went_on {
+        look.await;
+    }
+    reader.join().unwrap().unwrap();
+    assert!(went_on && site.day(None).await.is_some());
 }
 
 #[tokio::test]

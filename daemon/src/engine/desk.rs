@@ -113,6 +113,11 @@ impl Desk {
         self.engine.borrow().store_works
     }
 
+    /// Whether stamps of our own clock wait for its correction, by the inputs that are stored.
+    pub fn doubts_clock(&self) -> bool {
+        self.engine.borrow().monitor.doubts_clock_since().is_some()
+    }
+
     /// Whether a day may be closed and old rows removed by this clock.
     pub fn clock_is_trusted(&self) -> bool {
         self.clock.is_trusted()
@@ -121,7 +126,6 @@ impl Desk {
     fn look_at_clock(&self, now: EventTime) {
         let works = self.clock.is_trusted();
         let mut engine = self.engine.borrow_mut();
-        engine.guess(self.clock.guesses());
         engine.part(now, Part::Clock, works);
     }
 
@@ -262,7 +266,6 @@ impl Desk {
     /// Stores everything that was gathered, within a bounded time; for the end of the program, when nobody else
     /// settles any more. What can't be stored in time is in no worse state than after a power cut.
     pub async fn store_all(&self) {
-        self.engine.borrow_mut().guess(false);
         let all = async {
             loop {
                 self.flush(true);

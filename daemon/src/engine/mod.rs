@@ -4,13 +4,11 @@
 mod ageing;
 mod desk;
 mod snapshots;
-mod undated;
 
 pub use desk::Desk;
 pub use snapshots::SNAPSHOT_EVERY;
 
 use self::snapshots::Snapshots;
-use self::undated::Undated;
 use crate::batching::Gathered;
 use crate::restore::Restored;
 use crate::status::MeterStatus;
@@ -56,7 +54,6 @@ pub struct Engine {
     readings: u64,
     meters: Vec<MeterStatus>,
     order: u64,
-    undated: Undated,
 }
 
 impl Engine {
@@ -87,7 +84,6 @@ impl Engine {
             not_kept: 0,
             readings: 0,
             order: 0,
-            undated: Undated::default(),
         }
     }
 
@@ -166,16 +162,10 @@ impl Engine {
         MeterStatus { in_trouble, every, ..known.clone() }
     }
 
-    /// Time is only a guess from now on, or no longer.
-    fn guess(&mut self, guesses: bool) {
-        self.undated.hold(guesses, &mut self.batch.minutes);
-    }
-
     fn reclocked(&mut self, now: EventTime, by: Span) {
         self.monitor.observe(now, Input::Reclocked { by }, &mut self.outputs);
         self.keep(now, OwnedInput::Reclocked { by });
         self.absorb(Some(by));
-        self.undated.correct(by, &mut self.batch.minutes);
         // What stands bears another date now, although nothing was told.
         let scopes: Vec<_> = self.monitor.scopes().collect();
         self.gathered.add_learned(&scopes, self.number, &self.monitor, &mut self.batch);
@@ -222,7 +212,6 @@ impl Engine {
             }
             self.gathered.add(self.number, output, &mut self.batch);
         }
-        self.undated.take(self.monitor.plan(), &mut self.batch.minutes);
         if told {
             self.gathered.add_precious(self.number, &self.monitor, &mut self.batch);
         }

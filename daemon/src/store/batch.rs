@@ -3,7 +3,7 @@
 use super::{
     Durability, Error, Guessed, Learned, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result,
     Salvage, Store, TailRecord, guessed, late, learned, minutes, outbox, recordings, refuge, refused, room,
-    state, tail, tens, told,
+    state, tail, tens, told, undated,
 };
 use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::output::{AlertRevision, Change, Excursion};
@@ -132,7 +132,7 @@ impl Store {
                 ..Applied::default()
             };
             if is_new {
-                guessed::correct(db, batch, in_memory)?;
+                guessed::correct(db, batch, in_memory, (&watched, now))?;
             }
             told::changes(db, &batch.changes, batch.marks_of_changes())?;
             told::findings(db, &batch.findings, batch.marks_of_findings())?;
@@ -145,6 +145,7 @@ impl Store {
             applied.refused_minutes = refused;
             late::note(db, &watched, &added, now)?;
             tens::close(db, &added)?;
+            undated::bound(db, (&watched, now))?;
             recordings::add(db, options.max_bytes(), batch)?;
             (applied.new_letters, applied.dropped_letters) = outbox::post(db, &batch.letters)?;
             let thinned = room::keep_budget(db, options, batch)?;

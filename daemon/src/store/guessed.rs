@@ -4,7 +4,9 @@
 //!
 //! Another kind of row takes part with a column `by_guess`, a type that is [`Stamped`] and a line in [`TABLES`].
 
-use super::{Batch, Error, Result, codec, recorded, schema, told};
+use super::late::WatchedDay;
+use super::minutes::MINUTE;
+use super::{Batch, Durability, Error, Result, Store, codec, recorded, schema, told, undated};
 use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::output::{AlertRevision, Change, Excursion};
 use kvarden_core::stamps::{Doubtful, Stamped};
@@ -115,6 +117,12 @@ impl Batch {
         move_marked(&mut self.alerts, &mut guessed.alerts, correction);
         move_marked(&mut self.findings, &mut guessed.findings, correction);
         move_marked(&mut self.excursions, &mut guessed.excursions, correction);
+        for row in self.minutes.iter_mut().filter(|row| row.guessed) {
+            row.minute += correction.by;
+            if correction.settled {
+                (row.minute, row.guessed) = (row.minute.floor(MINUTE), false);
+            }
+        }
         for recording in self.recordings.iter_mut().filter(|recording| recording.guessed) {
             recording.moved += correction.by;
             recording.guessed = !correction.settled;
@@ -172,7 +180,13 @@ impl Marks<'_> {
 }
 
 /// Corrects what is stored, before the rows of the batch are added. `in_memory`: what is on the disk follows later.
-pub(super) fn correct(db: &Connection, batch: &Batch, in_memory: bool) -> Result<()> {
+/// `watched`: closed days, of which a minute that gets its date now is late.
+pub(super) fn correct(
+    db: &Connection,
+    batch: &Batch,
+    in_memory: bool,
+    watched: (&[WatchedDay], EventTime),
+) -> Result<()> {
     let correction = batch.guessed.stored;
     if correction == Correction::default() {
         return Ok(());
@@ -182,7 +196,7 @@ pub(super) fn correct(db: &Connection, batch: &Batch, in_memory: bool) -> Result
         noted.then(correction);
         schema::put_meta(db, NOTED, &codec::text(&(noted, batch.themselves()))?)?;
     }
-    carry_out(db, correction, batch.themselves())
+    carry_out(db, correction, batch.themselves(), watched)
 }
 
 fn noted(db: &Connection) -> Result<(Correction, BTreeSet<String>)> {
@@ -191,13 +205,35 @@ fn noted(db: &Connection) -> Result<(Correction, BTreeSet<String>)> {
 }
 
 /// Corrects what is on the disk by what was noted in memory.
-pub(super) fn correct_the_disk(memory: &Connection, disk: &Connection) -> Result<()> {
+pub(super) fn correct_the_disk(
+    memory: &Connection,
+    disk: &Connection,
+    watched: (&[WatchedDay], EventTime),
+) -> Result<()> {
     let (correction, themselves) = noted(memory)?;
-    carry_out(disk, correction, &themselves)
+    carry_out(disk, correction, &themselves, watched)
 }
 
-fn carry_out(db: &Connection, correction: Correction, themselves: &BTreeSet<String>) -> Result<()> {
+impl Store {
+    /// After a start: our clock is trusted, by what was restored. What still waits for a correction is taken as it is.
+    ///
+    /// # Errors
+    /// Nothing is changed then.
+    pub fn trust_stamps(&mut self, now: EventTime) -> Result<()> {
+        let watched = self.watched.clone();
+        let settled = Correction { by: Span::ZERO, settled: true };
+        self.write(Durability::Normal, |db, _| carry_out(db, settled, &BTreeSet::new(), (&watched, now)))
+    }
+}
+
+fn carry_out(
+    db: &Connection,
+    correction: Correction,
+    themselves: &BTreeSet<String>,
+    watched: (&[WatchedDay], EventTime),
+) -> Result<()> {
     if correction.by != Span::ZERO {
+        undated::shift(db, correction.by)?;
         move_facts(db, "change_", correction.by, |change: &Change, number, body| {
             db.prepare_cached("UPDATE change_ SET at = ?2, body = ?3 WHERE number = ?1")?.execute((
                 number,
@@ -233,6 +269,7 @@ fn carry_out(db: &Connection, correction: Correction, themselves: &BTreeSet<Stri
         move_recordings(db, correction.by, themselves)?;
     }
     if correction.settled {
+        undated::settle(db, watched)?;
         for table in TABLES {
             db.execute(&format!("UPDATE {table} SET by_guess = NULL WHERE by_guess IS NOT NULL"), ())?;
         }

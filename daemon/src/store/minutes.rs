@@ -2,7 +2,7 @@
 
 use super::names::Names;
 use super::panes::{self, MOST_COLUMNS, MinuteRun, PaneRow};
-use super::{Error, Result, Store, codec};
+use super::{Error, Result, Store, codec, undated};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::time::{EventTime, Span};
 use kvarden_core::window::Pane;
@@ -30,6 +30,8 @@ pub struct MinuteRow {
     /// It came too late to be judged: it is added to what is stored of that minute. Unlike any other row it may not be
     /// told twice, so what a restart brings out again of it is dropped: see [`crate::restore`].
     pub late: bool,
+    /// Our clock dated it while it was not trusted: it waits for its date, see [`super::undated`].
+    pub guessed: bool,
 }
 
 /// A row that was not there before: the numbers of its meter and minute.
@@ -45,7 +47,8 @@ pub(super) fn key(meter: u32, number: u32) -> i64 {
     i64::from(meter) << 32 | i64::from(number)
 }
 
-/// Appends rows; what is there already stays. Gives those that are new, and how many could not be stored.
+/// Appends rows, or keeps them until they are dated; what is there already stays. Gives those that are new, and how many
+/// could not be stored.
 pub(super) fn append(db: &Connection, names: &mut Names, rows: &[MinuteRow]) -> Result<(Vec<Added>, usize)> {
     let mut insert = db.prepare_cached("INSERT OR IGNORE INTO minute VALUES (?1, ?2)")?;
     let mut bytes = Vec::new();
@@ -58,6 +61,11 @@ pub(super) fn append(db: &Connection, names: &mut Names, rows: &[MinuteRow]) -> 
             continue;
         };
         let (meter, series) = names.series(db, &row.meter, &row.series, minute)?;
+        if row.guessed {
+            panes::encode(series, row.panes.iter().map(PaneRow::from), &mut bytes)?;
+            undated::put(db, (meter, row.minute), &bytes)?;
+            continue;
+        }
         if row.late && is_there(db, key(meter, minute))? {
             match with_late(db, key(meter, minute), row)? {
                 Some((series, whole)) => {

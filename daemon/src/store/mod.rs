@@ -34,6 +34,7 @@ mod state;
 mod tail;
 mod tens;
 mod told;
+mod undated;
 
 pub use backup::{Progress, back_up, restore_from, verify};
 pub use batch::{Applied, Batch};

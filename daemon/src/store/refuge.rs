@@ -38,7 +38,7 @@ const INTO_MEMORY: [Table; 12] = [
 ];
 
 /// What came meanwhile, and whether it takes the place of what is there.
-const TO_THE_DISK: [(Table, bool); 19] = [
+const TO_THE_DISK: [(Table, bool); 20] = [
     (Table::keyed("meta").only("key NOT IN ('book', 'format', 'correction')"), true),
     (Table::numbered("meter"), false),
     (Table::numbered("series"), false),
@@ -55,6 +55,7 @@ const TO_THE_DISK: [(Table, bool); 19] = [
     (Table::numbered("recording").renumbered(), false),
     (Table::numbered("day"), false),
     (Table::numbered("minute"), false),
+    (Table::numbered("undated").renumbered(), false),
     (Table::numbered("ten"), false),
     (Table::numbered("tail"), true),
     (Table::numbered("state"), true),
@@ -166,11 +167,12 @@ impl Store {
         let (mut ready, salvage) =
             file::open_or_salvage(&self.file, self.last_changed(), self.options, was_here)?;
         ready.db.pragma_update(None, "synchronous", "FULL")?;
+        let now = self.newest_time()?.unwrap_or_else(|| self.last_changed());
         let end = Instant::now() + PATIENCE;
         let transaction = ready.db.transaction()?;
         // Windows that were saved before do not fit to what was judged meanwhile.
         transaction.execute_batch("DELETE FROM tail; DELETE FROM state;")?;
-        guessed::correct_the_disk(&self.db, &transaction)?;
+        guessed::correct_the_disk(&self.db, &transaction, (&self.watched, now))?;
         for (table, replace) in TO_THE_DISK {
             carry(&self.db, &transaction, table, replace, end)?;
         }

@@ -81,6 +81,7 @@ fn words(table: &str) -> &str {
         "ten" => "ten-minute rows",
         "recording" => "recordings",
         "minute" => "minute rows",
+        "undated" => "minutes that waited for their date",
         "unknown" => "rows on pages that no table reaches",
         "tail" => "readings of the last minutes",
         other => other,
@@ -89,7 +90,7 @@ fn words(table: &str) -> &str {
 
 /// What is told of people and to people first, then what means something only with the names of meters.
 /// A page that lies in the wrong place brings rows of another table: their values are not of the right kind.
-const TABLES: [Table; 16] = [
+const TABLES: [Table; 17] = [
     Table::numbered("precious").only("typeof(scope) = 'text' AND typeof(body) = 'text'").zeroed("number"),
     Table::numbered("outbox")
         .only("typeof(id) = 'text' AND typeof(channel) = 'text' AND typeof(message) = 'text'"),
@@ -107,10 +108,11 @@ const TABLES: [Table; 16] = [
     Table::numbered("recording").only("typeof(id) = 'text' AND typeof(body) = 'blob'"),
     Table::numbered("ten").only("typeof(body) = 'blob'"),
     Table::numbered("minute").only("typeof(body) = 'blob'"),
+    Table::numbered("undated").only("typeof(body) = 'blob' AND typeof(at) = 'integer'"),
 ];
 
 /// Tables that mean nothing without the names of meters.
-const OF_METERS: [&str; 5] = ["series", "refused", "recording", "ten", "minute"];
+const OF_METERS: [&str; 6] = ["series", "refused", "recording", "ten", "minute", "undated"];
 
 /// Carries over what can be read of a file that was set aside.
 ///
@@ -147,7 +149,7 @@ pub(super) fn salvage(aside: &Path, into: &Connection, at: EventTime, why: &str)
         if report.lost.iter().any(|table| table == "meter" || table == "series") {
             let known = report.lost.clone();
             let unsure =
-                ["refused", "ten", "minute"].into_iter().filter(|name| known.iter().all(|one| one != name));
+                ["refused", "ten", "minute", "undated"].into_iter().filter(|name| known.iter().all(|one| one != name));
             report.lost.extend(unsure.map(str::to_owned));
         }
         if has_pages_of_nobody(&from, end) {

@@ -94,6 +94,10 @@ CREATE TABLE finding (number INTEGER PRIMARY KEY, finding TEXT NOT NULL, step IN
     body TEXT NOT NULL, by_guess INTEGER, UNIQUE (finding, step));
 CREATE INDEX finding_at ON finding (at);
 CREATE INDEX finding_by_guess ON finding (number) WHERE by_guess IS NOT NULL;
+", "
+-- Minutes that our clock dated while it was not trusted: they wait for their date here.
+CREATE TABLE undated (number INTEGER PRIMARY KEY, meter INTEGER NOT NULL, at INTEGER NOT NULL, body BLOB NOT NULL,
+    UNIQUE (meter, at));
 "];
 
 fn version(db: &Connection) -> Result<i64> {

@@ -143,6 +143,7 @@ fn row(meter: &Arc<str>, series: &Arc<[Quantity]>, minute: EventTime) -> MinuteR
         minute,
         panes: series.iter().map(pane).collect(),
         late: false,
+        guessed: false,
     }
 }
 

@@ -14,6 +14,7 @@ mod recording;
 mod room;
 mod salvage;
 mod tens;
+mod undated;
 
 use super::*;
 use kvarden_core::alarm::state::AlarmState;
@@ -121,5 +122,6 @@ fn minute_row(meter: &str, series: &Arc<[Quantity]>, minute: i64) -> MinuteRow {
         minute: EventTime(NOW.0 + minute * 60_000),
         panes: panes.collect(),
         late: false,
+        guessed: false,
     }
 }
