@@ -40,7 +40,7 @@ mod web;
 
 pub use columns::{load_columns, parse_columns};
 pub use keys::{SECTIONS, Shape};
-pub use main_file::{load, parse};
+pub use main_file::{load, parse, store_folder};
 pub use mqtt_settings::{BrokerSpec, Identity, JsonPoint, MqttSpec, Qos, TimeField, TimeForm, TlsSpec};
 pub use people_settings::{
     CommandSpec, ExceptionSpec, Language, LinksSpec, MailSecurity, MailSpec, PersonSpec, Quiet, RotaSpec,

@@ -26,7 +26,7 @@ use crate::ways::{command, links, mail, webhook};
 use kvarden_core::plant::Plant;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The most transformers, feeders or meters of one site: what one box can watch each second, with room to spare.
 const MOST_THINGS: usize = 2000;
@@ -46,6 +46,19 @@ pub fn load(path: &Path) -> (Option<Configuration>, Vec<Problem>) {
             let help = "give the path of the configuration, for example kvarden.toml";
             (None, vec![Problem::unreadable(&name, &reason(&error), help)])
         }
+    }
+}
+
+/// The folder of the store as a file names it, whatever else is wrong with the file: so that a running daemon can be asked
+/// while its configuration is being changed. `None`: the file can't be read, or what it says of the folder is no text.
+pub fn store_folder(path: &Path) -> Option<PathBuf> {
+    let text = from_disk(path).ok()?;
+    let (_, tree, _) = Document::open(&path.display().to_string(), &text);
+    let base = path.parent().unwrap_or(Path::new(""));
+    let Some(store) = tree.get_ref().get("store") else { return Some(store_default(base).0.folder) };
+    match store.get_ref().as_table()?.get("folder") {
+        Some(folder) => Some(base.join(folder.get_ref().as_str()?)),
+        None => Some(store_default(base).0.folder),
     }
 }
 

@@ -71,6 +71,19 @@ pub struct Precious {
     pub cases: Vec<SavedCase>,
 }
 
+impl Precious {
+    /// What is kept of a scope that the configuration no longer has: counts, so that no id comes twice if it comes back.
+    #[must_use]
+    pub fn retired(self) -> Self {
+        Self {
+            alarms: self.alarms.into_iter().map(SavedAlarm::retired).collect(),
+            alerts: self.alerts.into_iter().map(SavedAlert::retired).collect(),
+            fittings: self.fittings,
+            ..Self::default()
+        }
+    }
+}
+
 /// Windows, panes, delays under way.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Rebuildable {

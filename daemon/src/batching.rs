@@ -97,6 +97,18 @@ impl Gathered {
         }
     }
 
+    /// Goes on with another plan; what people know of stays known.
+    pub fn follow_plan(&mut self, plan: &Plan, site: Site, channels: Vec<String>) {
+        let told = std::mem::take(&mut self.told);
+        *self = Self { clock: self.clock, ..Self::new(plan, site, channels, told) };
+    }
+
+    /// What is kept of a scope that the next plan does not have: counts, so that no id comes twice if it comes back.
+    pub fn retired(&self, scope: ScopeId, number: u64, monitor: &Monitor) -> Option<Precious> {
+        let name = monitor.plan().scopes[scope.0].name.as_str();
+        retired(name, number, monitor.precious(scope))
+    }
+
     /// To be called for each input before its outputs are added. `corrected`: so much it corrects our clock. What was told
     /// while the clock was not trusted is dated by it, and moves with it.
     pub fn follow_clock(&mut self, monitor: &Monitor, corrected: Option<Span>, batch: &mut Batch) {
@@ -293,6 +305,12 @@ impl Themselves {
         }
         Self { meters: Arc::new(meters), ..all }
     }
+}
+
+/// What is kept of a scope that is no longer watched.
+pub fn retired(scope: &str, number: u64, precious: kvarden_core::saved::Precious) -> Option<Precious> {
+    let body = serde_json::to_string(&precious.retired()).ok()?;
+    Some(Precious { scope: Arc::from(scope), number, body })
 }
 
 /// Puts a newer batch behind an older one.

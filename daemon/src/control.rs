@@ -11,6 +11,7 @@ use kvarden_core::time::Span;
 use serde::{Deserialize, Serialize};
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::net::UnixStream as BlockingStream;
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::Arc;
@@ -88,6 +89,8 @@ pub enum Request {
         /// Who tries.
         by: String,
     },
+    /// Reads the configuration anew and takes it in, if nothing is wrong with it.
+    Reload,
     /// Takes or drops what was learned of a transformer.
     Calibration {
         /// Which transformer, by its name.
@@ -151,14 +154,15 @@ pub fn listen(folder: &Path) -> std::io::Result<UnixListener> {
     Ok(listener)
 }
 
-/// Serves the socket.
-pub async fn serve(listener: UnixListener, desk: Rc<Desk>, trials: Rc<Trials>) {
+/// Serves the socket. `trials`: those of the configuration in force.
+pub async fn serve(listener: UnixListener, desk: Rc<Desk>, trials: Rc<RefCell<Rc<Trials>>>) {
     let places = Arc::new(Semaphore::new(MOST_CONNECTIONS));
     loop {
         let Ok(place) = Arc::clone(&places).acquire_owned().await else { return };
         match listener.accept().await {
             Ok((stream, _)) => {
-                let (desk, trials) = (Rc::clone(&desk), Rc::clone(&trials));
+                // Another configuration brings others.
+                let (desk, trials) = (Rc::clone(&desk), Rc::clone(&trials.borrow()));
                 tokio::task::spawn_local(async move {
                     // A caller that hangs up or stalls needs no word from us.
                     let _ = tokio::time::timeout(PATIENCE, converse(stream, &desk, &trials)).await;
@@ -195,6 +199,12 @@ async fn carry_out(request: Request, desk: &Desk, trials: &Trials) -> Reply {
         Request::Status => {
             let status = desk.status().await;
             return Reply { done: true, says: String::new(), status: Some(status) };
+        }
+        Request::Reload => {
+            return match desk.bell().ring().await {
+                Ok(says) => Reply::done(says),
+                Err(why) => Reply::refused(why),
+            };
         }
         Request::Acknowledge { alert, by } => (alert, by, Deed::Acknowledge, "acknowledged"),
         Request::Release { alert, by, note } if !note.trim().is_empty() => {

@@ -20,13 +20,16 @@ pub mod explain;
 pub mod export;
 pub mod links;
 pub mod look;
+pub mod reload;
 pub mod replay;
 pub mod restore;
 pub mod run;
+mod running;
 pub mod status;
 pub mod store;
 mod tasks;
 pub mod tls;
+pub mod tried;
 pub mod words;
 pub mod world;
 

@@ -3,7 +3,7 @@
 //!
 //! What the replayed inputs bring out again has the ids it had before, so storing it again changes nothing.
 
-use crate::batching::Gathered;
+use crate::batching::{self, Gathered};
 use crate::store::{Batch, Error, OwnedInput, Store};
 use kvarden_core::input::Input;
 use kvarden_core::monitor::{Monitor, ScopeId};
@@ -106,6 +106,7 @@ pub fn restore(
         if plan.scopes.iter().all(|watched| watched.name != scope)
             && let Some(state) = precious(store, &scope)?
         {
+            batch.precious.extend(batching::retired(&scope, last, state.precious.clone()));
             monitor.adopt(state, &mut outputs);
         }
     }
@@ -245,7 +246,8 @@ fn as_last_saved(store: &Store, name: &str, scope: ScopeId) -> Result<Begin, Err
     Ok(Begin { scope, number: store.last_number(), state: precious(store, name)?, is_snapshot: false })
 }
 
-fn precious(store: &Store, scope: &str) -> Result<Option<ScopeState>, Error> {
+/// The alarms and alerts of a scope as they were last saved; `None`: it has none.
+pub(crate) fn precious(store: &Store, scope: &str) -> Result<Option<ScopeState>, Error> {
     let Some((_, body)) = store.precious(scope)? else { return Ok(None) };
     // Not the time of the last input: its row may be the one that can't be read.
     let at = store.newest_alerts()?.last().map_or(EventTime(0), |revision| revision.at);

@@ -1,6 +1,5 @@
 //! The whole daemon: `run` over a world, `run_until_signal` over the real one.
 
-use crate::acquire::{Intake, PolledMeter, ToldMeter, gateways, run_gateway, run_mqtt};
 use crate::batching::{Gathered, Told};
 use crate::broker::{NoRoute, Route};
 use crate::clock::Clock;
@@ -10,29 +9,30 @@ use crate::deliver::log::LogCourier;
 use crate::deliver::mqtt::{MqttCourier, MqttSettings, PATIENCE};
 use crate::deliver::trial::{Board, Heard, Trials};
 use crate::deliver::ways::{NoWay, couriers};
-use crate::deliver::writer::{Writer, languages};
+use crate::deliver::writer::Writer;
 use crate::deliver::{Outbox, Pump};
-use crate::digest::DigestContext;
-use crate::digest::maker::Maker;
 use crate::engine::{Desk, Engine, SNAPSHOT_EVERY};
-use crate::links::{Door, Signer, key_in};
+use crate::links::{Signer, key_in};
+use crate::reload::{self, Meters};
 use crate::restore::restore;
+use crate::running::{Now, Running, Telling, ends_of, maker, next, ring_at_signal, start_acquiring};
 use crate::store::{Error as StoreError, Keeper, Options, Store};
 use crate::tasks::{MOST_RESTARTS, Tasks};
 use crate::tls::Ends;
 use crate::words::{Site, Whereabouts};
 use crate::world::{Courier, Dial, Sink, TcpDial};
-use kvarden_config::{Configuration, SourceSpec, Way};
+use kvarden_config::{Configuration, Way};
 use kvarden_core::input::Part;
 use kvarden_core::plan::{Plan, Unfit};
-use kvarden_core::reading::MeterId;
+use std::cell::RefCell;
 use std::future::Future;
+use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::Notify;
 use tokio::task::LocalSet;
-use tokio::time::{Instant, MissedTickBehavior, interval};
+use tokio::time::{MissedTickBehavior, interval};
 
 /// Old rows are looked for so often.
 const SWEEP_EVERY: u64 = 60;
@@ -54,6 +54,8 @@ pub struct World {
     pub couriers: Vec<Box<dyn Courier>>,
     /// Whether the configuration's own channels and control socket are opened; a simulation opens none.
     pub outside: Outside,
+    /// Where the configuration is read anew from when that is asked for; `None`: never.
+    pub file: Option<PathBuf>,
 }
 
 /// Whether doors to the outside are opened.
@@ -107,16 +109,16 @@ pub enum RunError {
     TooManyRestarts,
 }
 
-fn machine(what: &'static str) -> impl FnOnce(std::io::Error) -> RunError {
+pub(crate) fn machine(what: &'static str) -> impl FnOnce(std::io::Error) -> RunError {
     move |source| RunError::Machine { what, source }
 }
 
-/// Runs the daemon until `SIGTERM` or Ctrl-C.
+/// Runs the daemon until `SIGTERM` or Ctrl-C. At `SIGHUP` it reads `file`, from which the configuration came, anew.
 ///
 /// # Errors
 /// See [`RunError`].
-pub fn run_until_signal(configuration: Configuration) -> Result<(), RunError> {
-    run_in_real_world(configuration, async {
+pub fn run_until_signal(configuration: Configuration, file: &Path) -> Result<(), RunError> {
+    run_in_real_world(configuration, Some(file), async {
         let terminate = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate());
         let Ok(mut terminate) = terminate else { return };
         tokio::select! {
@@ -126,12 +128,13 @@ pub fn run_until_signal(configuration: Configuration) -> Result<(), RunError> {
     })
 }
 
-/// Runs the daemon over the real world until `stop` is done.
+/// Runs the daemon over the real world until `stop` is done. `file`: where the configuration is read anew from.
 ///
 /// # Errors
 /// See [`RunError`].
 pub fn run_in_real_world(
     configuration: Configuration,
+    file: Option<&Path>,
     stop: impl Future<Output = ()>,
 ) -> Result<(), RunError> {
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -148,8 +151,8 @@ pub fn run_in_real_world(
         }
         let (keeper, thread) =
             Keeper::thread(opened.store).map_err(machine("the store's thread can't be started"))?;
-        let world =
-            World { clock, dial: Rc::new(TcpDial), keeper, couriers: Vec::new(), outside: Outside::Open };
+        let (dial, file) = (Rc::new(TcpDial), file.map(Path::to_owned));
+        let world = World { clock, dial, keeper, couriers: Vec::new(), outside: Outside::Open, file };
         Ok::<_, RunError>((run(world, configuration, stop).await, thread))
     })?;
     drop(local);
@@ -200,41 +203,44 @@ pub async fn run(
             desk.part(Part::Store, true);
         });
     }
-    let encryption = configuration.broker.as_ref().map(crate::broker::encryption).transpose();
-    let ends = Rc::new(Ends::of(encryption.map_err(NoRoute::from)?.flatten().as_ref()));
-    start_acquiring(&mut tasks, &world, &configuration, (&plan, &ends), &desk)?;
-    let signer = signer(&configuration, &site, world.outside)?;
-    let writer = Writer::new(
-        world.keeper.clone(),
-        Arc::clone(&plan),
-        site.clone(),
-        signer.clone(),
-        &configuration.people,
-    );
-    let writer = Rc::new(writer);
-    let trials = start_telling(&mut tasks, &mut world, &configuration, (&site, &ends), &desk, &writer)?;
+    let meters = Meters::of(&configuration, &plan);
+    let now = RefCell::new((maker, Rc::new(ends_of(&configuration)?)));
+    let ends = Rc::clone(&now.borrow().1);
+    let mut running = Running {
+        reading: start_acquiring(&world, &configuration, &meters, &ends, &desk)?,
+        telling: Telling::start(&mut world, &configuration, (&plan, &site, &ends), &desk, None).await?,
+        configuration,
+        meters,
+    };
     if world.outside == Outside::Open {
-        let listener = crate::control::listen(&configuration.store.folder)
+        let listener = crate::control::listen(&running.configuration.store.folder)
             .map_err(machine("the control socket can't be made in the store's folder"))?;
-        let desk = Rc::clone(&desk);
-        tasks.once(crate::control::serve(listener, desk, Rc::new(trials)));
+        tasks.once(crate::control::serve(listener, Rc::clone(&desk), Rc::clone(&running.telling.trials)));
+        tasks.once(ring_at_signal(Rc::clone(&desk)));
     }
-    if let (Some(signer), Some(links)) = (signer, &configuration.links) {
-        let listener = tokio::net::TcpListener::bind(&links.listen)
-            .await
-            .map_err(machine("no link can be answered: [links] listen"))?;
-        let languages = languages(&configuration.people);
-        let door = Door::new(Rc::clone(&desk), world.keeper.clone(), site.clone(), signer, languages);
-        tasks.once(crate::links::serve(listener, links.url.clone(), Rc::new(door)));
-    }
-    tracing::info!(site = %site.name, meters = configuration.plant.meters.len(), "watching");
-    let result = tokio::select! {
-        biased;
-        () = stop => Ok(()),
-        result = tasks.supervise() => result,
-        () = every_second(&desk, &world.keeper, &maker, &ends) => Ok(()),
-        () = desk.store_replaced() => Err(RunError::StoreReplaced),
-        _ = &mut settling => Ok(()),
+    tracing::info!(site = %site.name, meters = running.configuration.plant.meters.len(), "watching");
+    let keeper = world.keeper.clone();
+    let mut stop = std::pin::pin!(stop);
+    let mut seconds = std::pin::pin!(every_second(&desk, &keeper, &now));
+    let mut asked = desk.bell().asked();
+    let result = loop {
+        tokio::select! {
+            biased;
+            () = &mut stop => break Ok(()),
+            result = tasks.supervise() => break result,
+            result = running.reading.supervise() => break result,
+            result = running.telling.tasks.supervise() => break result,
+            () = &mut seconds => break Ok(()),
+            () = desk.store_replaced() => break Err(RunError::StoreReplaced),
+            _ = &mut settling => break Ok(()),
+            Some(answer) = next(&mut asked) => {
+                match running.reload(&mut world, &desk, &now).await {
+                    // Whoever no longer waits needs no answer.
+                    Ok(became) => drop(answer.send(became)),
+                    Err(error) => break Err(error),
+                }
+            }
+        }
     };
     tracing::info!("ending");
     settling.abort();
@@ -242,11 +248,13 @@ pub async fn run(
     if world.outside == Outside::Open {
         tokio::time::sleep(LAST_LETTERS).await;
     }
-    tasks.stop().await;
+    for tasks in [tasks, running.reading, running.telling.tasks] {
+        tasks.stop().await;
+    }
     result
 }
 
-async fn site_of(keeper: &Keeper, configuration: &Configuration) -> Result<Site, RunError> {
+pub(crate) async fn site_of(keeper: &Keeper, configuration: &Configuration) -> Result<Site, RunError> {
     let book = keeper.ask(|store| store.book().to_owned()).await?;
     Ok(Site {
         name: configuration.plant.site.clone(),
@@ -259,12 +267,22 @@ async fn site_of(keeper: &Keeper, configuration: &Configuration) -> Result<Site,
 }
 
 /// What signs links, where there are some.
-fn signer(configuration: &Configuration, site: &Site, outside: Outside) -> Result<Option<Signer>, RunError> {
+pub(crate) fn signer(
+    configuration: &Configuration,
+    site: &Site,
+    outside: Outside,
+) -> Result<Option<Signer>, RunError> {
     let Some(links) = configuration.links.as_ref().filter(|_| outside == Outside::Open) else {
         return Ok(None);
     };
     let key = key_in(&configuration.store.folder)?;
     Ok(Some(Signer::new(&key, &links.url, links.lasts, &site.book)))
+}
+
+/// The channels that have no addressee: ways to people have one, and rules.
+pub(crate) fn channels_of_all(configuration: &Configuration) -> Vec<String> {
+    let channels = configuration.plant.channels.iter().filter(|name| Way::from_key(name).is_none());
+    channels.cloned().collect()
 }
 
 async fn build_engine(
@@ -274,13 +292,14 @@ async fn build_engine(
     site: &Site,
 ) -> Result<Engine, RunError> {
     let (plan, site) = (Arc::clone(plan), site.clone());
-    // Ways to people have an addressee, and rules.
-    let channels = configuration.plant.channels.iter().filter(|name| Way::from_key(name).is_none());
-    let channels: Vec<String> = channels.cloned().collect();
+    let channels = channels_of_all(configuration);
+    let mark = reload::mark_of(configuration);
     let engine = keeper.ask(move |store| {
         let mut gathered = Gathered::new(&plan, site, channels, Told::new(store.told_alerts()?));
         let scopes: Vec<&str> = plan.scopes.iter().map(|scope| scope.name.as_str()).collect();
         let since = store.watch_scopes(&scopes)?;
+        // Inputs that another configuration judged are not judged again: what came of them is known and told.
+        let since = if store.goes_on_under(&mark)? { since } else { vec![store.last_number(); since.len()] };
         let restored = restore(store, &plan, &since, &mut gathered)?;
         if restored.replayed > 0 {
             tracing::info!(inputs = restored.replayed, "went on from the last snapshot");
@@ -302,61 +321,8 @@ async fn trust_stamps(world: &World, desk: &Desk) -> Result<(), RunError> {
     Ok(())
 }
 
-fn start_acquiring(
-    tasks: &mut Tasks,
-    world: &World,
-    configuration: &Configuration,
-    (plan, ends): (&Plan, &Rc<Ends>),
-    desk: &Rc<Desk>,
-) -> Result<(), RunError> {
-    let mut polled = Vec::new();
-    let mut told = Vec::new();
-    for (index, (source, meter)) in configuration.sources.iter().zip(&configuration.plant.meters).enumerate()
-    {
-        let (id, name) = (MeterId(index as u32), meter.name.clone());
-        let Some(planned) = plan.meter(id) else { continue };
-        debug_assert_eq!(planned.name, name);
-        match source {
-            SourceSpec::Modbus(spec) => polled.push(PolledMeter::new(planned, spec)),
-            SourceSpec::Mqtt(spec) => {
-                told.push(ToldMeter { meter: id, name, every: meter.every, spec: spec.clone() });
-            }
-            SourceSpec::Logged => {}
-        }
-    }
-    let origin = Instant::now();
-    for gateway in gateways(polled) {
-        let (desk, dial) = (Rc::clone(desk), Rc::clone(&world.dial));
-        tasks.always(move || {
-            run_gateway(Rc::clone(&gateway), Rc::clone(&desk) as Rc<dyn Sink>, Rc::clone(&dial), origin)
-        });
-    }
-    if let (false, Some(broker)) = (told.is_empty(), &configuration.broker) {
-        // Compiled once here so that a bad pointer is an error now, not in a task.
-        Intake::new(Rc::clone(desk) as Rc<dyn Sink>, &told, broker.qos)?;
-        let route = Rc::new(Route::open(
-            broker,
-            &configuration.store.folder,
-            "in.sock",
-            Rc::clone(&world.dial),
-            Rc::clone(ends),
-        )?);
-        let (desk, broker) = (Rc::clone(desk), broker.clone());
-        tasks.always(move || {
-            let sink = Rc::clone(&desk) as Rc<dyn Sink>;
-            let (client, route) = (broker.client.clone(), Rc::clone(&route));
-            let intake = Intake::new(Rc::clone(&sink), &told, broker.qos);
-            async move {
-                if let Ok(intake) = intake {
-                    run_mqtt(sink, route, client, intake).await;
-                }
-            }
-        });
-    }
-    Ok(())
-}
-
-fn start_telling(
+/// Starts the tasks that tell people.
+pub(crate) fn start_telling(
     tasks: &mut Tasks,
     world: &mut World,
     configuration: &Configuration,
@@ -421,22 +387,17 @@ fn trials(
     Trials::new(world.keeper.clone(), site.clone(), reached, board, pumps)
 }
 
-fn maker(world: &World, configuration: &Configuration, plan: &Plan) -> Rc<Maker> {
-    let folder = (world.outside == Outside::Open).then(|| configuration.digest.folder.clone());
-    let context = DigestContext::new(plan, &configuration.timezone, configuration.shows);
-    Maker::new(world.keeper.clone(), context, configuration.digest.at, folder)
-}
-
 /// What each second brings, and now and then a look at old rows and at the digest.
-async fn every_second(desk: &Rc<Desk>, keeper: &Keeper, maker: &Rc<Maker>, ends: &Ends) {
+async fn every_second(desk: &Rc<Desk>, keeper: &Keeper, now: &Now) {
     let mut ticks = interval(Duration::from_secs(1));
     ticks.set_missed_tick_behavior(MissedTickBehavior::Skip);
     let mut works = true;
     for second in 0u64.. {
         ticks.tick().await;
         desk.second();
+        let (maker, ends) = now.borrow().clone();
         if desk.clock_is_trusted() {
-            desk.look_at_certificates(ends);
+            desk.look_at_certificates(&ends);
         }
         let minute = second % SWEEP_EVERY == 0;
         if minute {

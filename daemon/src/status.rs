@@ -39,6 +39,9 @@ pub struct Status {
     /// What must be known of the store, a sentence each.
     #[serde(default)]
     pub store_notices: Vec<String>,
+    /// Why the configuration was refused when it was read anew last; `None`: what is on the disk was taken in when it was read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub refused_configuration: Option<String>,
     /// Certificates that end soon, a sentence each.
     #[serde(default)]
     pub certificates: Vec<String>,
@@ -193,6 +196,12 @@ pub fn page(status: &Status) -> String {
     if !status.store_works {
         let _ = writeln!(text, "The store can't be written: judging and telling go on from memory.");
     }
+    if let Some(why) = &status.refused_configuration {
+        let _ = writeln!(text, "The changed configuration is not taken in; what was in force before stays so:");
+        for line in why.lines() {
+            let _ = writeln!(text, "  {line}");
+        }
+    }
     let heat = status.calibrations.iter().chain(&status.ageing);
     for notice in status.store_notices.iter().chain(&status.certificates).chain(heat) {
         let _ = writeln!(text, "{notice}");
@@ -326,6 +335,7 @@ mod tests {
             store_works: true,
             store_notices: Vec::new(),
             certificates: Vec::new(),
+            refused_configuration: Some("kvarden.toml: what is wrong\nand what more".to_owned()),
             calibrations: Vec::new(),
             ageing: Vec::new(),
             strangers: Strangers::default(),

@@ -1,7 +1,9 @@
 //! The tasks of the daemon: started again when they end, up to a bound.
 
 use crate::run::RunError;
-use std::future::Future;
+use std::future::{Future, poll_fn};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::task::Poll;
 use std::time::Duration;
 use tokio::task::JoinSet;
 
@@ -9,6 +11,19 @@ use tokio::task::JoinSet;
 const START_AGAIN: Duration = Duration::from_secs(1);
 /// So many restarts of tasks mean that something is wrong with the program: it ends, and its keeper starts it anew.
 pub(crate) const MOST_RESTARTS: u32 = 100;
+
+/// A task ended with a panic, which was written to the log.
+struct Panicked;
+
+/// Runs a task to its end. Not one of its own: whoever ends the caller ends it too, at once.
+async fn to_its_end(task: impl Future<Output = ()>) -> Result<(), Panicked> {
+    let mut task = Box::pin(task);
+    poll_fn(|context| match catch_unwind(AssertUnwindSafe(|| task.as_mut().poll(context))) {
+        Ok(poll) => poll.map(Ok),
+        Err(_) => Poll::Ready(Err(Panicked)),
+    })
+    .await
+}
 
 /// Tasks that are looked after: one that ends is started again or ends the daemon.
 #[derive(Default)]
@@ -21,11 +36,8 @@ impl Tasks {
     pub(crate) fn always<F: Future<Output = ()> + 'static>(&mut self, start: impl Fn() -> F + 'static) {
         self.running.spawn_local(async move {
             for _ in 0..MOST_RESTARTS {
-                if let Err(error) = tokio::task::spawn_local(start()).await {
-                    if error.is_cancelled() {
-                        return;
-                    }
-                    tracing::error!(%error, "a part of the program ended with a panic; it is started again");
+                if to_its_end(start()).await.is_err() {
+                    tracing::error!("a part of the program ended with a panic; it is started again");
                 }
                 tokio::time::sleep(START_AGAIN).await;
             }
@@ -59,6 +71,7 @@ impl Tasks {
         }
     }
 
+    /// Ends them all; when it returns none of them does anything any more.
     pub(crate) async fn stop(mut self) {
         self.running.shutdown().await;
     }

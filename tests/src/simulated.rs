@@ -98,6 +98,7 @@ pub fn simulate_under(
             keeper: Keeper::inline(store),
             couriers: vec![courier("file"), courier("log")],
             outside: Outside::Closed,
+            file: None,
         };
         // Half a second after the last poll, so that a run that goes on begins with the next one.
         let stop = tokio::time::sleep_until(began + Duration::from_millis((to - from) as u64 * 1000 - 500));

@@ -52,6 +52,7 @@ fn the_unit_may_write_one_folder_and_speak_over_ip_and_its_own_socket() {
     assert_eq!(all("SystemCallFilter"), ["@system-service", "~@privileged @resources"]);
     assert_eq!(all("CapabilityBoundingSet"), [""]);
     assert_eq!(all("ExecStart"), ["/usr/local/bin/kvarden run /etc/kvarden/kvarden.toml"]);
+    assert_eq!(all("ExecReload"), ["/usr/local/bin/kvarden reload --config /etc/kvarden/kvarden.toml"]);
 }
 
 #[test]

@@ -10,7 +10,7 @@ use kvarden_core::time::Span;
 use std::rc::Rc;
 
 /// A meter that tells its values by MQTT.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct ToldMeter {
     /// Its place in the plan.
     pub meter: MeterId,

@@ -13,7 +13,7 @@ use std::time::Duration;
 use tokio::time::Instant;
 
 /// A meter that is polled.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct PolledMeter {
     /// Its place in the plan.
     pub meter: MeterId,

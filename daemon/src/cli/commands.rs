@@ -10,7 +10,7 @@ use crate::words::{Site, Whereabouts};
 use kvarden_config::Configuration;
 use kvarden_core::plan::Plan;
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -55,15 +55,34 @@ pub(super) fn look(whom: &Whom) -> ExitCode {
 pub(super) fn run(path: &Path) -> ExitCode {
     crate::start_logging();
     let Some(configuration) = load(path) else { return ExitCode::FAILURE };
-    match crate::run::run_until_signal(configuration) {
+    match crate::run::run_until_signal(configuration, path) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => failed(&error),
     }
 }
 
+/// The folder of the running daemon's store. The file may be half changed: the daemon runs on with what it was before, and
+/// must be reached.
+fn folder_of(path: &Path) -> Option<PathBuf> {
+    let folder = kvarden_config::store_folder(path);
+    if folder.is_none() {
+        load(path);
+    }
+    folder
+}
+
+pub(super) fn reload(path: &Path) -> ExitCode {
+    let Some(folder) = folder_of(path) else { return ExitCode::FAILURE };
+    match ask(&folder, &Request::Reload) {
+        Ok(reply) if reply.done => print_line(&reply.says),
+        Ok(reply) => failed(&reply.says),
+        Err(error) => failed(&error),
+    }
+}
+
 pub(super) fn status(path: &Path, json: bool) -> ExitCode {
-    let Some(configuration) = load(path) else { return ExitCode::FAILURE };
-    match ask(&configuration.store.folder, &Request::Status) {
+    let Some(folder) = folder_of(path) else { return ExitCode::FAILURE };
+    match ask(&folder, &Request::Status) {
         Ok(reply) => {
             let Some(status) = reply.status else { return failed(&reply.says) };
             if json {
@@ -99,14 +118,14 @@ pub(super) fn explain(path: &Path, alert: &str) -> ExitCode {
 }
 
 pub(super) fn steer(alert: &Alert, request: impl FnOnce(String, String) -> Request) -> ExitCode {
-    let Some(configuration) = load(&alert.which.config) else { return ExitCode::FAILURE };
+    let Some(folder) = folder_of(&alert.which.config) else { return ExitCode::FAILURE };
     let variable = |name| std::env::var(name).ok().filter(|value| !value.trim().is_empty());
     let (sudo, user) = (variable("SUDO_USER"), variable("USER"));
     let by = match speaker(alert.by.as_deref(), sudo.as_deref(), user.as_deref()) {
         Ok(by) => by,
         Err(why) => return failed(&why),
     };
-    match ask(&configuration.store.folder, &request(alert.which_one.clone(), by)) {
+    match ask(&folder, &request(alert.which_one.clone(), by)) {
         Ok(reply) if reply.done => print_line(&reply.says),
         Ok(reply) => failed(&reply.says),
         Err(error) => failed(&error),

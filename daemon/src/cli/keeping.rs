@@ -1,11 +1,11 @@
 //! Commands about what is kept: export, backup, restore, verify.
 
-use super::commands::{failed, load};
+use super::commands::{failed, load_with_plan, load, say};
 use crate::export::{Every, ExportError, Wanted, export};
 use crate::store::{self, Progress, Store};
 use clap::Args;
 use jiff::tz::TimeZone;
-use kvarden_core::time::EventTime;
+use kvarden_core::time::{EventTime, Span};
 use std::io::{BufWriter, IsTerminal, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -28,6 +28,46 @@ pub(super) struct ExportArgs {
     /// Only this quantity, such as `current_a.A`; may be given several times.
     #[arg(long = "quantity", value_name = "KEY")]
     quantities: Vec<String>,
+}
+
+/// A length of time as it is written behind `--since`.
+pub(super) fn length(text: &str) -> Result<Span, String> {
+    let wrong = || format!("{text:?} is no length of time; write 90m, 12h, 30d or 4w");
+    let unit = text.chars().last().ok_or_else(wrong)?;
+    let count: u32 = text[..text.len() - unit.len_utf8()].trim().parse().map_err(|_| wrong())?;
+    let unit = match unit {
+        'm' => Span::minutes(1),
+        'h' => Span::hours(1),
+        'd' => Span::hours(24),
+        'w' => Span::hours(7 * 24),
+        _ => return Err(wrong()),
+    };
+    if count == 0 { Err(wrong()) } else { Ok(unit.times(i64::from(count))) }
+}
+
+pub(super) fn try_limits(new: &Path, since: Span, config: Option<&Path>) -> ExitCode {
+    let Some((configuration, plan)) = load_with_plan(new) else { return ExitCode::FAILURE };
+    let folder = match config {
+        None => configuration.store.folder.clone(),
+        Some(config) => match load(config) {
+            Some(running) => running.store.folder,
+            None => return ExitCode::FAILURE,
+        },
+    };
+    let zone = TimeZone::get(&configuration.timezone).unwrap_or(TimeZone::UTC);
+    let store = match Store::open_for_reading(&folder) {
+        Ok(store) => store,
+        Err(error) => return mended(&error),
+    };
+    let to = EventTime(jiff::Timestamp::now().as_millisecond());
+    let span = (to - since, to);
+    match crate::tried::try_limits(&store, &configuration, &plan, span) {
+        Ok(trial) => {
+            let what = new.display().to_string();
+            say(&crate::words::tried::page(&trial, &what, span, &zone, configuration.shows))
+        }
+        Err(error) => mended(&error),
+    }
 }
 
 pub(super) fn export_rows(config: &Path, args: ExportArgs) -> ExitCode {

@@ -34,6 +34,15 @@ enum Command {
         /// The configuration.
         config: PathBuf,
     },
+    /// Let the running daemon read its configuration anew and take it in, without losing windows or alarms.
+    ///
+    /// If anything is wrong with it, nothing is changed, and all that is wrong is told. SIGHUP to the daemon does the same;
+    /// what became of it then stands in the log and in `kvarden status`.
+    #[command(after_help = "Example: kvarden reload --config kvarden.toml")]
+    Reload {
+        #[command(flatten)]
+        which: Which,
+    },
     /// Check a configuration: print the plan and each limit in force, or every problem at once.
     #[command(after_help = "Example: kvarden check kvarden.toml")]
     Check {
@@ -185,6 +194,25 @@ enum Command {
         #[arg(long)]
         back: bool,
     },
+    /// Try other limits on what is stored: which alarms they would have brought, next to those that came.
+    ///
+    /// NEWFILE is a whole configuration. Most of the past is stored as minutes, so of what passed a limit within a minute it is
+    /// said that it may have come; where readings around an alarm are stored, they decide. Nothing is changed.
+    #[command(
+        name = "try-limits",
+        after_help = "Example: kvarden try-limits new.toml --since 30d\n         kvarden try-limits /tmp/new.toml --since 12h --config /etc/kvarden/kvarden.toml"
+    )]
+    TryLimits {
+        /// The configuration with the limits to try.
+        #[arg(value_name = "NEWFILE")]
+        new: PathBuf,
+        /// How far back: 12h, 30d, 4w.
+        #[arg(long, value_name = "LENGTH", default_value = "30d", value_parser = keeping::length)]
+        since: kvarden_core::time::Span,
+        /// The configuration whose store holds the past; without it, that of NEWFILE.
+        #[arg(long, value_name = "FILE")]
+        config: Option<PathBuf>,
+    },
     /// Print the digest of a day; any past day comes out the same again.
     #[command(
         after_help = "Example: kvarden digest kvarden.toml --date 2026-11-23\n         kvarden digest kvarden.toml --date 2026-11-23 --form html > day.html"
@@ -269,6 +297,7 @@ pub fn main() -> ExitCode {
     let cli = Cli::parse();
     match cli.command {
         Command::Run { config } => commands::run(&config),
+        Command::Reload { which } => commands::reload(&which.config),
         Command::Check { config } => commands::check(&config),
         Command::Look { address, unit, answers_as } => {
             commands::look(&Whom { address, unit, answers_as: answers_as.unwrap_or(unit) })
@@ -306,6 +335,7 @@ pub fn main() -> ExitCode {
             let meant = Alert { which_one: String::new(), by, which };
             commands::steer(&meant, |_, by| crate::control::Request::SendTest { to, channel, by })
         }
+        Command::TryLimits { new, since, config } => keeping::try_limits(&new, since, config.as_deref()),
         Command::Export { config, what } => keeping::export_rows(&config, what),
         Command::Backup { config, to } => keeping::back_up(&config, &to),
         Command::Restore { config, from } => keeping::restore(&config, &from),

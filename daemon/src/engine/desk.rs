@@ -1,17 +1,20 @@
 //! The one handle to the engine: it sends batches on their way, one at a time, and settles each as it lands.
 
-use super::ageing;
+mod status;
+
 use super::{BATCH_INPUTS, Engine, WRITE_AGAIN};
 use crate::clock::Clock;
-use crate::status::{AlertStatus, ChannelStatus, Status, Strangers};
+use crate::reload::Bell;
+use crate::status::Strangers;
 use crate::store::{Keeper, NotTaken};
 use crate::tls::Ends;
-use crate::words::{Site, cause, message, supply};
+use crate::words::Site;
 use crate::world::Sink;
-use kvarden_core::diagnosis::Family;
 use kvarden_core::input::{Deed, HealthFact, MeterTrouble, Part};
 use kvarden_core::output::Denial;
+use kvarden_core::plan::Plan;
 use kvarden_core::reading::{MeterId, Sample};
+use kvarden_core::saved::ScopeState;
 use kvarden_core::time::{EventTime, Span};
 use std::cell::{Cell, RefCell};
 use std::rc::Rc;
@@ -25,6 +28,9 @@ const SENDER_PATIENCE: Duration = Duration::from_millis(25);
 /// How long an order waits to be stored before the person is told that it is not yet.
 const ORDER_PATIENCE: Duration = Duration::from_secs(10);
 
+/// While something is on its way to the store it is looked at so often, besides when it lands.
+const LOOK_AGAIN: Duration = Duration::from_millis(100);
+
 /// Each second something is done here: after so long without anything the program itself did not run.
 const STOOD_STILL: Span = Span::seconds(10);
 
@@ -34,7 +40,8 @@ pub struct Desk {
     engine: RefCell<Engine>,
     clock: Rc<Clock>,
     keeper: Keeper,
-    site: Site,
+    site: RefCell<Site>,
+    bell: Bell,
     since: EventTime,
     /// When it was last awake.
     seen: Cell<EventTime>,
@@ -62,7 +69,8 @@ impl Desk {
             engine: RefCell::new(engine),
             clock,
             keeper,
-            site,
+            site: RefCell::new(site),
+            bell: Bell::default(),
             since,
             seen: Cell::new(since),
             letters_wait: Cell::new(0),
@@ -79,6 +87,63 @@ impl Desk {
     /// Steady time on the scale of event time.
     pub fn now(&self) -> EventTime {
         self.clock.now()
+    }
+
+    /// Where one asks for the configuration to be read anew.
+    pub fn bell(&self) -> &Bell {
+        &self.bell
+    }
+
+    /// Goes on with another configuration. `tells_anew`: other pumps will ask for a notice; those that had one are gone.
+    /// `known`: states of scopes that come back.
+    pub fn reconfigure(
+        &self,
+        (plan, known): (&Arc<Plan>, Vec<ScopeState>),
+        site: &Site,
+        channels: Vec<String>,
+        tells_anew: bool,
+    ) {
+        if tells_anew {
+            self.letters.borrow_mut().clear();
+        }
+        self.site.replace(site.clone());
+        self.engine.borrow_mut().reconfigure(self.now(), (plan, known), site, channels);
+        self.flush(true);
+    }
+
+    /// Stores what another configuration has changed, then the state from which a restart goes on under it, which bears its
+    /// `mark`. If that can't be done in time, a restart goes on from what was told.
+    pub async fn keep_reconfigured(&self, mark: String) {
+        if !self.keep_all(Some(mark)).await {
+            tracing::warn!("the windows could not be saved yet; if the program ended now, they would begin anew");
+        }
+    }
+
+    /// Saves the state of every scope, in a bounded time. False: not all was stored.
+    async fn keep_all(&self, mark: Option<String>) -> bool {
+        let mut committed = self.committed.subscribe();
+        self.flush(true);
+        let (number, snapshots) = {
+            let engine = self.engine.borrow();
+            let scopes = engine.monitor.scopes();
+            let all = scopes.filter_map(|scope| crate::restore::encode(&engine.monitor, scope));
+            (engine.number, all.collect::<Vec<_>>())
+        };
+        let stored = async {
+            while *committed.borrow_and_update() < number {
+                self.flush(true);
+                self.settle();
+                let _ = tokio::time::timeout(LOOK_AGAIN, committed.changed()).await;
+            }
+        };
+        if tokio::time::timeout(ORDER_PATIENCE, stored).await.is_err() {
+            return false;
+        }
+        let kept = self.keeper.ask(move |store| {
+            crate::restore::put(store, number, &snapshots)?;
+            mark.map_or(Ok(()), |mark| store.note_plan(&mark))
+        });
+        matches!(kept.await, Ok(Ok(())))
     }
 
     /// A notice of its own for one pump, given whenever letters were stored.
@@ -111,6 +176,11 @@ impl Desk {
     /// Whether the store takes what is given to it.
     pub fn store_works(&self) -> bool {
         self.engine.borrow().store_works
+    }
+
+    /// The plan in force.
+    pub fn plan(&self) -> Arc<Plan> {
+        Arc::clone(self.engine.borrow().monitor.plan())
     }
 
     /// Whether stamps of our own clock wait for its correction, by the inputs that are stored.
@@ -274,10 +344,11 @@ impl Desk {
                     return;
                 }
                 // A short sleep beside the notice: a write that failed is tried again after a while.
-                let _ = tokio::time::timeout(Duration::from_millis(100), self.landed.notified()).await;
+                let _ = tokio::time::timeout(LOOK_AGAIN, self.landed.notified()).await;
             }
         };
-        if tokio::time::timeout(ORDER_PATIENCE, all).await.is_err() {
+        // With the windows, so that a start with a changed configuration has them.
+        if tokio::time::timeout(ORDER_PATIENCE, all).await.is_err() || !self.keep_all(None).await {
             tracing::error!("not everything could be stored before the end");
         }
     }
@@ -315,90 +386,6 @@ impl Desk {
     /// The ids of alerts that another open one tells of.
     pub fn merged_alerts(&self) -> Vec<String> {
         self.engine.borrow().monitor.merged_alerts().collect()
-    }
-
-    /// How things stand.
-    pub async fn status(&self) -> Status {
-        let mut status = {
-            let engine = self.engine.borrow();
-            let alerts = engine.monitor.open_alerts().map(|revision| {
-                let message = message(revision, &self.site);
-                AlertStatus {
-                    code: message.code,
-                    alert: revision.alert.clone(),
-                    text: message.text,
-                    state: revision.state.words().to_owned(),
-                    priority: revision.priority,
-                    since: revision.since,
-                }
-            });
-            let mut alerts: Vec<AlertStatus> = alerts.collect();
-            crate::status::sort(&mut alerts);
-            let made_here = |index: usize| {
-                engine.monitor.meter(MeterId(index as u32)).is_some_and(|meter| meter.points == 0)
-            };
-            let meters = engine.meters.iter().enumerate().filter(|(index, _)| !made_here(*index));
-            Status {
-                site: self.site.name.clone(),
-                timezone: self.site.zone.iana_name().unwrap_or("UTC").to_owned(),
-                now: self.now(),
-                since: self.since,
-                alerts,
-                findings: engine
-                    .monitor
-                    .open_findings()
-                    .filter(|facts| facts.cause.family() != Family::Event)
-                    .map(|facts| cause::listed(facts, self.now(), self.site.reads()))
-                    .collect(),
-                supplies: engine
-                    .monitor
-                    .supplies()
-                    .map(|now| supply::line(&now, self.now(), &self.site.zone))
-                    .chain(engine.monitor.contexts(self.now()).filter_map(|(name, context)| {
-                        crate::words::context(name, &context, self.now(), &self.site.zone)
-                    }))
-                    .collect(),
-                meters: meters.map(|(index, meter)| engine.status_of(index, meter)).collect(),
-                channels: engine
-                    .gathered
-                    .channels()
-                    .iter()
-                    .map(|channel| ChannelStatus {
-                        channel: channel.clone(),
-                        waiting: 0,
-                        works: !engine.monitor.is_broken(&Part::Channel(channel.clone())),
-                    })
-                    .collect(),
-                readings: engine.readings,
-                not_kept: engine.not_kept,
-                store_works: engine.store_works,
-                store_notices: Vec::new(),
-                strangers: self.strangers.borrow().clone(),
-                calibrations: engine
-                    .monitor
-                    .heat_learned()
-                    .filter_map(crate::words::calibration)
-                    .chain(engine.monitor.connections_learned().map(crate::words::connections))
-                    .collect(),
-                ageing: Vec::new(),
-                certificates: self.certificates.borrow().clone(),
-            }
-        };
-        let names: Vec<String> = status.channels.iter().map(|channel| channel.channel.clone()).collect();
-        let (now, zone) = (self.now(), self.site.zone.clone());
-        let insulations = ageing::insulations(&self.engine.borrow().monitor);
-        let count = move |store: &mut crate::store::Store| {
-            let waiting = names.iter().map(|name| store.waiting(name).unwrap_or(0)).collect::<Vec<_>>();
-            (waiting, store.notices(now).unwrap_or_default(), ageing::told(store, &insulations, now, &zone))
-        };
-        if let Ok((waiting, notices, ageing)) = self.keeper.ask(count).await {
-            status.store_notices = notices;
-            status.ageing = ageing;
-            for (channel, waiting) in status.channels.iter_mut().zip(waiting) {
-                channel.waiting = waiting as u64;
-            }
-        }
-        status
     }
 }
 

@@ -13,10 +13,13 @@ use crate::batching::Gathered;
 use crate::restore::Restored;
 use crate::status::MeterStatus;
 use crate::store::{Applied, Batch, Learned, OwnedInput, TailRecord, Unwritten};
+use crate::words::Site;
 use kvarden_core::input::{Deed, HealthFact, Input, MeterTrouble, Order, Part};
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::{Answer, Denial, Output};
+use kvarden_core::plan::Plan;
 use kvarden_core::reading::{MeterId, Reading, Sample};
+use kvarden_core::saved::ScopeState;
 use kvarden_core::time::{EventTime, Span};
 use std::sync::{Arc, Mutex};
 
@@ -56,21 +59,26 @@ pub struct Engine {
     order: u64,
 }
 
+/// The meters of a plan, of which nothing is known yet.
+fn meters_of(plan: &Plan) -> Vec<MeterStatus> {
+    let name = |place: &kvarden_core::plan::MeterRef| {
+        let scope = &plan.scopes[place.scope];
+        MeterStatus {
+            transformer: scope.name.clone(),
+            meter: scope.meters[place.local].name.clone(),
+            ..MeterStatus::default()
+        }
+    };
+    plan.meters.iter().map(name).collect()
+}
+
 impl Engine {
     /// An engine that goes on from what was restored.
     pub fn new(restored: Restored, gathered: Gathered) -> Self {
         let Restored { monitor, number, batch, to_save, unsaved, .. } = restored;
         let plan = Arc::clone(monitor.plan());
-        let name = |place: &kvarden_core::plan::MeterRef| {
-            let scope = &plan.scopes[place.scope];
-            MeterStatus {
-                transformer: scope.name.clone(),
-                meter: scope.meters[place.local].name.clone(),
-                ..MeterStatus::default()
-            }
-        };
         Self {
-            meters: plan.meters.iter().map(name).collect(),
+            meters: meters_of(&plan),
             monitor,
             outputs: Vec::with_capacity(64),
             gathered,
@@ -85,6 +93,41 @@ impl Engine {
             readings: 0,
             order: 0,
         }
+    }
+
+    /// Goes on with another plan. It is numbered like an input, so that what comes of it is stored in its place.
+    fn reconfigure(
+        &mut self,
+        now: EventTime,
+        (plan, known): (&Arc<Plan>, Vec<ScopeState>),
+        site: &Site,
+        channels: Vec<String>,
+    ) {
+        let former = Arc::clone(self.monitor.plan());
+        let gone = self.monitor.scopes().filter(|scope| {
+            plan.scopes.iter().all(|watched| watched.name != former.scopes[scope.0].name)
+        });
+        let retired: Vec<_> =
+            gone.map(|scope| self.gathered.retired(scope, self.number + 1, &self.monitor)).collect();
+        self.monitor.reconfigure(Arc::clone(plan), &mut self.outputs);
+        for state in known {
+            self.monitor.adopt(state, &mut self.outputs);
+        }
+        self.gathered.follow_plan(plan, site.clone(), channels);
+        self.keep(now, OwnedInput::Tick);
+        self.absorb(None);
+        self.batch.precious.extend(retired.into_iter().flatten());
+        let scopes: Vec<_> = self.monitor.scopes().collect();
+        self.gathered.add_learned(&scopes, self.number, &self.monitor, &mut self.batch);
+        let known = std::mem::take(&mut self.meters);
+        self.meters = meters_of(plan);
+        for meter in &mut self.meters {
+            if let Some(same) = known.iter().find(|known| known.meter == meter.meter) {
+                *meter = MeterStatus { transformer: meter.transformer.clone(), ..same.clone() };
+            }
+        }
+        // Each is saved with it, so none is without a snapshot.
+        self.snapshots = Snapshots::new(&scopes, 0, &plan.linked());
     }
 
     fn keep(&mut self, now: EventTime, input: OwnedInput) {

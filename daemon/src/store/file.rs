@@ -264,6 +264,11 @@ fn set_up(db: &Connection, options: Options) -> rusqlite::Result<()> {
     db.pragma_update(None, "synchronous", "NORMAL")?;
     db.pragma_update(None, "cache_size", -CACHE_KIB)?;
     db.pragma_update(None, "temp_store", "MEMORY")?;
+    set_bounds(db, options)
+}
+
+/// The hard stop of the file.
+pub(super) fn set_bounds(db: &Connection, options: Options) -> rusqlite::Result<()> {
     db.pragma_update_and_check(None, "max_page_count", room::most_pages(options), |_| Ok(()))
 }
 

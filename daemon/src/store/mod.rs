@@ -287,6 +287,19 @@ impl Store {
         Ok(())
     }
 
+    /// From now on the file has these bounds.
+    ///
+    /// # Errors
+    /// The file can't be bounded now.
+    pub fn set_bounds(&mut self, options: Options) -> Result<()> {
+        self.options = options;
+        self.reserve = reserve::Reserve::of(&self.file, options);
+        if self.refuge.is_none() {
+            file::set_bounds(&self.db, options)?;
+        }
+        Ok(())
+    }
+
     /// Notes in the lock which book is open on the disk.
     fn note_open(&mut self) {
         if let Some(lock) = &mut self.lock {

@@ -12,6 +12,9 @@ const KEPT: i64 = 2;
 /// Where it is kept since which input each scope is watched.
 const WATCHED: &str = "watched";
 
+/// Where it is kept by which plan the stored inputs were judged.
+const PLAN: &str = "plan";
+
 /// A snapshot of a scope.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SavedState {
@@ -117,6 +120,33 @@ impl Store {
             }
             Ok(since)
         })
+    }
+
+    /// Whether inputs go on to be judged as those that are stored were; `mark` stands for all by which they are. If not, no
+    /// snapshot is left from which stored inputs would be judged again.
+    ///
+    /// # Errors
+    /// Nothing is changed then.
+    pub fn goes_on_under(&mut self, mark: &str) -> Result<bool> {
+        let last = self.last_number;
+        self.write(Durability::Normal, |db, _| {
+            let known = schema::meta(db, PLAN)?;
+            schema::put_meta(db, PLAN, mark)?;
+            // A store that never noted one goes on.
+            let goes_on = known.is_none_or(|known| known == mark);
+            if !goes_on {
+                db.execute("DELETE FROM state WHERE number < ?1", [last as i64])?;
+            }
+            Ok(goes_on)
+        })
+    }
+
+    /// Notes that what is stored now goes on under this mark.
+    ///
+    /// # Errors
+    /// Nothing is changed then.
+    pub fn note_plan(&mut self, mark: &str) -> Result<()> {
+        self.write(Durability::Normal, |db, _| schema::put_meta(db, PLAN, mark))
     }
 
     /// The alarms and alerts of a scope as they were last saved: JSON, and the input after which it holds.

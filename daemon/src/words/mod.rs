@@ -23,6 +23,7 @@ pub mod subject;
 pub mod supply;
 mod text;
 pub mod time;
+pub mod tried;
 pub(crate) mod unit;
 mod whereabouts;
 

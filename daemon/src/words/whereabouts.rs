@@ -5,13 +5,13 @@ use kvarden_core::plant::Plant;
 use std::collections::HashMap;
 
 /// By name; empty for a site that says nothing of it.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Whereabouts {
     transformers: HashMap<String, OfTransformer>,
     feeders: HashMap<String, String>,
 }
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 struct OfTransformer {
     location: Option<String>,
     call: Option<String>,

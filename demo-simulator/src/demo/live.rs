@@ -67,7 +67,7 @@ pub(super) fn show(plan: &Plan) -> Result<(), DemoError> {
     let folder = plan.folder.join("live");
     narrator::start(&folder, &up.config, plan.acknowledges)?;
     let seconds = plan.seconds;
-    kvarden::run::run_in_real_world(configuration, async move {
+    kvarden::run::run_in_real_world(configuration, None, async move {
         let ctrl_c = tokio::signal::ctrl_c();
         match seconds {
             Some(seconds) => {
