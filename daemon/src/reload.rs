@@ -88,8 +88,7 @@ pub struct Meters {
 impl Meters {
     /// Of a configuration with this plan.
     pub fn of(configuration: &Configuration, plan: &Plan) -> Self {
-        let mut all =
-            Self { polled: Vec::new(), told: Vec::new(), broker: configuration.broker.clone() };
+        let mut all = Self { polled: Vec::new(), told: Vec::new(), broker: configuration.broker.clone() };
         let meters = configuration.sources.iter().zip(&configuration.plant.meters);
         for (index, (source, meter)) in meters.enumerate() {
             let id = MeterId(index as u32);
@@ -144,12 +143,19 @@ pub fn words(old: &Configuration, new: &Configuration) -> String {
         let plant = &all.plant;
         let transformers = plant.transformers.iter().map(|one| format!("transformer {}", one.name));
         let feeders = plant.feeders.iter().map(|one| format!("feeder {}", one.name));
-        transformers.chain(feeders).chain(plant.meters.iter().map(|one| format!("meter {}", one.name))).collect()
+        transformers
+            .chain(feeders)
+            .chain(plant.meters.iter().map(|one| format!("meter {}", one.name)))
+            .collect()
     };
     let (before, after) = (names(old), names(new));
     let list = |word: &str, of: &[&String]| {
         let names: Vec<&str> = of.iter().take(10).map(|name| name.as_str()).collect();
-        let more = if of.len() > names.len() { format!(" and {} more", of.len() - names.len()) } else { String::new() };
+        let more = if of.len() > names.len() {
+            format!(" and {} more", of.len() - names.len())
+        } else {
+            String::new()
+        };
         (!names.is_empty()).then(|| format!("; {word}: {}{more}", names.join(", ")))
     };
     let gone = list("no longer watched", &before.difference(&after).collect::<Vec<_>>()).unwrap_or_default();

@@ -196,7 +196,8 @@ impl Running {
         };
         let says = reload::words(&self.configuration, &configuration);
         let reads_anew = meters != self.meters;
-        let tells_anew = world.outside == Outside::Open && tells_otherwise(&self.configuration, &configuration);
+        let tells_anew =
+            world.outside == Outside::Open && tells_otherwise(&self.configuration, &configuration);
 
         // They end before the swap: a reading must not come under a place of the former plan.
         if tells_anew {
@@ -224,9 +225,9 @@ impl Running {
         (self.configuration, self.meters) = (configuration, meters);
         desk.keep_reconfigured(mark).await;
         let bounded = world.keeper.ask(move |store| store.set_bounds(Options { max_bytes: most })).await?;
-        let bounded = bounded.err().map(|error| {
-            format!("; but the size of the store stays as it is until the next start: {error}")
-        });
+        let bounded = bounded
+            .err()
+            .map(|error| format!("; but the size of the store stays as it is until the next start: {error}"));
         Ok(Ok(says + &bounded.unwrap_or_default()))
     }
 }

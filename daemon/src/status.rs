@@ -197,7 +197,8 @@ pub fn page(status: &Status) -> String {
         let _ = writeln!(text, "The store can't be written: judging and telling go on from memory.");
     }
     if let Some(why) = &status.refused_configuration {
-        let _ = writeln!(text, "The changed configuration is not taken in; what was in force before stays so:");
+        let _ =
+            writeln!(text, "The changed configuration is not taken in; what was in force before stays so:");
         for line in why.lines() {
             let _ = writeln!(text, "  {line}");
         }

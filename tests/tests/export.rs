@@ -23,7 +23,14 @@ fn minute(meter: &str, number: i64, value: f64, seconds: i64) -> MinuteRow {
         pane.push(value, Span::seconds(1));
     }
     let minute = BEGIN + Span::minutes(number);
-    MinuteRow { meter: meter.into(), series, minute, panes: [pane, Pane::EMPTY].into(), late: false, guessed: false }
+    MinuteRow {
+        meter: meter.into(),
+        series,
+        minute,
+        panes: [pane, Pane::EMPTY].into(),
+        late: false,
+        guessed: false,
+    }
 }
 
 fn site() -> Site {

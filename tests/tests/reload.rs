@@ -71,7 +71,8 @@ impl Cannery {
     }
 
     fn changes(&self, feeder: &str) -> Vec<Change> {
-        let all = self.site.store().changes(EventTime(0), EventTime(i64::MAX)).expect("the store can be read");
+        let all =
+            self.site.store().changes(EventTime(0), EventTime(i64::MAX)).expect("the store can be read");
         all.into_iter().filter(|change| change.subject.feeder.as_deref() == Some(feeder)).collect()
     }
 }
@@ -183,7 +184,14 @@ fn a_bad_file_changes_nothing_and_says_all_that_is_wrong_to_whoever_asks() {
     let refused = daemon.run("reload", &[]);
     let said = text(&refused.stderr);
     assert!(!refused.status.success() && refused.stdout.is_empty(), "{said}");
-    for part in ["deadbend", "Denvir", "did you mean", &format!(":{first}:"), &format!(":{second}:"), "nothing was changed"] {
+    for part in [
+        "deadbend",
+        "Denvir",
+        "did you mean",
+        &format!(":{first}:"),
+        &format!(":{second}:"),
+        "nothing was changed",
+    ] {
         assert!(said.contains(part), "{part}: {said}");
     }
     assert!(daemon.log().contains("deadbend"), "and in the log");
@@ -205,7 +213,9 @@ fn a_bad_file_changes_nothing_and_says_all_that_is_wrong_to_whoever_asks() {
     let config = cannery.site.config();
     signal("HUP", daemon.pid());
     cannery.write_text(&right.replace("folder = \"data\"", "folder = \"elsewhere\""));
-    wait_for("that is told", PATIENCE, || daemon.log().contains("the folder of the store can't be changed").then_some(()));
+    wait_for("that is told", PATIENCE, || {
+        daemon.log().contains("the folder of the store can't be changed").then_some(())
+    });
     std::fs::remove_file(config).expect("it is there");
     signal("HUP", daemon.pid());
     poll_on_by(&daemon, &cannery);
@@ -257,8 +267,15 @@ fn what_is_removed_while_in_alarm_is_no_longer_watched_and_a_new_one_if_it_comes
     let says = good(&daemon.run("reload", &[]));
     assert!(says.contains("new: ") && says.contains("meter MP-4"), "{says}");
     let again = cannery.wait_for_told("MP-4", 3);
-    assert_ne!(again[2]["alert"], again[0]["alert"], "another alert: of the first one nobody knows how it went on");
-    assert_eq!(cannery.told("MP-3"), Vec::<Value>::new(), "no value of MP-4 ever came under the name of MP-3");
+    assert_ne!(
+        again[2]["alert"], again[0]["alert"],
+        "another alert: of the first one nobody knows how it went on"
+    );
+    assert_eq!(
+        cannery.told("MP-3"),
+        Vec::<Value>::new(),
+        "no value of MP-4 ever came under the name of MP-3"
+    );
     daemon.stop();
 }
 

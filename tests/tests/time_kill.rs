@@ -47,7 +47,8 @@ fn killed_in_a_guess_it_loses_no_minute_and_dates_them_all_when_the_clock_is_set
     let tail = store.whole_tail().expect("the tail can be read");
     let set = tail.iter().position(|record| matches!(record.input, OwnedInput::Reclocked { .. }));
     let set = set.expect("the clock was corrected");
-    let is_reading = |record: &&kvarden::store::TailRecord| matches!(record.input, OwnedInput::Reading { .. });
+    let is_reading =
+        |record: &&kvarden::store::TailRecord| matches!(record.input, OwnedInput::Reading { .. });
     let readings = tail[..set].iter().filter(is_reading).count() as u64;
     assert!(readings > 1000, "{readings}");
     let runs = store.minutes("MP-3", EventTime(0), EventTime(i64::MAX)).expect("the rows can be read");

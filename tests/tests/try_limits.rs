@@ -90,7 +90,8 @@ fn raised(alarm: String, at: EventTime) -> Change {
 fn history(site: &Site, begin: EventTime) {
     let plan = Plan::new(&site.configuration().plant).expect("it was checked");
     let scope = plan.scopes.iter().find(|scope| scope.name == "T2").expect("the transformer has a scope");
-    let key = scope.alarms.iter().find(|alarm| alarm.key.contains("current_a.A") && alarm.key.contains("level"));
+    let key =
+        scope.alarms.iter().find(|alarm| alarm.key.contains("current_a.A") && alarm.key.contains("level"));
     let key = format!("T2/{}", key.expect("the limit has an alarm").key);
     let minutes = (0..180).map(|minute| {
         let values = match minute {
@@ -113,7 +114,9 @@ fn history(site: &Site, begin: EventTime) {
         tail: (0..240).map(reading).collect(),
         minutes: minutes.collect(),
         changes: [(1, 30), (2, 120)]
-            .map(|(rise, minute)| raised(format!("{key}#{rise}"), begin + Span::minutes(minute) + Span::seconds(11)))
+            .map(|(rise, minute)| {
+                raised(format!("{key}#{rise}"), begin + Span::minutes(minute) + Span::seconds(11))
+            })
             .into(),
         recordings: vec![NewRecording {
             id: "around something else".to_owned(),
@@ -135,8 +138,7 @@ fn history(site: &Site, begin: EventTime) {
 
 fn tried(site: &Site, new: &str, more: &[&str]) -> String {
     std::fs::write(site.path("new.toml"), format!("{}{new}", kvarden_tests::site::HEAD)).expect("a file");
-    let output =
-        run_to_end(Command::new(kvarden()).arg("try-limits").arg(site.path("new.toml")).args(more));
+    let output = run_to_end(Command::new(kvarden()).arg("try-limits").arg(site.path("new.toml")).args(more));
     assert!(output.status.success(), "{}", text(&output.stderr));
     text(&output.stdout)
 }
@@ -150,7 +152,8 @@ fn lines(page: &str) -> Vec<&str> {
 fn a_site() -> (Site, EventTime) {
     let map = point("current_a.A", "address = 0\nkind = \"u16\"");
     let site = Site::new(&sections(80, ""), &[("maps/mp3.toml", &map)]);
-    let now = SystemTime::now().duration_since(UNIX_EPOCH).expect("the clock is past 1970").as_millis() as i64;
+    let now =
+        SystemTime::now().duration_since(UNIX_EPOCH).expect("the clock is past 1970").as_millis() as i64;
     let begin = EventTime(now).floor(Span::hours(1)) - Span::hours(4);
     history(&site, begin);
     (site, begin)
@@ -169,13 +172,16 @@ fn another_limit_is_tried_on_what_is_stored_and_told_next_to_what_came() {
         "did not come  would have come, as its readings show",
         "came          would not have come",
     ];
-    let told: Vec<&str> = lines(&page).into_iter().filter(|line| line.contains("come ") || line.contains("come,")).collect();
-    let told: Vec<&str> = told.into_iter().filter(|line| line.starts_with("came  ") || line.starts_with("did not")).collect();
+    let told: Vec<&str> =
+        lines(&page).into_iter().filter(|line| line.contains("come ") || line.contains("come,")).collect();
+    let told: Vec<&str> =
+        told.into_iter().filter(|line| line.starts_with("came  ") || line.starts_with("did not")).collect();
     assert_eq!(told, expected, "{page}");
     assert!(page.contains("came 2, would have come 2 to 3"), "{page}");
     assert!(page.contains("(88.0 A, high)"), "{page}");
     let zone = jiff::tz::TimeZone::get("America/Denver").expect("it is built in");
-    let local = jiff::Timestamp::from_millisecond((begin + Span::minutes(60)).0).expect("within the calendar");
+    let local =
+        jiff::Timestamp::from_millisecond((begin + Span::minutes(60)).0).expect("within the calendar");
     let local = local.to_zoned_datetime(zone).strftime("%H:%M").to_string();
     let may = page.lines().find(|line| line.contains("may have come: passed")).expect("it was just there");
     assert!(may.contains(&local), "local time {local}: {may}");

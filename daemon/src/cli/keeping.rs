@@ -1,6 +1,6 @@
 //! Commands about what is kept: export, backup, restore, verify.
 
-use super::commands::{failed, load_with_plan, load, say};
+use super::commands::{failed, load, load_with_plan, say};
 use crate::export::{Every, ExportError, Wanted, export};
 use crate::store::{self, Progress, Store};
 use clap::Args;

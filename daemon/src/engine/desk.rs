@@ -115,7 +115,9 @@ impl Desk {
     /// `mark`. If that can't be done in time, a restart goes on from what was told.
     pub async fn keep_reconfigured(&self, mark: String) {
         if !self.keep_all(Some(mark)).await {
-            tracing::warn!("the windows could not be saved yet; if the program ended now, they would begin anew");
+            tracing::warn!(
+                "the windows could not be saved yet; if the program ended now, they would begin anew"
+            );
         }
     }
 

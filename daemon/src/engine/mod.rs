@@ -104,9 +104,10 @@ impl Engine {
         channels: Vec<String>,
     ) {
         let former = Arc::clone(self.monitor.plan());
-        let gone = self.monitor.scopes().filter(|scope| {
-            plan.scopes.iter().all(|watched| watched.name != former.scopes[scope.0].name)
-        });
+        let gone = self
+            .monitor
+            .scopes()
+            .filter(|scope| plan.scopes.iter().all(|watched| watched.name != former.scopes[scope.0].name));
         let retired: Vec<_> =
             gone.map(|scope| self.gathered.retired(scope, self.number + 1, &self.monitor)).collect();
         self.monitor.reconfigure(Arc::clone(plan), &mut self.outputs);

@@ -148,8 +148,9 @@ pub(super) fn salvage(aside: &Path, into: &Connection, at: EventTime, why: &str)
         // Rows whose meter or columns have lost their names are there, but found by nobody.
         if report.lost.iter().any(|table| table == "meter" || table == "series") {
             let known = report.lost.clone();
-            let unsure =
-                ["refused", "ten", "minute", "undated"].into_iter().filter(|name| known.iter().all(|one| one != name));
+            let unsure = ["refused", "ten", "minute", "undated"]
+                .into_iter()
+                .filter(|name| known.iter().all(|one| one != name));
             report.lost.extend(unsure.map(str::to_owned));
         }
         if has_pages_of_nobody(&from, end) {

@@ -194,9 +194,9 @@ pub fn paired(tried: &Tried) -> Vec<(Option<EventTime>, Option<Episode>)> {
     let mut came: Vec<Option<EventTime>> = tried.came.iter().copied().map(Some).collect();
     let mut pairs = Vec::new();
     for episode in tried.would.iter().flatten() {
-        let mut of_it = came.iter_mut().filter(|at| {
-            at.is_some_and(|at| at + SAME >= episode.from && at <= episode.to + SAME)
-        });
+        let mut of_it = came
+            .iter_mut()
+            .filter(|at| at.is_some_and(|at| at + SAME >= episode.from && at <= episode.to + SAME));
         let first = of_it.next().and_then(Option::take);
         pairs.push((first, Some(*episode)));
         // Came again while it would have stood all the time.

@@ -63,7 +63,8 @@ fn judge(plan: &Arc<Plan>, meters: &[RecordedMeter], all: &mut Judged) {
     for meter in meters {
         let Some(id) = plan.meter_by_name(&meter.meter) else { continue };
         let Some(planned) = plan.meter(id) else { continue };
-        let recorded: Vec<Option<Quantity>> = meter.series.iter().map(|key| Quantity::from_key(key)).collect();
+        let recorded: Vec<Option<Quantity>> =
+            meter.series.iter().map(|key| Quantity::from_key(key)).collect();
         let places: Vec<Option<usize>> = planned.series[..planned.points]
             .iter()
             .map(|point| recorded.iter().position(|known| *known == Some(*point)))
@@ -131,7 +132,10 @@ mod tests {
         let minute = |minute: i64| EventTime(minute * 60_000);
         let episode = |from, to, sure| Episode { from: minute(from), to: minute(to), sure };
         let judged = Judged {
-            covered: BTreeMap::from([("T2".to_owned(), vec![(minute(8), minute(12)), (minute(18), minute(24))])]),
+            covered: BTreeMap::from([(
+                "T2".to_owned(),
+                vec![(minute(8), minute(12)), (minute(18), minute(24))],
+            )]),
             raised: BTreeMap::from([("T2/a".to_owned(), vec![minute(10), minute(40)])]),
         };
         let would = vec![

@@ -123,7 +123,11 @@ fn what_nobody_will_correct_is_taken_as_it_is() {
     store.trust_stamps(NOW + Span::hours(30)).unwrap();
     assert_eq!((minutes(&store).len(), waiting(&store)), (2, 0));
     let late = store.late().unwrap();
-    assert_eq!(late[0].meters, [("M".to_owned(), 2)], "of a day that is closed it is late, and the day is revised");
+    assert_eq!(
+        late[0].meters,
+        [("M".to_owned(), 2)],
+        "of a day that is closed it is late, and the day is revised"
+    );
 }
 
 /// Seen to fail without the table among those that are carried to the disk.
