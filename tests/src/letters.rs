@@ -196,6 +196,7 @@ pub fn writer(site: &Site, signer: Option<Signer>) -> Rc<Writer> {
             minute: EventTime((now().0 / 60_000 - back) * 60_000),
             panes: panes.collect(),
             late: false,
+            guessed: false,
         }
     };
     // Half an hour was not measured.
