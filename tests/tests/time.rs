@@ -83,7 +83,7 @@ fn steps_of_the_wall_clock_of_any_size_touch_no_delay_and_no_order() {
 /// The second of the story at which the daemon ran for the first time, and at 05:55 the next morning.
 const MORNING: i64 = 18 * 3600 - 300;
 
-/// Guard: `desk.clock_is_trusted()` before the look for digests in `run.rs`.
+/// Seen to fail without `desk.clock_is_trusted()` before the look for digests in `run.rs`.
 #[test]
 fn a_machine_that_starts_in_1970_says_so_closes_no_day_and_dates_its_minutes_when_its_clock_is_set() {
     let folder = folder();
@@ -126,7 +126,7 @@ fn a_machine_that_starts_in_1970_says_so_closes_no_day_and_dates_its_minutes_whe
     assert!(found.minutes.iter().any(|line| of_guess(&line)), "{:?}", found.minutes.last());
 }
 
-/// Guard: `desk.clock_is_trusted()` before the sweep in `run.rs`.
+/// Seen to fail without `desk.clock_is_trusted()` before the sweep in `run.rs`.
 #[test]
 fn a_jump_far_ahead_removes_nothing_while_it_is_not_trusted() {
     let folder = folder();
@@ -155,7 +155,7 @@ fn first_told(ledger: &Ledger) -> BTreeMap<String, i64> {
     first
 }
 
-/// Guard: the note of `Resumed` in `Desk::awake`.
+/// Seen to fail without the note of `Resumed` in `Desk::awake`.
 #[test]
 fn a_sleep_of_hours_is_a_gap_without_data_and_brings_no_burst_and_no_credit_for_delays() {
     let (_still, still) = story(&Hand::default());

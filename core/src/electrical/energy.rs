@@ -107,6 +107,7 @@ mod tests {
 
     const END: f64 = 1_000_000.0;
 
+    // Seen to fail when any step back was taken for a roll-over.
     #[test]
     fn a_roll_over_is_counted_through_and_a_reset_is_not() {
         assert_eq!(increment(999_990.0, 5.0, Some(END)), Some(15.0));

@@ -98,6 +98,8 @@ mod tests {
     }
 
     /// Twenty zones with odd rules, five years: exactly one digest for each local day, in order.
+    // Row 51. Seen to fail when the look for the next digest began a day late; the hour that is left out below, without its branch in
+    // `moment`.
     #[test]
     fn there_is_exactly_one_digest_for_each_local_day() {
         let zones = [

@@ -135,7 +135,7 @@ async fn minutes_that_come_after_the_day_was_closed_make_one_revision_when_no_mo
     assert_eq!(site.day(None).await.unwrap().revision, 2, "told once");
 }
 
-/// Readings of an afternoon whose minutes were half known already. Guard: `with_late` in `minutes::append`.
+/// Readings of an afternoon whose minutes were half known already. Seen to fail without `with_late` in `minutes::append`.
 #[tokio::test]
 async fn readings_that_came_too_late_to_be_judged_make_a_revision_too() {
     let site = Site::new();

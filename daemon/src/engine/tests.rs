@@ -100,7 +100,7 @@ fn two_ways() -> Arc<Plan> {
 
 /// Scopes are saved one after the other, but a supply that T3's module reads is told in T2's book. The changes after the
 /// last snapshots keep their own times, and none is lost, however those lie.
-// Guard: `linked` in `Snapshots::new`: saved one by one, all changes between two snapshots would be one, at the time of the second.
+// Seen to fail without `linked` in `Snapshots::new`: saved one by one, all changes between two snapshots would be one, at the time of the second.
 #[test]
 fn supplies_that_changed_after_the_last_snapshots_keep_their_times_over_a_restart() {
     let plan = two_ways();

@@ -96,7 +96,7 @@ mod tests {
             .collect()
     }
 
-    /// Guard: `BEFORE`.
+    /// Seen to fail without `BEFORE`.
     #[test]
     fn an_end_is_told_thirty_days_before_until_a_newer_certificate_is_there() {
         let ends = Ends::default();

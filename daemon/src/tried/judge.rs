@@ -28,6 +28,9 @@ struct LimitTrial<'a> {
     known: bool,
 }
 
+/// When a row began, its mean, and for how much of it there was one.
+type Rows = VecDeque<(EventTime, f64, Span)>;
+
 struct LevelTrial {
     alarm: AlarmIx,
     rule: LevelRule,
@@ -35,7 +38,7 @@ struct LevelTrial {
     sure: LevelState,
     perhaps: LevelState,
     /// The mean over so long is judged, of these rows.
-    window: Option<(Span, VecDeque<(EventTime, f64, Span)>)>,
+    window: Option<(Span, Rows)>,
     episodes: Episodes,
 }
 

@@ -125,7 +125,7 @@ fn dated(store: &Store) -> Dated {
     }
 }
 
-/// Guard: `guessed::correct` in `Store::apply`.
+/// Seen to fail without `guessed::correct` in `Store::apply`.
 #[test]
 fn what_was_stored_in_a_guess_moves_with_the_correction_and_what_was_right_stays() {
     let folder = folder();
@@ -161,7 +161,7 @@ fn what_was_stored_in_a_guess_moves_with_the_correction_and_what_was_right_stays
     assert_eq!(store.next_letter("mqtt", NOW).unwrap().unwrap().created, NOW, "letters stay as they are");
 }
 
-/// Guard: `is_new` in `Store::apply`.
+/// Seen to fail without `is_new` in `Store::apply`.
 #[test]
 fn told_again_or_after_it_is_settled_nothing_moves() {
     let folder = folder();

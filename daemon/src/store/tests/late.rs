@@ -24,7 +24,7 @@ fn put(store: &mut Store, rows: Vec<MinuteRow>) -> Applied {
     store.apply(&Batch { minutes: rows, ..Batch::default() }).unwrap()
 }
 
-/// Guard: `with_late` in `minutes::append`.
+/// Seen to fail without `with_late` in `minutes::append`.
 #[test]
 fn what_came_late_and_what_was_known_are_together_the_whole_minute() {
     let series: Arc<[Quantity]> = Arc::from([Quantity::whole(Measurand::NeutralCurrent)]);

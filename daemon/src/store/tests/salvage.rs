@@ -56,7 +56,7 @@ fn leaf_of(bytes: &[u8], mark: &[u8]) -> usize {
     page.expect("rows with this mark").0 * 4096
 }
 
-/// The guard: past a damage the table is entered again.
+/// Seen to fail when a table was not entered again past a damage.
 #[test]
 fn a_damaged_page_costs_the_rows_on_it_and_no_others() {
     let folder = folder();
@@ -92,7 +92,7 @@ fn a_damaged_page_costs_the_rows_on_it_and_no_others() {
     assert_eq!(Store::open(folder.path(), Options::default(), NOW).unwrap().salvage, None);
 }
 
-/// The guard: the mark on ids of what has no saved state.
+/// Seen to fail without the mark on ids of what has no saved state.
 #[test]
 fn where_the_saved_alarms_are_lost_their_history_stays_and_its_ids_do_not_come_again() {
     let folder = folder();
@@ -114,7 +114,7 @@ fn where_the_saved_alarms_are_lost_their_history_stays_and_its_ids_do_not_come_a
     assert_eq!(store.changes(EventTime(0), EventTime(i64::MAX)).unwrap().len(), CHANGES + 1);
 }
 
-/// The guard: the look for a file that is missing or empty.
+/// Seen to fail without the look for a file that is missing or empty.
 #[test]
 fn a_missing_or_emptied_file_is_never_an_empty_history_without_a_word() {
     for (what, harm) in [
