@@ -22,11 +22,12 @@ shapes! {
         "store" "digest"];
     SITE: "[site]" ["name" "timezone" "show_temperatures"];
     SOURCE: "[[source]]" ["name" "kind"];
-    TRANSFORMER: "[[transformer]]" ["name" "location" "kind" "phases" "kva" "primary" "secondary" "fed_by"
+    TRANSFORMER: "[[transformer]]" ["name" "location" "kind" "phases" "kva" "primary" "secondary" "fed_by" "parallel_with" "point_of_common_coupling"
         "impedance_percent" "x_over_r" "cooling" "rated_rise_c" "insulation_class_c" "k_rating" "rated_ambient_c"
         "neutral_rating_percent" "warn_c" "trip_c" "taps" "no_load_w" "load_w" "primary_ohms" "secondary_ohms" "eddy_loss_percent" "winding" "serial" "year" "clearances"
         "lugs" "feeds" "call" "spare" "lead_time"];
     SIDE: "a side of a [[transformer]]" ["volts" "form" "high_leg" "grounded" "rated_a"];
+    PARALLEL: "parallel_with of a [[transformer]]" ["transformer" "when"];
     TAPS: "taps of a [[transformer]]" ["percent" "volts" "present"];
     LUGS: "lugs of a [[transformer]]" ["rated_c" "size" "torque"];
     FEEDER: "[[feeder]]" ["name" "fed_by" "form" "legs" "volts" "rated_a" "location"];

@@ -18,6 +18,7 @@ mod mqtt_settings;
 mod nameplate;
 mod names;
 mod notes;
+mod parallel;
 mod people;
 mod people_settings;
 mod private_files;

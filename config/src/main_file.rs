@@ -12,6 +12,7 @@ use crate::limit::{self, limit};
 use crate::meter::{self, Maps, meter};
 use crate::nameplate::transformer;
 use crate::names::Names;
+use crate::parallel;
 use crate::people::person;
 use crate::people_settings::Way;
 use crate::problem::Problem;
@@ -112,7 +113,10 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
     };
     let named_sources = root.tables("source", &SOURCE, source);
     let mut fed = (Vec::new(), Vec::new());
-    let plates = root.tables("transformer", &TRANSFORMER, |s| transformer(s, &known, &mut fed.0));
+    let mut beside = Vec::new();
+    let plates =
+        root.tables("transformer", &TRANSFORMER, |s| transformer(s, &known, (&mut fed.0, &mut beside)));
+    parallel::check(root, &plates, &beside);
     let mut read_feeders = root.tables("feeder", &FEEDER, |s| feeder(s, &known, &mut fed.1));
     settle(root, &plates, &mut read_feeders, &fed);
     let circuits = root.tables("circuit", &CIRCUIT, |s| circuit(s, &feeders));

@@ -4,6 +4,7 @@
 
 use crate::fault::Fault;
 use crate::keys::{LUGS, SIDE, TAPS};
+use crate::parallel::{BesidePlace, parallel_with};
 use crate::section::{Optional, Section, Value};
 use crate::supplies::{Fed, Known, fed_by};
 use crate::values::{choice, number, one_of, temperature, text, whole};
@@ -26,7 +27,11 @@ const RATED_A_TOLERANCE: f64 = 0.02;
 const MOST_TAPS: usize = 40;
 
 /// A nameplate.
-pub(crate) fn transformer(s: &mut Section<'_>, known: &Known<'_>, fed: &mut Vec<Fed>) -> Option<Transformer> {
+pub(crate) fn transformer(
+    s: &mut Section<'_>,
+    known: &Known<'_>,
+    (fed, parallel): (&mut Vec<Fed>, &mut Vec<BesidePlace>),
+) -> Option<Transformer> {
     let name = s.required("name", "\"T2\"", scope_name);
     let location = s.optional("location", text);
     let kind = s.or("kind", Kind::TwoWinding, choice(&Kind::ALL.map(|kind| (kind.key(), kind))));
@@ -35,6 +40,11 @@ pub(crate) fn transformer(s: &mut Section<'_>, known: &Known<'_>, fed: &mut Vec<
     let primary = s.required_table("primary", "{ volts = 480, form = \"delta\" }", &SIDE, side);
     let secondary = s.required_table("secondary", "{ volts = 208, form = \"wye\" }", &SIDE, side);
     let supplies = fed_by(s, known, false, fed);
+    let beside = parallel_with(s, known, parallel);
+    let coupling = s.optional(
+        "point_of_common_coupling",
+        choice(&[("primary", SideOf::Primary), ("secondary", SideOf::Secondary)]),
+    );
     let impedance_percent = s.optional("impedance_percent", number(1.0..=10.0, "%"));
     let x_over_r = s.optional("x_over_r", number(0.1..=50.0, ""));
     let cooling = s.or("cooling", Cooling::Dry, cooling);
@@ -58,6 +68,8 @@ pub(crate) fn transformer(s: &mut Section<'_>, known: &Known<'_>, fed: &mut Vec<
         location: location?,
         kind: kind?,
         supplies: supplies?,
+        beside: beside?,
+        coupling: coupling?,
         impedance_percent: impedance_percent?,
         x_over_r: x_over_r?,
         cooling: cooling?,

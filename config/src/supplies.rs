@@ -185,7 +185,7 @@ fn supply(s: &mut Section<'_>, known: &Known<'_>, of_feeder: bool) -> Option<Sup
 }
 
 /// `"Q2 closed"`: the name of a state and how it must be.
-fn condition(value: &Value<'_>, known: &Known<'_>) -> Result<StateIs, Fault> {
+pub(crate) fn condition(value: &Value<'_>, known: &Known<'_>) -> Result<StateIs, Fault> {
     const HELP: &str = "write the name of a [[state]] and how it must be, for example \"Q2 closed\"";
     let Some(given) = value.node.as_str() else { return Err(wrong_kind(value, "a state in quotes", HELP)) };
     let Some((name, word)) = given.rsplit_once(' ') else {

@@ -5,8 +5,8 @@ use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::{Phase, Place};
 use kvarden_core::plan::Plan;
 use kvarden_core::plant::{
-    Cooling, Kind, Losses, LugMarks, Mark, Metal, Side, SideOf, SourceKind, StateIs, Supply, SupplyFrom,
-    TripPoints, WiringForm,
+    Beside, Cooling, Kind, Losses, LugMarks, Mark, Metal, Side, SideOf, SourceKind, StateIs, Supply,
+    SupplyFrom, TripPoints, WiringForm,
 };
 use kvarden_core::supply::transformer_now;
 use std::path::Path;
@@ -127,6 +127,8 @@ fn circuits_states_and_supplies_are_read() {
         Supply { from: SupplyFrom::Source(1), when: when(2, true) },
     ];
     assert_eq!(plant.transformers[0].supplies, ats);
+    assert_eq!(plant.transformers[5].coupling, Some(SideOf::Primary));
+    assert_eq!(plant.transformers[5].beside, [Beside { transformer: 0, when: when(0, true) }]);
     // MP-9 hangs normally on T3, and LP-9 through it.
     assert_eq!(plant.feeders.iter().map(|feeder| feeder.fed_by).collect::<Vec<_>>(), [0, 0, 4]);
     let breakers = |q2, q3| move |state: usize| [Some(q2), Some(q3), None, None][state];

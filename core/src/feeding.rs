@@ -28,7 +28,8 @@ pub(crate) enum Seen {
 }
 
 impl Seen {
-    fn known(self) -> Option<bool> {
+    /// Whether its flag is on, if that is known.
+    pub(crate) fn known(self) -> Option<bool> {
         match self {
             Self::Is(on) => Some(on),
             Self::NotYet | Self::Lost => None,

@@ -6,12 +6,14 @@ use crate::diagnosis::Finding;
 use crate::feeding::{Feeding, SupplyNow};
 use crate::input::{HealthFact, Input, Order, Part};
 use crate::output::{AlertRevision, Answer, Denial, Output, Quarantined, Refusal, Rule};
+use crate::parallel::{self, ParallelNow};
 use crate::plan::{AlarmIx, MeterPlan, Plan, ScopePlan};
 use crate::reading::{MeterId, Reading};
 use crate::saved::{self, Precious, ScopeState};
 use crate::scope::Scope;
 use crate::study::{HeatLearned, StepOfResistance, WayNow};
 use crate::time::EventTime;
+use crate::values_now::{self, FarthestNow, NotTold, SignatureNow};
 use std::sync::Arc;
 
 /// A scope by its place in the plan.
@@ -109,6 +111,7 @@ impl Monitor {
             self.follow_supply(out);
             self.find_due();
         }
+        self.follow_parallel(out);
     }
 
     fn order(&mut self, now: EventTime, order: &Order, out: &mut Vec<Output>) {
@@ -140,6 +143,7 @@ impl Monitor {
             scope.advance(plan, now, out);
         }
         self.follow_supply(out);
+        self.follow_parallel(out);
         self.find_due();
     }
 
@@ -157,6 +161,13 @@ impl Monitor {
         }
     }
 
+    /// Takes in what units that run in parallel carried.
+    fn follow_parallel(&mut self, out: &mut Vec<Output>) {
+        if !self.plan.parallel.is_empty() {
+            parallel::follow(&self.plan, &mut self.scopes, &self.complete, out);
+        }
+    }
+
     fn find_complete(&mut self) {
         let mut rests = vec![false; self.linked.len()];
         for (group, resting) in self.linked.iter().zip(&self.resting) {
@@ -171,6 +182,26 @@ impl Monitor {
     /// another transformer with what feeds it.
     pub fn supplies(&self) -> impl Iterator<Item = SupplyNow> + '_ {
         self.feeding.now(&self.plan, &self.scopes)
+    }
+
+    /// How the transformers that may run in parallel share what they carry.
+    pub fn in_parallel(&self) -> impl Iterator<Item = ParallelNow> + '_ {
+        parallel::now(&self.plan, &self.scopes)
+    }
+
+    /// Which of three values of each meter is farthest from their mean now.
+    pub fn farthest_now(&self) -> impl Iterator<Item = FarthestNow<'_>> {
+        values_now::farthest_now(&self.plan, &self.scopes)
+    }
+
+    /// What the spectrum of each meter's current says now of who draws its harmonics.
+    pub fn signatures_now(&self) -> impl Iterator<Item = SignatureNow<'_>> {
+        values_now::signatures_now(&self.plan, &self.scopes)
+    }
+
+    /// What is computed of each meter's values and is absent now, and why.
+    pub fn not_told(&self) -> impl Iterator<Item = NotTold<'_>> {
+        values_now::not_told(&self.plan, &self.scopes)
     }
 
     /// In what context a reading at `at` of each transformer and feeder is taken, by name, in the order of the plan.

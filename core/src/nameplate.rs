@@ -4,7 +4,7 @@ use crate::electrical::loss::{TestReport, eddy_part_of_stray, split};
 use crate::electrical::permissible::{BoundBy, Bounded, KnownBound};
 use crate::electrical::ratings::{rated_current_single_phase, rated_current_three_phase};
 use crate::plant::SideOf;
-use crate::supply::Supply;
+use crate::supply::{StateIs, Supply};
 use crate::wiring::WiringForm;
 
 /// A transformer's nameplate.
@@ -26,6 +26,10 @@ pub struct Transformer {
     pub secondary: Side,
     /// What feeds it, in order of preference; empty: not said.
     pub supplies: Vec<Supply>,
+    /// Which transformers run in parallel with it; what one says of another holds for both.
+    pub beside: Vec<Beside>,
+    /// Which side is the point of common coupling with the utility; `None`: neither.
+    pub coupling: Option<SideOf>,
     /// Impedance in per cent.
     pub impedance_percent: Option<f64>,
     /// Reactance over resistance.
@@ -52,6 +56,15 @@ pub struct Transformer {
     pub winding: Option<Metal>,
     /// What is only kept and shown.
     pub records: Records,
+}
+
+/// A transformer whose load side is joined with another's.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Beside {
+    /// The other (index).
+    pub transformer: usize,
+    /// Only while this holds, as of a tie between two buses; `None`: always.
+    pub when: Option<StateIs>,
 }
 
 /// How the windings are joined.
@@ -232,6 +245,8 @@ impl Transformer {
             primary,
             secondary,
             supplies: Vec::new(),
+            beside: Vec::new(),
+            coupling: None,
             impedance_percent: None,
             x_over_r: None,
             cooling: Cooling::Dry,

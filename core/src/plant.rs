@@ -2,7 +2,8 @@
 
 use crate::measurand::{Measurand, Quantity};
 pub use crate::nameplate::{
-    Cooling, Kind, Losses, LugMarks, Metal, OPEN_BANK_SHARE, Records, Side, Taps, Transformer, TripPoints,
+    Beside, Cooling, Kind, Losses, LugMarks, Metal, OPEN_BANK_SHARE, Records, Side, Taps, Transformer,
+    TripPoints,
 };
 use crate::phases::Place;
 pub use crate::supply::{Circuit, Mark, Source, SourceKind, State, StateIs, Supply, SupplyFrom};

@@ -16,6 +16,7 @@ use crate::measurand::Quantity;
 use crate::meter::MeterState;
 use crate::output::Output;
 use crate::panes::Panes;
+use crate::parallel::Abreast;
 use crate::plan::{MeterPlan, RollingPlan, ScopePlan};
 use crate::plant::Bound;
 use crate::quality::{Absence, FrozenWatch, Quarantine};
@@ -91,6 +92,7 @@ pub struct Rebuildable {
     grid: Option<(Vec<(String, Quantity)>, Grid)>,
     study: Study,
     diagnosis: Diagnosis,
+    abreast: Abreast,
     recorder: Recorder,
     doubts_clock: Option<EventTime>,
     /// What is known of the states that the scope's meters read.
@@ -139,6 +141,7 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
             grid: scope.grid.clone().map(|grid| (grid_keys(plan), grid)),
             study: scope.study.clone(),
             diagnosis: scope.diagnosis.clone(),
+            abreast: scope.abreast.clone(),
             recorder: scope.recorder.clone(),
             doubts_clock: scope.doubts_clock,
             flags: flag_keys(plan)
@@ -258,6 +261,9 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
         }
     }
     scope.recorder = state.rebuildable.recorder;
+    if plan.grid.as_ref().is_some_and(|grid| grid.diagnosis.in_parallel) {
+        scope.abreast = state.rebuildable.abreast;
+    }
     scope.doubts_clock = state.rebuildable.doubts_clock;
     for (index, key) in flag_keys(plan).enumerate() {
         let same = |saved: &&(String, Quantity, Seen, Lately)| (&saved.0, &saved.1) == (&key.0, &key.1);

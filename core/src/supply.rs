@@ -15,7 +15,7 @@ pub struct Source {
 }
 
 /// What a source is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum SourceKind {
     /// The public grid.
     Utility,

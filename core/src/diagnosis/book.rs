@@ -149,10 +149,11 @@ impl FindingBook {
         }
     }
 
-    /// Ends what is about a feeder that the plan no longer has.
+    /// Ends what is about a feeder that the plan no longer has, or about units that no longer run in parallel.
     pub(crate) fn keep_watched(&mut self, plan: &DiagnosisPlan, at: EventTime, out: &mut Vec<Output>) {
         self.entries.retain_mut(|entry| {
-            let watched = plan.circuits.iter().any(|circuit| circuit.feeder == entry.key.feeder);
+            let is_there = plan.circuits.iter().any(|circuit| circuit.feeder == entry.key.feeder);
+            let watched = is_there && (plan.in_parallel || entry.key.cause != Cause::Unequal);
             if !watched {
                 entry.tell(plan, FindingStep::NoLongerWatched, at, out);
             }

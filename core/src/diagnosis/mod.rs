@@ -29,6 +29,8 @@ pub(crate) use explains::{closeness, is_one_fault, stays};
 pub use finding::{
     Evidence, Finding, FindingChange, FindingStep, Lack, MOST_STARTS, Pattern, RuledOut, Share,
 };
+pub(crate) use judge::sharing::{Carried, Sharing, parts};
+pub use judge::sharing::{NotShared, Part};
 pub use plan::DiagnosisPlan;
 pub use sign::{Figure, Sign};
 

@@ -35,6 +35,8 @@ pub struct DiagnosisPlan {
     pub(crate) source: Option<usize>,
     /// The transformer itself.
     pub(crate) unit: UnitPlan,
+    /// Whether other transformers run in parallel with it.
+    pub(crate) in_parallel: bool,
     /// By meter (local): which circuit it measures, and where its volts and amperes lie in the row, for what is seen reading by
     /// reading.
     pub(crate) meters: Vec<Option<MeterPlace>>,

@@ -82,5 +82,7 @@ signs! {
     LinesSpread: "lines_spread_percent", "spread of the volts between the lines", "%", 1;
     VoltsLostByLoad: "volts_lost_by_load_percent", "volts lost within the transformer", "%", 1;
     HighLegRatio: "high_leg_ratio", "volts to neutral over those of the other two", "", 2;
+    ShareOfParallel: "share_of_parallel_units_percent", "share of what the units side by side carry", "%", 0;
+    ShareByImpedance: "share_by_impedance_percent", "share by kVA and impedance", "%", 0;
     TimesTheOthers: "times_the_others", "amperes over those of the other two", "", 1;
 }

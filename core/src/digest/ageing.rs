@@ -58,7 +58,16 @@ mod tests {
             rows: (0..known).map(row).collect(),
         };
         let (from, to) = (EventTime(0), EventTime(86_400_000));
-        let input = DayInput { from, to, until: to, hours: &[], changes: &[], excursions: &[] };
+        let input = DayInput {
+            from,
+            to,
+            until: to,
+            hours: &[],
+            changes: &[],
+            excursions: &[],
+            parallel: &[],
+            quality: &[],
+        };
         DayFigures::new(&input, &[rows])
     }
 

@@ -39,7 +39,19 @@ fn figures(meters: &[MeterRows], excursions: &[Excursion]) -> DayFigures {
     let (from, to) = (EventTime(0), EventTime(1440 * MINUTE));
     let hours: Vec<(EventTime, u8)> =
         (0..24).map(|hour| (EventTime(i64::from(hour) * 60 * MINUTE), hour)).collect();
-    DayFigures::new(&DayInput { from, to, until: to, hours: &hours, changes: &[], excursions }, meters)
+    DayFigures::new(
+        &DayInput {
+            from,
+            to,
+            until: to,
+            hours: &hours,
+            changes: &[],
+            excursions,
+            parallel: &[],
+            quality: &[],
+        },
+        meters,
+    )
 }
 
 fn excursion(meter: &str, quantity: Quantity, minute: i64) -> Excursion {

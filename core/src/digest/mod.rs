@@ -8,13 +8,18 @@ pub mod charts;
 mod late;
 mod meters;
 mod parts;
+mod quality;
 mod recurrences;
+mod sharing;
 
 pub use ageing::{AgeingDay, LEAST_MEASURED};
 pub use parts::MeterPart;
+pub use quality::{LEAST_OF_QUALITY, QualityDay, Tens, VerdictDay, WEEK, wanted};
+pub use sharing::{SharedDay, SharingDay};
 
 use crate::measurand::Quantity;
 use crate::output::{Change, ChangeKind, Excursion, Rule, Subject};
+use crate::plan::{ParallelPlan, QualityPlan};
 use crate::plant::{Bound, Priority};
 use crate::supply::OtherSupply;
 use crate::time::{EventTime, Span};
@@ -46,6 +51,10 @@ pub struct DayInput<'a> {
     pub changes: &'a [Change],
     /// Excursions of the day.
     pub excursions: &'a [Excursion],
+    /// Which transformers run in parallel.
+    pub parallel: &'a [ParallelPlan],
+    /// Which sides of transformers are held against IEEE 519.
+    pub quality: &'a [QualityPlan],
 }
 
 /// The minute rows of one meter.
@@ -109,6 +118,12 @@ pub struct DayFigures {
     pub waiting: Vec<WaitingDay>,
     /// One per subject with short excursions.
     pub recurrences: Vec<RecurrenceDay>,
+    /// How transformers that run in parallel shared.
+    #[serde(default)]
+    pub sharing: Vec<SharingDay>,
+    /// Distortion against IEEE 519.
+    #[serde(default)]
+    pub quality: Vec<QualityDay>,
     /// The most alarms that rose within ten minutes.
     pub most_in_ten_minutes: usize,
     /// What is drawn.
@@ -294,6 +309,8 @@ impl DayFigures {
         let mut alarms = alarms::alarm_days(input, &parts);
         alarms.sort_by_key(|day| std::cmp::Reverse((day.priority, day.held)));
         let recurrences = recurrences::recurrence_days(input);
+        let sharing = sharing::sharing_days(input, &parts);
+        let quality = quality::quality_days(input, &parts);
         let (meters, lines): (Vec<_>, Vec<_>) = parts.into_iter().map(|part| (part.day, part.lines)).unzip();
         let lines = lines.into_iter().flatten().collect();
         Self {
@@ -305,6 +322,8 @@ impl DayFigures {
             alarms,
             waiting: alarms::waiting(input),
             recurrences,
+            sharing,
+            quality,
             most_in_ten_minutes: most_within(&raised_on_the_day(input), FLOOD.1),
         }
     }

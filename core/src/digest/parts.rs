@@ -4,7 +4,8 @@
 use super::alarms::episodes;
 use super::charts::{LineDay, lines};
 use super::meters::{Measured, measured, meter_day};
-use super::{DayInput, MeterDay, MeterRows};
+use super::{DayInput, MeterDay, MeterRows, Tens, quality, sharing};
+use crate::measurand::Quantity;
 use crate::output::Matter;
 use crate::plant::Bound;
 use crate::time::{EventTime, Span};
@@ -17,12 +18,31 @@ pub struct MeterPart {
     pub(super) lines: Vec<LineDay>,
     /// By the alarm's id.
     worst: Vec<(String, f64)>,
+    /// Minutes of what tells how units in parallel share.
+    pub(super) kept: Vec<(Quantity, Vec<Measured>)>,
+    /// Of distortions of the volts the day's 99th percentile at the most, and the share measured.
+    pub(super) peaks: Vec<(Quantity, f64, f64)>,
+    /// Of distortions the week's 10-minute values.
+    pub(super) tens: Vec<(Quantity, Tens)>,
 }
 
 impl MeterPart {
     /// Works it out from the meter's rows of the day.
     pub fn new(input: &DayInput<'_>, rows: &MeterRows) -> Self {
-        Self { day: meter_day(input, rows), lines: lines(input, rows), worst: worst(input, rows) }
+        Self {
+            day: meter_day(input, rows),
+            lines: lines(input, rows),
+            worst: worst(input, rows),
+            kept: sharing::kept(input, rows),
+            peaks: quality::peaks(input, rows),
+            tens: Vec::new(),
+        }
+    }
+
+    /// With the 10-minute values of the week up to the end of the day, of the columns that are [`wanted`](super::wanted).
+    #[must_use]
+    pub fn with_tens(self, tens: Vec<(Quantity, Tens)>) -> Self {
+        Self { tens, ..self }
     }
 }
 

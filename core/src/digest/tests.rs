@@ -39,7 +39,10 @@ fn day(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> Da
     let (from, to) = (EventTime(0), EventTime(86_400_000));
     let hours: Vec<(EventTime, u8)> =
         (0..24).map(|hour| (EventTime(i64::from(hour) * 3_600_000), hour)).collect();
-    DayFigures::new(&DayInput { from, to, until: to, hours: &hours, changes, excursions }, meters)
+    DayFigures::new(
+        &DayInput { from, to, until: to, hours: &hours, changes, excursions, parallel: &[], quality: &[] },
+        meters,
+    )
 }
 
 #[test]

@@ -4,8 +4,10 @@
 //! Holds for units of one vector group and ratio whose impedances have about the same angle; units of unlike angle share a
 //! little worse than is said here. Source: textbook.
 
+use serde::{Deserialize, Serialize};
+
 /// One of several units side by side.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Unit {
     /// Rated power in kVA.
     pub kva: f64,

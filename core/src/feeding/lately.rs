@@ -32,6 +32,11 @@ impl Lately {
         self.moves.iter_mut().for_each(|(from, _)| *from += by);
     }
 
+    /// What was known just before `at`: what changes in that very moment may come in any order.
+    pub(crate) fn before(&self, at: EventTime) -> Option<bool> {
+        self.known(at - Span(1))
+    }
+
     /// What was known at `at`; the oldest move stands for what was before it only where more were forgotten.
     fn known(&self, at: EventTime) -> Option<bool> {
         let full = self.moves.len() >= MOST_MOVES;

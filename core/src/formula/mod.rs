@@ -4,10 +4,12 @@ mod gathered;
 mod harmonics;
 mod ratios;
 pub mod sequence;
+mod why;
 
 pub use gathered::Gathered;
 pub use harmonics::{Harmonics, PhaseLoad, PhaseOrders, SpectrumLoad};
 pub use ratios::{NetFlow, OwnRatios};
+pub use why::WhyAbsent;
 
 use crate::electrical::{excitation, flow, loading, neutral, unbalance};
 use crate::reading::Sample;

@@ -34,12 +34,16 @@ impl Plan {
         }
         scopes.push(site_scope(plant));
         super::supply::place_flags(plant, &meters, &mut scopes);
+        let parallel = super::parallel::groups(plant, &mut scopes);
+        let quality = super::quality::sides(plant, &scopes);
         not_judged.extend(super::gaps::gaps(plant, &scopes));
         Ok(Self {
             site: plant.site.clone(),
             meters: meters.into_boxed_slice(),
             scopes: scopes.into_boxed_slice(),
             supply: SupplyPlan::of(plant),
+            parallel,
+            quality,
             not_judged,
         })
     }

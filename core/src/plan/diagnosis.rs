@@ -65,6 +65,7 @@ impl Draft<'_> {
             load: 0,
             source: circuits.iter().position(|circuit| circuit.side == Some(SideOf::Primary)),
             unit: self.unit(),
+            in_parallel: false,
             circuits,
         }
     }

@@ -2,11 +2,12 @@
 
 use super::contacts::why_no_heat;
 use super::{MeterPlan, NotJudged, ScopePlan};
-use crate::electrical::permissible::factor_bounds;
+use crate::electrical::loss::most_other_stray;
+use crate::electrical::permissible::{Weights, factor_bounds};
 use crate::electrical::spectrum::Spectrum;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
-use crate::plant::{Kind, Plant, SideOf, Target};
+use crate::plant::{Kind, Plant, SideOf, Target, Transformer};
 
 /// Everything of a compiled plant that its owner may miss, for `check`.
 pub(super) fn gaps(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
@@ -115,9 +116,8 @@ fn harmonics_reason(plant: &Plant, meter: &MeterPlan, measures: Option<Target>) 
         Target::Transformer(index, SideOf::Secondary)
             if has(Measurand::KFactor) && !orders && plant.transformers[index].kind.carries_its_kva() =>
         {
-            let why = "a K-factor is referred to the rated amperes that the meter was told, which are not known here: give the \
-                       harmonic loss factor instead, or the orders";
-            Some(why.to_owned())
+            let why = "a K-factor is referred to the rated amperes that the meter was told, which are not known here";
+            Some(format!("{why}{}; give the harmonic loss factor instead, or the orders", carried_at_k(&plant.transformers[index])))
         }
         _ => None,
     }
@@ -148,4 +148,23 @@ fn limits_on_nothing(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
             reason: "no meter that it applies to gives this, or a nearer limit stands before it".to_owned(),
         })
         .collect()
+}
+
+/// What a K-factor would say of this unit if the meter was told its rated amperes: at them K is the loss factor (UL 1561, from memory).
+fn carried_at_k(unit: &Transformer) -> String {
+    // A usual figure for the example: the least K-rating that is made.
+    let example = 4.0;
+    let weights = most_other_stray(example).map(|other_stray| Weights { eddy: example, other_stray });
+    let carried = unit
+        .spectrum_bound()
+        .zip(weights)
+        .and_then(|(known, weights)| known.bounded.permissible_pu(weights).ok());
+    carried.map_or_else(String::new, |carried| {
+        format!(
+            ": if they are this transformer's, a K of {example} at rated amperes leaves {:.0} % of them, at half of them a K of \
+             {:.0} means the same spectrum",
+            100.0 * carried,
+            example / 4.0
+        )
+    })
 }

@@ -10,12 +10,16 @@ mod gaps;
 mod heat;
 mod hum;
 mod limits;
+mod parallel;
+mod quality;
 mod rolling;
 mod scope;
 mod sequence;
 mod study;
 mod supply;
 
+pub use parallel::{ParallelPlan, ParallelUnit, TiePlan, TieState};
+pub use quality::{QualityPlan, is_distortion};
 pub use rolling::RollingPlan;
 pub use supply::{FedPlan, FlagPlan, SupplyPlan};
 
@@ -51,6 +55,10 @@ pub struct Plan {
     pub scopes: Box<[ScopePlan]>,
     /// Who feeds whom.
     pub supply: SupplyPlan,
+    /// Which transformers run in parallel.
+    pub parallel: Box<[ParallelPlan]>,
+    /// Which sides of transformers are held against IEEE 519.
+    pub quality: Box<[QualityPlan]>,
     /// What can't be judged and why, for `check`.
     pub not_judged: Vec<NotJudged>,
 }

@@ -96,9 +96,20 @@ impl SupplyPlan {
 
 impl Plan {
     /// By scope, a number that it shares with those scopes whose meters read the states by which its things are fed, or the
-    /// other way round. They go on from the same input after a restart: what one reads decides what is told of the other.
+    /// other way round, and with those that run in parallel with it. They go on from the same input after a restart: what one
+    /// reads decides what is told of the other.
     pub fn linked(&self) -> Box<[usize]> {
         let mut groups: Box<[usize]> = (0..self.scopes.len()).collect();
+        for group in &self.parallel {
+            let ties =
+                group.ties.iter().map(|tie| [tie.units.0, tie.units.1].map(|unit| group.units[unit].scope));
+            for ([one, other], tie) in ties.zip(&group.ties) {
+                join(&mut groups, one, other);
+                if let Some((reader, _)) = tie.state.as_ref().and_then(|state| state.flag) {
+                    join(&mut groups, one, reader);
+                }
+            }
+        }
         let supply = &self.supply;
         if supply.states.is_empty() {
             return groups;

@@ -13,6 +13,7 @@ use crate::grid::Grid;
 use crate::input::{HealthFact, MeterTrouble, Part};
 use crate::meter::{MeterState, speaks};
 use crate::output::{Output, Quarantined, Refusal, Rule};
+use crate::parallel::Abreast;
 use crate::plan::{FedPlan, MeterPlan, ScopePlan};
 use crate::plant::StampedBy;
 use crate::quality::fill_row;
@@ -31,6 +32,8 @@ pub(crate) struct Scope {
     pub(crate) study: Study,
     pub(crate) diagnosis: Diagnosis,
     pub(crate) findings: FindingBook,
+    /// What it carries beside others.
+    pub(crate) abreast: Abreast,
     pub(crate) alarms: AlarmBook,
     pub(crate) alerts: AlertBook,
     pub(crate) recorder: Recorder,
@@ -66,6 +69,7 @@ impl Scope {
             study: plan.grid.as_ref().map(|grid| Study::new(&grid.study)).unwrap_or_default(),
             diagnosis: plan.grid.as_ref().map(|grid| Diagnosis::new(&grid.diagnosis)).unwrap_or_default(),
             findings: FindingBook::default(),
+            abreast: Abreast::default(),
             alarms: AlarmBook::new(plan.alarms.len()),
             alerts: AlertBook::new(plan.subjects.len()),
             recorder: Recorder::default(),
@@ -250,12 +254,18 @@ impl Scope {
             for (slot, formula) in formulas.iter().flat_map(|(first, all)| (*first..).zip(all.iter())) {
                 self.row[slot] = formula.evaluate(&self.grid_values);
             }
+            let context = if made.is_empty() {
+                Context::USUAL
+            } else {
+                self.context(plan, grid_plan.meters.start, end)
+            };
+            let source = context.settles(end).is_none().then_some(context.source);
             let row = &mut self.row[slots.clone()];
             for (at_home, supplies) in self.at_home.iter_mut().zip(&self.supplies) {
                 *at_home = supplies.before(end).at_home;
             }
             let turn = &mut Turn { end, inputs: &self.grid_values, row };
-            self.study.step(&grid_plan.study, &self.at_home, turn);
+            self.study.step(&grid_plan.study, (&self.at_home, source), turn);
             for (local, meter) in grid_plan.meters.clone().zip(made) {
                 let context = self.context(plan, local, end);
                 let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
@@ -266,16 +276,13 @@ impl Scope {
             }
             let alarms = &self.alarms;
             let made = &self.row[slots.clone()];
-            let own = grid_plan.meters.start;
-            let step = Step {
-                end,
-                inputs: &self.grid_values,
-                made,
-                elsewhere: alarms.elsewhere(),
-                context: if made.is_empty() { Context::USUAL } else { self.context(plan, own, end) },
-            };
+            let step = Step { end, inputs: &self.grid_values, made, elsewhere: alarms.elsewhere(), context };
             let before = out.len();
             self.diagnosis.step(&grid_plan.diagnosis, &mut self.findings, &step, out);
+            if grid_plan.diagnosis.in_parallel {
+                let settles = step.context.settles(end).is_some();
+                self.abreast.take(self.diagnosis.carried(&grid_plan.diagnosis, (end, settles)));
+            }
             self.fold(plan, out);
             self.follow_causes(plan, before, out);
         }
@@ -514,6 +521,7 @@ impl Scope {
         self.study.shift(by);
         self.diagnosis.shift(by);
         self.findings.shift(by);
+        self.abreast.shift(by);
         self.flags.reclock(plan, by);
         if let Some(from) = self.doubts_clock.as_mut().filter(|from| from.0 != i64::MIN) {
             *from += by;

@@ -116,13 +116,15 @@ impl DemandCurrent {
         self.known = learned;
     }
 
-    pub(crate) fn step(&mut self, plan: &DemandCurrentPlan, turn: &mut Turn<'_>) {
+    /// Takes a step. `counts`: the public grid feeds the transformer, so its amperes are a demand on that; what a generator or an
+    /// island carries is none.
+    pub(crate) fn step(&mut self, plan: &DemandCurrentPlan, counts: bool, turn: &mut Turn<'_>) {
         let begin = (turn.end - GRID_STEP).floor(BLOCK);
         if self.begin.is_some_and(|open| open != begin) {
             self.close();
         }
         self.begin = Some(begin);
-        for (phase, (sum, count)) in plan.phases.iter().zip(&mut self.sums) {
+        for (phase, (sum, count)) in plan.phases.iter().zip(&mut self.sums).filter(|_| counts) {
             let value = |column: usize| turn.inputs[column].get();
             let (Some(current), Some(harmonics)) = (value(phase.current), value(phase.harmonics)) else {
                 continue;
@@ -180,7 +182,7 @@ mod tests {
         let mut row = [Sample::ABSENT; 5];
         for step in 0..blocks * 90 {
             let end = EventTime(begin * BLOCK.0 + (step + 1) * GRID_STEP.0);
-            model.step(&plan(), &mut Turn { end, inputs: &inputs, row: &mut row });
+            model.step(&plan(), true, &mut Turn { end, inputs: &inputs, row: &mut row });
         }
         row.map(Sample::get)
     }
@@ -224,7 +226,7 @@ mod tests {
             let inputs =
                 if step < 70 { [300.0, 10.0, 300.0, 10.0, 300.0, 10.0].map(Sample::new) } else { some };
             let end = EventTime((step + 1) * GRID_STEP.0);
-            model.step(&plan(), &mut Turn { end, inputs: &inputs, row: &mut row });
+            model.step(&plan(), true, &mut Turn { end, inputs: &inputs, row: &mut row });
         }
         assert_eq!(row[0].get(), None, "absent in, absent out");
         let row = run(&mut model, 1, 1, [(50.0, 5.0); 3]);
@@ -259,5 +261,22 @@ mod tests {
         let mut other = DemandCurrent::new(&plan());
         other.adopt_learned(model.learned());
         assert!(near(run(&mut other, 40, 1, [(40.0, 10.0); 3])[3], 200.0));
+    }
+
+    /// Two hours of 180 A on a generator after two of 100 A on the public grid: the demand stays 100 A. Seen to fail where every
+    /// step counted.
+    #[test]
+    fn what_a_generator_carries_is_no_demand() {
+        let mut model = DemandCurrent::new(&plan());
+        let mut row = vec![Sample::ABSENT; 5];
+        for step in 1..=4 * 360 {
+            let on_grid = step <= 2 * 360;
+            let amperes = if on_grid { 100.0 } else { 180.0 };
+            let inputs = [amperes, 10.0, amperes, 10.0, amperes, 10.0].map(Sample::new);
+            let end = EventTime(0) + GRID_STEP.times(step);
+            model.step(&plan(), on_grid, &mut Turn { end, inputs: &inputs, row: &mut row });
+        }
+        let demand = row[3].get().expect("a demand");
+        assert!((demand - (100.0f64.powi(2) - 100.0).sqrt()).abs() < 1e-9, "{demand}");
     }
 }

@@ -21,6 +21,7 @@ pub use terminations::{TerminationPlan, TerminationsPlan};
 pub use ways::{MOST_TIMES, StepOfResistance, WayLearned, WayNow, WayPlan, WayStands};
 
 use crate::reading::Sample;
+use crate::supply::SourceKind;
 use crate::time::{EventTime, Span};
 use demand_current::DemandCurrent;
 use heat::Heat;
@@ -96,13 +97,18 @@ impl Study {
     }
 
     /// Lets every model take one step of the grid. `at_home` says of each of the scope's things whether it is certain that its own
-    /// transformer feeds it.
-    pub(crate) fn step(&mut self, plan: &StudyPlan, at_home: &[bool], turn: &mut Turn<'_>) {
+    /// transformer feeds it; `source` what feeds the transformer, nothing while that settles after a transfer or returned volts.
+    pub(crate) fn step(
+        &mut self,
+        plan: &StudyPlan,
+        (at_home, source): (&[bool], Option<SourceKind>),
+        turn: &mut Turn<'_>,
+    ) {
         if let (Some(heat), Some(plan)) = (&mut self.heat, &plan.heat) {
             heat.step(plan, turn);
         }
         if let (Some(demand), Some(plan)) = (&mut self.demand_current, &plan.demand_current) {
-            demand.step(plan, turn);
+            demand.step(plan, source == Some(SourceKind::Utility), turn);
         }
         for (terminations, plan) in self.terminations.iter_mut().zip(&plan.terminations) {
             terminations.step(plan, turn);
@@ -111,7 +117,7 @@ impl Study {
             way.step(plan, at_home.get(plan.thing).copied().unwrap_or(true), turn);
         }
         if let (Some(hum), Some(plan)) = (&mut self.hum, &plan.hum) {
-            hum.step(plan, turn);
+            hum.step(plan, source, turn);
         }
     }
 

@@ -17,6 +17,7 @@ mod overload;
 mod peaks;
 mod sensor;
 mod shares;
+mod sharing;
 mod starts;
 mod unbalance;
 mod wiring;

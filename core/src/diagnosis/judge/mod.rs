@@ -12,6 +12,7 @@ pub(super) mod neutral;
 pub(super) mod overload;
 pub(super) mod peaks;
 pub(super) mod sensor;
+pub(crate) mod sharing;
 pub(super) mod spectrum;
 pub(super) mod standing;
 pub(super) mod unbalance;
