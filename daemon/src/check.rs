@@ -8,6 +8,7 @@ use crate::words::subject::quantity_words;
 use crate::words::time::duration;
 use crate::words::unit::Scale;
 use kvarden_config::{Configuration, ModbusSpec, OneModel, SourceSpec, TemperatureUnit};
+use kvarden_core::context::{AFTER_TRANSFER, ENERGISING, Gate, OnOwnSource, WIDER};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::plan::{LimitPlan, MeterPlan, NotJudged, Plan, ScopePlan};
 use kvarden_core::plant::Bound;
@@ -19,6 +20,7 @@ pub fn page(configuration: &Configuration, plan: &Plan) -> String {
     let plant = &configuration.plant;
     let _ = writeln!(text, "{} ({})", plan.site, configuration.timezone);
     tree::write(plant, &mut text);
+    tree::parallel(plan, &mut text);
     for scope in plan.scopes.iter().filter(|scope| scope.transformer.is_some()) {
         let _ = writeln!(text, "\n{}", scope.name);
         if let Some(unit) = plant.transformers.iter().find(|unit| unit.name == scope.name) {
@@ -105,7 +107,8 @@ fn grouped(
     let mut groups: Vec<(Measurand, Vec<String>, Vec<String>)> = Vec::new();
     for limit in &meter.limits {
         let quantity = meter.series[limit.series];
-        let lines = lines_of(scope, meter, limit, shows);
+        let mut lines = lines_of(scope, meter, limit, shows);
+        lines.extend(gate_words(limit.gate));
         match groups.iter_mut().find(|(what, _, known)| *what == quantity.what && *known == lines) {
             Some((_, places, _)) => places.extend(place(quantity)),
             None => groups.push((quantity.what, place(quantity).into_iter().collect(), lines)),
@@ -234,6 +237,28 @@ fn lines_of(scope: &ScopePlan, meter: &MeterPlan, limit: &LimitPlan, shows: Temp
         ));
     }
     lines
+}
+
+/// In what context a limit is not judged, or stands higher.
+fn gate_words(gate: Gate) -> Option<String> {
+    let mut not = Vec::new();
+    if gate.energising {
+        not.push(format!("for {} after volts return", duration(ENERGISING)));
+    }
+    if gate.transfer {
+        not.push(format!("for {} after a transfer", duration(AFTER_TRANSFER)));
+    }
+    if gate.own_source == OnOwnSource::NotJudged {
+        not.push("on a generator or an island".to_owned());
+    }
+    let mut words = match not.as_slice() {
+        [] => Vec::new(),
+        not => vec![format!("not judged {}", not.join(", "))],
+    };
+    if gate.own_source == OnOwnSource::Wider {
+        words.push(format!("steps {} times as high on a generator or an island", rounded(WIDER)));
+    }
+    (!words.is_empty()).then(|| format!("context {}", words.join("; ")))
 }
 
 /// At most three decimals, without zeros at the end.

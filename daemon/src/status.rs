@@ -51,6 +51,15 @@ pub struct Status {
     /// How the transformers' insulation ages, a sentence each.
     #[serde(default)]
     pub ageing: Vec<String>,
+    /// Which of three values is farthest from their mean, a sentence each.
+    #[serde(default)]
+    pub farthest: Vec<String>,
+    /// Who draws the harmonics by the spectrum, a sentence each.
+    #[serde(default)]
+    pub harmonics: Vec<String>,
+    /// What is computed and absent now, and why, a sentence each.
+    #[serde(default)]
+    pub not_told: Vec<String>,
     /// Topics that are subscribed to but belong to no meter.
     #[serde(default)]
     pub strangers: Strangers,
@@ -234,6 +243,18 @@ pub fn page(status: &Status) -> String {
             let _ = writeln!(text, "  {supply}");
         }
     }
+    for (head, lines) in [
+        ("Unequal phases", &status.farthest),
+        ("Harmonics look like those of", &status.harmonics),
+        ("Computed, but not told just now, and why", &status.not_told),
+    ] {
+        if !lines.is_empty() {
+            let _ = writeln!(text, "\n{head}");
+        }
+        for line in lines {
+            let _ = writeln!(text, "  {line}");
+        }
+    }
     let _ = writeln!(text, "\nMeters");
     for meter in &status.meters {
         let age = match meter.latest {
@@ -339,6 +360,9 @@ mod tests {
             refused_configuration: Some("kvarden.toml: what is wrong\nand what more".to_owned()),
             calibrations: Vec::new(),
             ageing: Vec::new(),
+            farthest: vec!["T2 secondary: current phase B is farthest".to_owned()],
+            harmonics: vec!["MP-3, phase B, THD 39 %: six-pulse drives 80 %".to_owned()],
+            not_told: vec!["T2 secondary: voltage unbalance: too little is there".to_owned()],
             strangers: Strangers::default(),
         }
     }
@@ -356,6 +380,10 @@ mod tests {
         let page = page(&status());
         assert!(page.contains("last value 40 s ago; 90 % measured; link keeps breaking"), "{page}");
         assert!(page.contains("; shows what lasts 5 s or longer"), "{page}");
+        assert!(
+            page.contains("Unequal phases\n  T2 secondary: current phase B")
+                && page.contains("and why\n  T2 secondary: voltage")
+        );
         assert!(page.contains("Named causes; ") && page.contains("  T2, MP-3: loose phase B"), "{page}");
         let payloads: Vec<&str> = page.lines().filter(|line| line.contains("could not be read")).collect();
         assert_eq!(payloads.len(), MOST_PAYLOADS);

@@ -1,6 +1,8 @@
 //! Who feeds whom, as `check` prints it.
 
+use kvarden_core::electrical::parallel::{Unit, capacity_kva, share_kva};
 use kvarden_core::measurand::Measurand;
+use kvarden_core::plan::Plan;
 use kvarden_core::plant::{Circuit, Plant, Supply, SupplyFrom};
 use std::fmt::Write;
 
@@ -28,6 +30,49 @@ pub(super) fn write(plant: &Plant, text: &mut String) {
     for state in &plant.states {
         let meter = plant.meters.get(state.meter).map_or("", |meter| meter.name.as_str());
         let _ = writeln!(text, "  state {}: {} of {meter}", state.name, state.flag);
+    }
+}
+
+/// Writes which transformers run in parallel and how they share by their nameplates.
+pub(super) fn parallel(plan: &Plan, text: &mut String) {
+    for group in &plan.parallel {
+        let names: Vec<&str> = group.units.iter().map(|unit| unit.name.as_str()).collect();
+        let _ = writeln!(text, "\nSide by side: {}", names.join(", "));
+        for tie in &group.ties {
+            if let Some(state) = &tie.state {
+                let (one, other) = (names[tie.units.0], names[tie.units.1]);
+                let is = if state.on { "on" } else { "off" };
+                let _ = writeln!(text, "  {one} with {other}: while {} is {is}", state.name);
+            }
+        }
+        let known: Vec<(&str, Unit)> =
+            group.units.iter().filter_map(|unit| Some((unit.name.as_str(), unit.unit?))).collect();
+        let units: Vec<Unit> = known.iter().map(|(_, unit)| *unit).collect();
+        for unit in group.units.iter().filter(|unit| unit.unit.is_none()) {
+            let _ = writeln!(
+                text,
+                "  how they share is not told: {} needs impedance_percent, and a kVA that passes through it",
+                unit.name
+            );
+        }
+        if known.len() == group.units.len() {
+            let shares: Vec<String> = known
+                .iter()
+                .enumerate()
+                .filter_map(|(which, (name, _))| {
+                    Some(format!("{name} {:.0} %", 100.0 * share_kva(1.0, &units, which)?))
+                })
+                .collect();
+            let full = capacity_kva(&units).unwrap_or_default();
+            let _ = writeln!(
+                text,
+                "  by kVA and impedance: {}; the first is full at {full:.0} kVA together",
+                shares.join(", ")
+            );
+            for line in crate::words::parallel::circulating(&known) {
+                let _ = writeln!(text, "  {line}");
+            }
+        }
     }
 }
 

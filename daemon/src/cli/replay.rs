@@ -208,14 +208,8 @@ impl<W: Write> Teller<W> {
     /// Makes the digest of the day that is over, forgets its rows and goes on with the day of the rows that are left.
     fn close_day(&mut self) {
         let (Some((day, to)), Some(context)) = (self.day.take(), &self.context) else { return };
-        let figures = crate::digest::figures(
-            day,
-            &self.site.zone,
-            &self.meters,
-            &self.changes,
-            &self.excursions,
-            self.latest,
-        );
+        let figures =
+            crate::digest::figures(day, context, &self.meters, &self.changes, &self.excursions, self.latest);
         if let Some(figures) = figures {
             let before: Vec<FindingChange> =
                 self.findings.iter().filter(|change| change.at < to).cloned().collect();

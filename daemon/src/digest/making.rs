@@ -5,7 +5,7 @@ use super::{DigestContext, FrozenDay, MOST_RECORDINGS, RecordingDay, Room, calen
 use crate::store::{Error, MinuteRun, PaneRow, Store};
 use jiff::civil::Date;
 use kvarden_core::diagnosis::FindingChange;
-use kvarden_core::digest::{DayFigures, DayInput, MeterPart, MeterRows, MinuteValue};
+use kvarden_core::digest::{DayFigures, DayInput, MeterPart, MeterRows, MinuteValue, Tens, WEEK, wanted};
 use kvarden_core::measurand::Quantity;
 use kvarden_core::output::{Change, Excursion};
 use kvarden_core::time::{EventTime, Span};
@@ -56,7 +56,17 @@ impl Making {
             add_run(&mut rows, &run);
         }
         rows.shortest_event = store.shortest_event(&rows.meter)?;
-        Ok(MeterPart::new(&self.input(), &rows))
+        let part = MeterPart::new(&self.input(), &rows);
+        let wanted = wanted(&self.input(), &rows);
+        if wanted.is_empty() {
+            return Ok(part);
+        }
+        let mut tens: Vec<(Quantity, Tens)> =
+            wanted.into_iter().map(|column| (rows.series[column], Vec::new())).collect();
+        for run in store.tens(&rows.meter, self.to - WEEK, self.to)? {
+            add_tens(&mut tens, &run);
+        }
+        Ok(part.with_tens(tens))
     }
 
     /// The day.
@@ -91,6 +101,8 @@ impl Making {
             hours: &self.hours,
             changes: &self.changes,
             excursions: &self.excursions,
+            parallel: &self.context.parallel,
+            quality: &self.context.quality,
         }
     }
 }
@@ -118,6 +130,17 @@ fn add_run(meter: &mut MeterRows, run: &MinuteRun) {
             .map(|column| column.and_then(|column| panes.get(column)).map(value).unwrap_or_default());
         (*minute, values.collect())
     }));
+}
+
+/// Puts stored tens of minutes into the columns that are wanted: the root of the mean square, as IEC 61000-4-30 puts values together,
+/// else the mean.
+fn add_tens(columns: &mut [(Quantity, Tens)], run: &MinuteRun) {
+    for (quantity, tens) in columns {
+        let same = |key: &String| Quantity::from_key(key) == Some(*quantity);
+        let Some(place) = run.series.iter().position(same) else { continue };
+        let value = |panes: &[PaneRow]| panes.get(place).and_then(|pane| pane.rms.or(pane.mean));
+        tens.extend(run.rows.iter().filter_map(|(at, panes)| Some((*at, value(panes)?))));
+    }
 }
 
 fn value(pane: &PaneRow) -> MinuteValue {

@@ -17,7 +17,7 @@ use kvarden_config::TemperatureUnit;
 use kvarden_core::digest::charts::LimitLine;
 use kvarden_core::digest::{DayFigures, DayInput, LimitOn, MeterRows};
 use kvarden_core::output::{Change, Excursion};
-use kvarden_core::plan::{MeterPlan, Plan, ScopePlan};
+use kvarden_core::plan::{MeterPlan, ParallelPlan, Plan, QualityPlan, ScopePlan};
 use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
 use serde::{Deserialize, Serialize};
@@ -184,6 +184,10 @@ pub struct DigestContext {
     pub not_judged: Vec<String>,
     /// The meters, without rows yet.
     pub meters: Vec<MeterRows>,
+    /// Which transformers run in parallel.
+    pub parallel: Vec<ParallelPlan>,
+    /// Which sides of transformers are held against IEEE 519.
+    pub quality: Vec<QualityPlan>,
 }
 
 impl DigestContext {
@@ -198,6 +202,8 @@ impl DigestContext {
             limits: crate::check::limit_lines(plan, shows),
             not_judged: crate::check::not_judged_lines(plan),
             meters: meters_of(plan),
+            parallel: plan.parallel.to_vec(),
+            quality: plan.quality.to_vec(),
         }
     }
 
@@ -227,16 +233,18 @@ impl DigestContext {
 /// Works out a day from rows, changes and excursions. `until`: nothing is known after it, as where a log ends.
 pub fn figures(
     date: Date,
-    zone: &TimeZone,
+    context: &DigestContext,
     meters: &[MeterRows],
     changes: &[Change],
     excursions: &[Excursion],
     until: Option<EventTime>,
 ) -> Option<DayFigures> {
-    let (from, to) = calendar::bounds(date, zone)?;
+    let (from, to) = calendar::bounds(date, &context.zone)?;
     let until = until.map_or(to, |until| until.clamp(from, to));
-    let hours = calendar::hours(date, zone);
-    Some(DayFigures::new(&DayInput { from, to, until, hours: &hours, changes, excursions }, meters))
+    let hours = calendar::hours(date, &context.zone);
+    let (parallel, quality) = (context.parallel.as_slice(), context.quality.as_slice());
+    let input = DayInput { from, to, until, hours: &hours, changes, excursions, parallel, quality };
+    Some(DayFigures::new(&input, meters))
 }
 
 /// The meters of a plan, without rows.

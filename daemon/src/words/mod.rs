@@ -15,8 +15,10 @@ pub mod digest;
 mod health;
 pub mod letter;
 pub mod message;
+pub mod parallel;
 pub mod plot;
 mod refusal;
+pub mod signature;
 pub mod speech;
 pub mod story;
 pub mod subject;
@@ -25,6 +27,7 @@ mod text;
 pub mod time;
 pub mod tried;
 pub(crate) mod unit;
+pub mod values_now;
 mod whereabouts;
 
 #[cfg(test)]

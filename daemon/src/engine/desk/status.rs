@@ -49,6 +49,7 @@ impl Desk {
                     .chain(engine.monitor.contexts(self.now()).filter_map(|(name, context)| {
                         crate::words::context(name, &context, self.now(), &site.zone)
                     }))
+                    .chain(engine.monitor.in_parallel().flat_map(|now| crate::words::parallel::lines(&now)))
                     .collect(),
                 meters: meters.map(|(index, meter)| engine.status_of(index, meter)).collect(),
                 channels: engine
@@ -65,6 +66,17 @@ impl Desk {
                 not_kept: engine.not_kept,
                 store_works: engine.store_works,
                 store_notices: Vec::new(),
+                farthest: engine
+                    .monitor
+                    .farthest_now()
+                    .filter_map(|now| crate::words::values_now::farthest(&now))
+                    .collect(),
+                harmonics: engine
+                    .monitor
+                    .signatures_now()
+                    .filter_map(|now| crate::words::signature::signature(&now))
+                    .collect(),
+                not_told: crate::words::values_now::not_told(engine.monitor.not_told()),
                 strangers: self.strangers.borrow().clone(),
                 calibrations: engine
                     .monitor

@@ -39,6 +39,8 @@ pub fn html(day: &FrozenDay) -> String {
                     (list("Events without a fault", &page.events()))
                     (list("Counted on the day", &page.counters()))
                     (list("Ageing of insulation", &page.ageing()))
+                    (list("Side by side: how transformers shared", &page.sharing()))
+                    (list("Distortion against IEEE 519", &page.quality()))
                     (list("States", &page.states()))
                     (list("Recordings: readings kept around alarms", &page.recordings()))
                     (list("The watching itself", &page.watching()))

@@ -8,6 +8,7 @@ mod chart;
 mod findings;
 mod html;
 mod html_figures;
+mod quality;
 mod said;
 mod text;
 
@@ -36,6 +37,7 @@ const MOST_NEEDS: usize = 40;
 const TOLD: &[Measurand] = &[
     Measurand::LoadingKva,
     Measurand::LoadingPhase,
+    Measurand::SpectrumLoading,
     Measurand::Current,
     Measurand::NeutralCurrent,
     Measurand::VoltageUnbalance,
@@ -44,6 +46,7 @@ const TOLD: &[Measurand] = &[
     Measurand::VoltageLn,
     Measurand::VoltageThd,
     Measurand::CurrentThd,
+    Measurand::CurrentTdd,
     Measurand::Winding,
     Measurand::WindingRise,
     Measurand::WindingResidual,

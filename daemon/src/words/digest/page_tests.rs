@@ -63,7 +63,16 @@ fn day(limits: &[(f64, Priority)]) -> FrozenDay {
     let hours: Vec<(EventTime, u8)> =
         (0..24).map(|hour| (EventTime(i64::from(hour) * 60 * MINUTE), hour)).collect();
     let excursions = [excursion(800), excursion(803), excursion(1100)];
-    let input = DayInput { from, to, until: to, hours: &hours, changes: &[], excursions: &excursions };
+    let input = DayInput {
+        from,
+        to,
+        until: to,
+        hours: &hours,
+        changes: &[],
+        excursions: &excursions,
+        parallel: &[],
+        quality: &[],
+    };
     let mut day = day_of(DayFigures::new(&input, &[meter]));
     day.site = NASTY.to_owned();
     day.not_judged = vec![NASTY.to_owned()];

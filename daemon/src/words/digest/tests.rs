@@ -60,7 +60,8 @@ fn day(changes: &[Change], excursions: &[Excursion], meters: &[MeterRows]) -> Fr
     let (from, to) = (EventTime(0), EventTime(1440 * MINUTE));
     let hours: Vec<(EventTime, u8)> =
         (0..24).map(|hour| (EventTime(i64::from(hour) * 60 * MINUTE), hour)).collect();
-    let input = DayInput { from, to, until: to, hours: &hours, changes, excursions };
+    let input =
+        DayInput { from, to, until: to, hours: &hours, changes, excursions, parallel: &[], quality: &[] };
     day_of(DayFigures::new(&input, meters))
 }
 

@@ -54,6 +54,8 @@ pub fn text(day: &FrozenDay) -> String {
     list("Events without a fault", &page.events(), &mut text);
     list("Counted on the day", &page.counters(), &mut text);
     list("Ageing of insulation", &page.ageing(), &mut text);
+    list("Side by side: how transformers shared", &page.sharing(), &mut text);
+    list("Distortion against IEEE 519", &page.quality(), &mut text);
     list("States", &page.states(), &mut text);
     list("Recordings: readings kept around alarms", &page.recordings(), &mut text);
     list("The watching itself", &page.watching(), &mut text);
