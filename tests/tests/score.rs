@@ -22,6 +22,7 @@ fn told_right() -> Heard {
         from: 10 * HOUR,
         until: 20 * HOUR,
         hidden: None,
+        everywhere: false,
         also: &[],
     };
     let told = Told {
@@ -102,6 +103,27 @@ fn what_is_true_with_a_cause_is_not_wrong_and_does_not_stand_for_it() {
     assert_eq!(Figures::of([&both]).beside, 0);
     both.told.remove(0);
     assert!(f1(&both) < 1e-12);
+}
+
+/// What comes with the supply is true of every transformer of the plant.
+#[test]
+fn a_neighbour_that_tells_of_the_supply_is_right() {
+    let mut both = told_right();
+    both.truths[0].everywhere = true;
+    both.told.push(Told { transformer: "T2".to_owned(), ..both.told[0].clone() });
+    assert_eq!(Figures::of([&both]).beside, 0);
+    both.truths[0].everywhere = false;
+    assert_eq!(Figures::of([&both]).beside, 1);
+}
+
+/// Of two that were told with 0.9 and 0.95 one is right.
+#[test]
+fn confidence_is_held_against_what_is_right_by_tenths() {
+    let mut heard = told_right();
+    heard.told.push(Told { cause: "cooling".to_owned(), confidence: 0.95, ..heard.told[0].clone() });
+    let bin = Figures::of([&heard]).confidence[9];
+    assert_eq!((bin.told, bin.right), (2, 1));
+    assert!((bin.sum - 1.85).abs() < 1e-12);
 }
 
 #[test]

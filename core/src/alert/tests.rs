@@ -215,6 +215,7 @@ fn lug(priority: Priority) -> Finding {
         pattern: None,
         shares: Vec::new(),
         lacks: Vec::new(),
+        meter_first: None,
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::cause::{Cause, Family};
 use super::docket::{Claim, Docket, MOST_MARKS, Mark};
-use super::finding::{Evidence, Finding, FindingChange, FindingStep, RuledOut};
+use super::finding::{Evidence, Finding, FindingChange, FindingStep, Lack, RuledOut};
 use super::look::of_sign;
 use super::plan::DiagnosisPlan;
 use super::sign::Sign;
@@ -219,6 +219,8 @@ impl FindingEntry {
         end: EventTime,
         out: &mut Vec<Output>,
     ) {
+        let lacks: Vec<Lack> = claim.lacks.iter().flatten().copied().collect();
+        let meter_first = plan.meter_first.clone().filter(|_| lacks.contains(&Lack::FeederMeters));
         let facts = Finding {
             cause: claim.cause,
             transformer: plan.transformer.clone(),
@@ -231,7 +233,8 @@ impl FindingEntry {
             ruled_out: ruled_out(plan, docket, claim),
             pattern: claim.pattern.as_deref().cloned(),
             shares: claim.shares.as_deref().unwrap_or_default().to_vec(),
-            lacks: claim.lacks.iter().flatten().copied().collect(),
+            lacks,
+            meter_first,
         };
         self.told_times = facts.pattern.as_ref().map_or(0, |pattern| pattern.times);
         self.facts = Some(facts);

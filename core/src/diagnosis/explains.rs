@@ -308,6 +308,7 @@ mod tests {
             pattern: None,
             shares: Vec::new(),
             lacks: Vec::new(),
+            meter_first: None,
         }
     }
 

@@ -64,6 +64,9 @@ pub struct Finding {
     pub shares: Vec<Share>,
     /// What a sensor more would tell.
     pub lacks: Vec<Lack>,
+    /// The largest feeder without a meter, where meters of feeders are lacking: the one to meter first.
+    #[serde(default)]
+    pub meter_first: Option<String>,
 }
 
 /// A number that speaks for or against a cause.

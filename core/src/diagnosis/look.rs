@@ -42,6 +42,8 @@ pub(crate) struct CircuitNow {
     pub(crate) contact_heat: [Option<f64>; 4],
     /// Another transformer feeds it now, or that is not known.
     pub(crate) elsewhere: bool,
+    /// A state that decides what feeds it is not known, or more than one feeds it.
+    pub(crate) not_known: bool,
 }
 
 /// The values of the transformer itself over a step.
@@ -136,6 +138,23 @@ impl Look<'_> {
 }
 
 impl CircuitNow {
+    /// Mean volts of all lines that the wiring form has, else of all phases, per unit of nominal; `None` where one is absent.
+    pub(crate) fn volts_of_nominal(&self, plan: &CircuitPlan) -> Option<f64> {
+        let of = |values: Three, what: Measurand, places: [Place; 3]| {
+            let (mut sum, mut count) = (0.0, 0);
+            for (value, place) in values.into_iter().zip(places) {
+                let Some(nominal) = plan.form.nominal_volts(plan.volts, Quantity::at(what, place)) else {
+                    continue;
+                };
+                sum += value? / nominal;
+                count += 1;
+            }
+            (count > 0).then(|| sum / f64::from(count))
+        };
+        of(self.ll, Measurand::VoltageLl, Place::LINES)
+            .or_else(|| of(self.ln, Measurand::VoltageLn, Place::PHASES))
+    }
+
     pub(super) fn of(plan: &CircuitPlan, values: &Values<'_>) -> Self {
         let mut orders = plan.orders.map(|trio| values.trio(trio));
         let amperes = values.trio(plan.amperes);
@@ -175,6 +194,7 @@ impl CircuitNow {
             u0: values.get(plan.u0),
             contact_heat: plan.contact_heat.map(|from| values.get(from)),
             elsewhere: false,
+            not_known: false,
         }
     }
 }

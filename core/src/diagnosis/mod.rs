@@ -37,7 +37,7 @@ pub use sign::{Figure, Sign};
 use crate::context::Context;
 use crate::output::Output;
 use crate::reading::Sample;
-use crate::supply::{OtherSupply, SourceKind};
+use crate::supply::{Fed, OtherSupply, SourceKind};
 use crate::time::{EventTime, Span};
 use docket::Docket;
 use judge::connection::Connection;
@@ -140,6 +140,7 @@ impl Diagnosis {
     pub(crate) fn shift(&mut self, by: Span) {
         self.last = self.last.map(|last| last + by);
         self.sensors.shift(by);
+        self.wiring.shift(by);
         self.moments.shift(by);
         self.neutral.shift(by);
         self.low_supply.shift(by);
@@ -177,10 +178,12 @@ impl Diagnosis {
         let values = Values { inputs: step.inputs, made: step.made };
         for (now, plan) in self.circuits.iter_mut().zip(&plan.circuits) {
             *now = CircuitNow::of(plan, &values);
-            now.elsewhere = plan
+            let other = plan
                 .feeder
                 .as_ref()
-                .is_some_and(|feeder| step.elsewhere.iter().any(|(name, _)| name == feeder));
+                .and_then(|feeder| step.elsewhere.iter().find(|(name, _)| name == feeder));
+            now.elsewhere = other.is_some();
+            now.not_known = other.is_some_and(|(_, other)| matches!(other.by, Fed::NotKnown | Fed::Several));
         }
         let passed = self.last.map_or(Span::ZERO, |last| step.end - last);
         let unit = UnitNow::of(&plan.unit, &values);
@@ -207,15 +210,22 @@ impl Diagnosis {
         self.moments.judge(&look, docket);
         self.neutral.judge(&look, docket);
         self.low_supply.judge(&look, docket);
+        self.drive.judge(&look, docket);
         self.overload.judge(&look, docket);
         self.peaks.judge(&look, docket);
         self.growth.judge(&look, docket);
-        self.drive.judge(&look, docket);
         self.harmonics.judge(&look, docket);
         self.core.judge(&look, docket);
         self.unbalance.judge(&look, docket);
         self.connection.judge(&look, docket);
         self.cooling.judge(&look, docket);
+        let explains = [Cause::LostPrimaryLine, Cause::LostPhase];
+        self.trace.explain(|circuit| {
+            docket.claims(Cause::MeterFuse, Some(circuit))
+                || explains.iter().any(|cause| {
+                    docket.claims(*cause, Some(circuit)) || docket.claims(*cause, Some(plan.load))
+                })
+        });
         self.last = Some(step.end);
         book.follow(plan, docket, (step.end, passed), out);
     }

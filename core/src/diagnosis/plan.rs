@@ -33,6 +33,8 @@ pub struct DiagnosisPlan {
     pub(crate) load: usize,
     /// Which is the source side, if it is metered.
     pub(crate) source: Option<usize>,
+    /// The largest of its feeders without a meter.
+    pub(crate) meter_first: Option<String>,
     /// The transformer itself.
     pub(crate) unit: UnitPlan,
     /// Whether other transformers run in parallel with it.
@@ -64,6 +66,8 @@ pub(crate) struct CircuitPlan {
     pub(crate) three_phase_only: bool,
     /// Whether it is a wye fed by a delta–wye unit.
     pub(crate) behind_delta_wye: bool,
+    /// Of a side of the transformer its impedance on its own rating, per unit.
+    pub(crate) impedance: Option<f64>,
     /// Whether it hangs on the transformer directly, not on another feeder.
     pub(crate) direct: bool,
     /// The longest interval of its meters.

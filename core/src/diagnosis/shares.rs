@@ -179,8 +179,12 @@ impl Look<'_> {
         Some(shares.into())
     }
 
-    /// What is missing where no feeder can be named.
-    pub(crate) fn feeder_meters(&self) -> Option<Lack> {
-        self.sharing().next().is_none().then_some(Lack::FeederMeters)
+    /// What is missing where no feeder can be named: meters, or what feeds a feeder that has one.
+    pub(crate) fn to_trace(&self) -> Option<Lack> {
+        let mut direct = self.feeders().filter(|(_, plan, _)| plan.direct).peekable();
+        if direct.peek().is_none() {
+            return Some(Lack::FeederMeters);
+        }
+        direct.any(|(.., now)| now.not_known).then_some(Lack::States)
     }
 }

@@ -56,6 +56,7 @@ signs! {
     Silent: "silent", "gives nothing", "", 0;
     AsDrawn: "as_drawn", "misfit as drawn", "", 2;
     CurrentTurned: "current_turned", "current transformer turned: misfit as drawn", "", 2;
+    VoltsExchanged: "volts_exchanged", "leads of the volts exchanged: misfit as drawn", "", 2;
     CurrentsExchanged: "currents_exchanged", "current transformers exchanged: misfit as drawn", "", 2;
     GrowthOfExcess: "growth_of_excess", "excess over that of the first day", "times", 1;
     WorstPhaseOfRating: "worst_phase_of_rating_percent", "worst phase of the rating", "%", 0;

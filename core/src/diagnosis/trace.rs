@@ -57,7 +57,12 @@ impl Mean {
 
     /// The mean; `None` where too little was measured.
     pub(crate) fn get(self) -> Option<f64> {
-        (self.weight >= KNOWN).then(|| self.sum / self.weight)
+        self.by(KNOWN)
+    }
+
+    /// The mean, if so much of its memory was measured.
+    pub(crate) fn by(self, known: f64) -> Option<f64> {
+        (self.weight >= known).then(|| self.sum / self.weight)
     }
 }
 
@@ -98,11 +103,29 @@ pub(crate) struct Trace {
     circuits: Vec<Lately>,
     /// By circuit: amperes as they were before the transformer came above its rating.
     before: Vec<[Mean; 3]>,
+    /// By circuit: a lost line or the meter's own fuse explains what it shows.
+    explained: Vec<bool>,
 }
 
 impl Trace {
     pub(crate) fn new(circuits: usize) -> Self {
-        Self { circuits: vec![Lately::default(); circuits], before: vec![[Mean::default(); 3]; circuits] }
+        Self {
+            circuits: vec![Lately::default(); circuits],
+            before: vec![[Mean::default(); 3]; circuits],
+            explained: vec![false; circuits],
+        }
+    }
+
+    /// Says of each circuit whether a lost line or the meter's own fuse explains what it shows: then nothing of it is a mean of the
+    /// latest minutes, and what came into it before that was told is forgotten.
+    pub(crate) fn explain(&mut self, explained: impl Fn(usize) -> bool) {
+        for (circuit, (was, lately)) in self.explained.iter_mut().zip(&mut self.circuits).enumerate() {
+            let is = explained(circuit);
+            if is && !*was {
+                *lately = Lately::default();
+            }
+            *was = is;
+        }
     }
 
     pub(crate) fn all(&self) -> &[Lately] {
@@ -123,11 +146,14 @@ impl Trace {
     ) -> Fade {
         if !is_above && !settles {
             let slow = Fade::of(passed, BEFORE);
-            self.before.iter_mut().zip(circuits).for_each(|(before, now)| take(before, now.amperes, slow));
+            let known = self.before.iter_mut().zip(circuits).zip(&self.explained);
+            known
+                .filter(|(_, explained)| !**explained)
+                .for_each(|((before, now), _)| take(before, now.amperes, slow));
         }
         let (fade, nothing) = (Fade::of(passed, MEMORY), CircuitNow::default());
-        for (lately, now) in self.circuits.iter_mut().zip(circuits) {
-            lately.take(if settles { &nothing } else { now }, fade);
+        for ((lately, now), explained) in self.circuits.iter_mut().zip(circuits).zip(&self.explained) {
+            lately.take(if settles || *explained { &nothing } else { now }, fade);
         }
         fade
     }

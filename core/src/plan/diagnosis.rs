@@ -29,6 +29,15 @@ impl Draft<'_> {
         targets.extend(Some(own(SideOf::Primary)).filter(|side| metered(*side)));
         let feeders = (0..plant.feeders.len()).map(Target::Feeder);
         targets.extend(feeders.filter(|feeder| metered(*feeder)));
+        let bare =
+            plant.feeders.iter().enumerate().filter(|(index, feeder)| {
+                feeder.fed_by == self.transformer && !metered(Target::Feeder(*index))
+            });
+        let largest = bare.max_by(|(_, one), (_, other)| {
+            let rated = |feeder: &crate::plant::Feeder| feeder.rated_a.unwrap_or(0.0);
+            rated(one).total_cmp(&rated(other))
+        });
+        let meter_first = largest.map(|(_, feeder)| feeder.name.clone());
         let circuits: Vec<CircuitPlan> = targets.iter().filter_map(|target| self.circuit(*target)).collect();
         let places: Vec<Option<MeterPlace>> = self
             .meters
@@ -64,6 +73,7 @@ impl Draft<'_> {
             meters: places,
             load: 0,
             source: circuits.iter().position(|circuit| circuit.side == Some(SideOf::Primary)),
+            meter_first,
             unit: self.unit(),
             in_parallel: false,
             circuits,
@@ -133,6 +143,7 @@ impl Draft<'_> {
             serves_motors: rating.as_ref().is_some_and(|rating| rating.serves_motors),
             three_phase_only: self.three_phase_only(target),
             behind_delta_wye: self.behind_delta_wye(side, form),
+            impedance: side.and_then(|_| self.impedance()),
             direct,
             every,
             ln: self.spots(target, Measurand::VoltageLn, phases),
@@ -174,6 +185,11 @@ impl Draft<'_> {
         let primary = self.plant.transformers[self.transformer].primary.form;
         let delta = matches!(primary, WiringForm::Delta | WiringForm::CornerGroundedDelta { .. });
         side != Some(SideOf::Primary) && form == WiringForm::Wye && delta
+    }
+
+    /// The transformer's impedance, per unit.
+    fn impedance(&self) -> Option<f64> {
+        self.plant.transformers[self.transformer].impedance_percent.map(|percent| percent / 100.0)
     }
 
     fn order(&mut self, target: Target, what: Measurand, order: u8) -> Trio {

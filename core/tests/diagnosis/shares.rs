@@ -2,6 +2,7 @@
 
 use crate::board::{Board, with_feeders};
 use crate::site::{Draw, Meters, Site};
+use kvarden_core::diagnosis::Lack;
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::{Meter, Plant, SideOf, State, StateIs, Supply, SupplyFrom, Target, Transformer};
@@ -53,6 +54,19 @@ fn a_feeder_that_hangs_elsewhere_is_not_charged() {
     assert_eq!(found.feeder, None, "{:?}", elsewhere.lines());
     assert!(found.shares.iter().all(|share| share.feeder.as_deref() != Some("MP-2")), "{:?}", found.shares);
     assert_eq!(found.shares[0].feeder, None, "{:?}", found.shares);
+}
+
+/// No state was ever read, or both breakers are closed: nobody is charged, and the finding says why.
+// Seen to fail without `not_known`.
+#[test]
+fn what_feeds_a_feeder_is_not_known_and_the_finding_says_so() {
+    for breakers in [[f64::NAN; 2], [1.0; 2]] {
+        let found = run(breakers);
+        let found = &found.latest("unbalance load").expect("it is found").facts;
+        assert_eq!((found.feeder.as_deref(), found.lacks.as_slice()), (None, [Lack::States].as_slice()));
+    }
+    let known = run([1.0, 0.0]);
+    assert!(known.latest("unbalance load").expect("it is found").facts.lacks.is_empty());
 }
 
 /// More work on one feeder: the transformer's overload is traced to it, by what it gained.

@@ -4,7 +4,7 @@
 
 use crate::board::{Board, with_feeders};
 use crate::site::{Draw, Meters, Site, VOLTS, lagging};
-use kvarden_core::diagnosis::{Figure, Sign};
+use kvarden_core::diagnosis::{Figure, Lack, Sign};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::{Meter, SideOf, Target};
 
@@ -139,4 +139,44 @@ fn an_unbalanced_supply_and_an_unequal_load_are_told_as_two() {
     assert!(lines.contains(&"found unbalance load at MP-2 B low".to_owned()), "{lines:?}");
     let supply = &board.latest("unbalance supply").expect("it is found").facts;
     assert!((supply.evidence[0].value - 2.8).abs() < 0.5, "{:?}", supply.evidence);
+}
+
+/// A phase of the main meter's volts was gone for half an hour: what the means of the latest minutes kept of it is no unbalance of the
+/// supply. And an unbalance that came after an hour of records, below the 2 % of the limit, is told by what it gained.
+// Seen to fail without `explain` of the trace; without `USUAL_KNOWN`.
+#[test]
+fn what_stood_before_is_no_unbalance_and_what_came_newly_is() {
+    let mut site = Site::new(vec![Draw::even(40.0), Draw::even(50.0), Draw::even(30.0)]);
+    let mut board = board(Meters::Full);
+    board.run(2 * 3600, |meter, second| {
+        let mut shown = site.shown(meter, second);
+        if meter == 0 && (3600..5400).contains(&second) {
+            // AB and CA at 0.66, phase A at a third (phasors).
+            (shown[0], shown[2], shown[4]) = (137.0, 137.0, 40.0);
+        }
+        shown
+    });
+    let lines = causes(&board);
+    assert!(lines.iter().all(|line| line.contains("instrument fuse at T2 A")), "{lines:?}");
+    // One line of three 4 % low before a delta: u2 of 1.4 %.
+    site.source = lagging([VOLTS * 0.98, VOLTS * 0.98, VOLTS * 1.0], 0.0);
+    site.source[1] *= num_complex::Complex::from_polar(1.0, 1.4f64.to_radians());
+    site.source[2] *= num_complex::Complex::from_polar(1.0, 0.7f64.to_radians());
+    board.run(1500, |meter, second| site.shown(meter, second));
+    let lines = causes(&board);
+    assert!(lines.last().is_some_and(|line| line.starts_with("found unbalance supply at T2")), "{lines:?}");
+}
+
+/// No feeder has a meter: the finding stands at the transformer and says which to meter first, the largest.
+#[test]
+fn without_meters_of_feeders_it_says_which_to_meter_first() {
+    let mut plant = with_feeders(&FEEDERS, &Meters::Full.points(), 10);
+    plant.meters.truncate(1);
+    plant.feeders[1].rated_a = Some(150.0);
+    let site = Site::new(vec![Draw::of([190.0, 90.0, 90.0])]);
+    let mut board = Board::of(&plant);
+    board.run(3600, |meter, second| site.shown(meter, second));
+    let found = board.found.iter().find(|change| change.facts.lacks.contains(&Lack::FeederMeters));
+    let found = &found.unwrap_or_else(|| panic!("{:?}", board.lines())).facts;
+    assert_eq!((found.feeder.as_deref(), found.meter_first.as_deref()), (None, Some("MP-2")));
 }

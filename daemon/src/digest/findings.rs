@@ -100,6 +100,7 @@ mod tests {
             pattern: None,
             shares: Vec::new(),
             lacks: Vec::new(),
+            meter_first: None,
         };
         FindingChange { finding: finding.to_owned(), step: 1, at: EventTime(at), what, facts }
     }

@@ -252,6 +252,7 @@ mod tests {
             pattern: None,
             shares: Vec::new(),
             lacks: Vec::new(),
+            meter_first: None,
         };
         let finding = "T2/loose-connection steady/MP-3/B#1".into();
         Output::Finding(FindingChange { finding, step: 1, at: EventTime(at), what, facts })

@@ -9,7 +9,7 @@ use kvarden_config::TemperatureUnit;
 use kvarden_core::diagnosis::{Cause, Evidence, Figure, Finding, Lack, Pattern, RuledOut, Share};
 use kvarden_core::output::NamedCause;
 use kvarden_core::phases::Place;
-use kvarden_core::time::EventTime;
+use kvarden_core::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 use std::fmt::Write;
 use std::sync::LazyLock;
@@ -31,6 +31,9 @@ const MOST_NAME: usize = 40;
 const LIKELY: f64 = 0.6;
 /// Hours of the day are named where so large a part of all starts lies in a few of them (common practice, no source).
 const MOSTLY: f64 = 0.75;
+/// Days of the week as they are said.
+const WEEKDAYS: [&str; 7] =
+    ["Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays"];
 /// A few hours.
 const FEW_HOURS: usize = 4;
 
@@ -123,7 +126,7 @@ pub(super) fn told(cause: &NamedCause, at: EventTime, reads: Reads<'_>) -> Cause
         ruled_out: few(ruled_out(facts, reads)),
         pattern: facts.pattern.as_ref().map(|known| plain(&pattern(known, at, reads))),
         shares: few(facts.shares.iter().map(share).collect()),
-        lacks: few(facts.lacks.iter().map(|lack| fit(*lack).to_owned()).collect()),
+        lacks: few(lacks(facts)),
     }
 }
 
@@ -157,8 +160,14 @@ pub fn unseen() -> &'static str {
     CAUSES.unseen.text.trim_end()
 }
 
-/// What a sensor more would tell.
-pub fn fit(lack: Lack) -> &'static str {
+/// What a sensor more would tell, and which to fit first.
+pub fn lacks(facts: &Finding) -> Vec<String> {
+    let first = facts.meter_first.as_deref();
+    let first = first.map_or_else(|| "the largest".to_owned(), |name| clipped(name, MOST_NAME));
+    facts.lacks.iter().map(|lack| fit(*lack).replace("{first}", &first)).collect()
+}
+
+fn fit(lack: Lack) -> &'static str {
     CAUSES.lack.iter().find(|known| known.lack == lack).map_or("", |known| &known.fit)
 }
 
@@ -249,6 +258,9 @@ pub fn pattern(pattern: &Pattern, at: EventTime, reads: Reads<'_>) -> String {
     if let Some((from, to)) = hours(pattern, reads) {
         let _ = write!(said, ", mostly {from}-{to} h");
     }
+    if let Some(days) = weekdays(pattern, reads) {
+        let _ = write!(said, ", mostly on {days}");
+    }
     if let Some((latest, before)) = days.filter(|(latest, before)| latest > before) {
         let _ = write!(said, ", growing: {latest} in the latest day, {before} in the day before");
     }
@@ -271,6 +283,26 @@ fn hours(pattern: &Pattern, reads: Reads<'_>) -> Option<(usize, usize)> {
         let best = (0..24).max_by_key(|from| (within(*from, length), 24 - *from))?;
         (within(best, length) as f64 >= enough).then_some((best, (best + length) % 24))
     })
+}
+
+/// The one or two weekdays on which most of it began, once it has gone on for longer than a week.
+fn weekdays(pattern: &Pattern, reads: Reads<'_>) -> Option<String> {
+    let (first, last) = (pattern.starts.first()?, pattern.starts.last()?);
+    if pattern.starts.len() < MOST || *last - *first < Span::hours(24 * 8) {
+        return None;
+    }
+    let mut counts = [0usize; 7];
+    for start in &pattern.starts {
+        counts[usize::from(local(*start, reads.zone).weekday().to_monday_zero_offset().unsigned_abs())] += 1;
+    }
+    let mut order: Vec<usize> = (0..7).collect();
+    order.sort_by_key(|day| (std::cmp::Reverse(counts[*day]), *day));
+    let enough = MOSTLY * pattern.starts.len() as f64;
+    let few =
+        (1..=2).find(|few| order[..*few].iter().map(|day| counts[*day]).sum::<usize>() as f64 >= enough)?;
+    let mut days = order[..few].to_vec();
+    days.sort_unstable();
+    Some(days.iter().map(|day| WEEKDAYS[*day]).collect::<Vec<_>>().join(" and "))
 }
 
 #[cfg(test)]

@@ -99,7 +99,7 @@ fn told(text: &mut String, named: &NamedCause, now: EventTime, site: &Site) {
         });
         bars(text, shares);
     }
-    let lacks: Vec<String> = facts.lacks.iter().map(|lack| cause::fit(*lack).to_owned()).collect();
+    let lacks: Vec<String> = cause::lacks(facts);
     list(text, "What would tell more", &lacks);
 }
 

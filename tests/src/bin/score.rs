@@ -75,6 +75,8 @@ fn list(heard: &Heard) {
     let figures = Figures::of([heard]);
     let all_right = figures.beside == 0
         && figures.healthy.0 == 0
+        && figures.events.0 == figures.events.1
+        && figures.wrong_events == 0
         && figures.classes.values().all(|class| class.missed == 0)
         && figures.feeders.0 == figures.feeders.1;
     if all_right {

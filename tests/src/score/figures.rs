@@ -33,6 +33,20 @@ impl Class {
     }
 }
 
+/// Bins of confidence.
+pub const TENTHS: usize = 10;
+
+/// Findings told with about the same confidence.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Bin {
+    /// How many were told.
+    pub told: u32,
+    /// How many of them were right.
+    pub right: u32,
+    /// Sum of their confidences.
+    pub sum: f64,
+}
+
 /// Figures of some scenarios.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Figures {
@@ -62,8 +76,8 @@ pub struct Figures {
     pub events: (u32, u32),
     /// Events told where there was none.
     pub wrong_events: u32,
-    /// Sums of confidence and counts of findings that were right, and that were wrong.
-    pub confidence: [(f64, u32); 2],
+    /// By tenths of confidence: findings of faults.
+    pub confidence: [Bin; TENTHS],
 }
 
 /// Cause and variant in one word.
@@ -76,7 +90,7 @@ fn fits(truth: &Truth, told: &Told, struck: &str) -> bool {
 }
 
 fn within(truth: &Truth, told: &Told, struck: &str) -> bool {
-    told.transformer == struck
+    (truth.everywhere || told.transformer == struck)
         && told.raised >= truth.from - BELONGS.0
         && told.raised <= truth.until + BELONGS.1
 }
@@ -125,8 +139,11 @@ impl Figures {
             self.beside += wrong.len() as u32;
         }
         for (k, told) in told.iter().enumerate() {
-            let sum = &mut self.confidence[usize::from(!right.contains(&k))];
-            *sum = (sum.0 + told.confidence, sum.1 + 1);
+            let tenth = (told.confidence * TENTHS as f64).clamp(0.0, TENTHS as f64 - 1.0) as usize;
+            let bin = &mut self.confidence[tenth];
+            bin.told += 1;
+            bin.right += u32::from(right.contains(&k));
+            bin.sum += told.confidence;
         }
         self.repeats += repeats(&told);
         self.record(heard);

@@ -3,6 +3,8 @@
 use super::figures::{Class, Figures, NOTHING};
 use std::fmt::Write as _;
 
+const DAYS_OF_A_YEAR: f64 = 365.25;
+
 /// A text with all figures. `title` stands above it.
 pub fn table(title: &str, figures: &Figures) -> String {
     let mut text = format!("## {title}: {} scenarios\n\n", figures.scenarios);
@@ -15,11 +17,11 @@ pub fn table(title: &str, figures: &Figures) -> String {
     let _ = writeln!(text, "right feeder, of those found    {}", share(figures.feeders));
     let _ = writeln!(text, "right phase, of those found     {}", share(figures.phases));
     let (false_ones, days) = figures.healthy;
-    let years = days / 365.25;
     let _ = writeln!(
         text,
-        "false findings on healthy days  {false_ones} in {days:.0} transformer-days ({:.2} a transformer-year)",
-        if years > 0.0 { f64::from(false_ones) / years } else { 0.0 }
+        "false findings on healthy days  {false_ones} in {days:.0} transformer-days ({:.3} a day, {:.1} a year)",
+        if days > 0.0 { f64::from(false_ones) / days } else { 0.0 },
+        if days > 0.0 { f64::from(false_ones) / days * DAYS_OF_A_YEAR } else { 0.0 },
     );
     let _ = writeln!(text, "wrong beside a true cause       {}", figures.beside);
     let _ = writeln!(text, "the same again within an hour   {}", figures.repeats);
@@ -42,10 +44,12 @@ pub fn table(title: &str, figures: &Figures) -> String {
             span(at_rank(&figures.delays_s, 0.9))
         );
     }
-    for (word, (sum, count)) in ["right", "wrong"].into_iter().zip(figures.confidence) {
-        if count > 0 {
-            let _ = writeln!(text, "mean confidence where {word}     {:.2}", sum / f64::from(count));
-        }
+    text.push_str("\nconfidence (mean)    told  right  share that is right\n");
+    for (tenth, bin) in figures.confidence.iter().enumerate().filter(|(_, bin)| bin.told > 0) {
+        let (from, mean) = (tenth as f64 / 10.0, bin.sum / f64::from(bin.told));
+        let share = f64::from(bin.right) / f64::from(bin.told);
+        let span = format!("{from:.1} to {:.1} ({mean:.2})", from + 0.1);
+        let _ = writeln!(text, "{span:<19} {:>5} {:>6}  {share:.2}", bin.told, bin.right);
     }
     text.push_str("\ncause                            found missed wrong    F1\n");
     for (name, class) in &figures.classes {

@@ -148,7 +148,7 @@ impl Core {
         .with(fourth)
         .with(tap)
         .sure(sureness(of_setpoint, agreeing))
-        .lacking(look.feeder_meters());
+        .lacking(look.to_trace());
         docket.claim(claim.shared(traced.shares.then(|| look.shares(Of::Order(2))).flatten()));
     }
 }

@@ -8,7 +8,7 @@ use crate::diagnosis::docket::{Claim, Docket};
 use crate::diagnosis::look::{Look, of_sign};
 use crate::diagnosis::plan::CircuitPlan;
 use crate::diagnosis::sign::Sign;
-use crate::diagnosis::trace::{Fade, Lately, Mean, get};
+use crate::diagnosis::trace::{Fade, Lately, Mean};
 use crate::phases::Place;
 use crate::plant::Priority;
 use crate::time::Span;
@@ -16,6 +16,8 @@ use serde::{Deserialize, Serialize};
 
 /// What is usual looks so far back (common practice, no source).
 const USUAL: Span = Span::hours(2);
+/// It is known by half an hour of it.
+const USUAL_KNOWN: f64 = 0.22;
 /// It stands so long first: a machine that changes over is done with it.
 const AFTER: Span = Span::minutes(5);
 /// Third order that came on two lines: least amperes of the rating; the smaller of the two of the larger; what the third line
@@ -74,7 +76,7 @@ impl DriveFuse {
             let (plan, lately) = (&look.plan.circuits[circuit], &look.lately[circuit]);
             // The transformer's own side is judged only where no feeder is metered: it is some feeder's drive.
             let own = plan.side.is_some();
-            if own && (circuit != look.plan.load || look.feeder_meters().is_none()) {
+            if own && (circuit != look.plan.load || look.sharing().next().is_some()) {
                 continue;
             }
             let Some(found) = memory.find(plan, lately) else { continue };
@@ -122,7 +124,8 @@ impl Memory {
         };
         let known = |three: [Option<f64>; 3]| three.map(Option::unwrap_or_default);
         let (third, amperes) = (known(lately.order(3)), known(lately.amperes()));
-        let (usual, before) = (get(self.third), get(self.amperes));
+        let known_by = |means: [Mean; 3]| means.map(|mean| mean.by(USUAL_KNOWN));
+        let (usual, before) = (known_by(self.third), known_by(self.amperes));
         let all_known = usual.iter().chain(&before).all(Option::is_some);
         let found = |line: usize| {
             let (one, other) = ((line + 1) % 3, (line + 2) % 3);
@@ -131,7 +134,7 @@ impl Memory {
             let (less, more) = (gained(one).min(gained(other)), gained(one).max(gained(other)));
             let lost = before[line].unwrap_or_default() - amperes[line];
             let to_neutral =
-                lately.neutral_rest_a().map(|rest| rest - self.neutral.get().unwrap_or_default());
+                lately.neutral_rest_a().map(|rest| rest - self.neutral.by(USUAL_KNOWN).unwrap_or_default());
             let apart = to_neutral.is_none_or(|rest| rest < IN_NEUTRAL * 2.0 * more);
             let came = all_known
                 && less > ALIKE * more

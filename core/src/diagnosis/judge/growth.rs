@@ -87,7 +87,7 @@ impl Growth {
             let asks = own && look.end.floor(Span::hours(1)) == look.end;
             let claim = Claim::new(Cause::OverloadGrowth, circuit, None, priority, proof)
                 .sure(confidence)
-                .lacking(look.feeder_meters().filter(|_| own));
+                .lacking(look.to_trace().filter(|_| own));
             docket.claim(claim.shared(asks.then(|| look.shares(Of::Load)).flatten()));
         }
     }

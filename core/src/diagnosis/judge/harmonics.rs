@@ -35,6 +35,8 @@ const NEUTRAL_URGENT: f64 = 1.25;
 /// unit of usual impedance is held to less (IEEE 519-1992, table 10.3, as a public page prints it). Inside a building it is
 /// guidance.
 const SIX_PULSE: f64 = 0.15;
+/// While the unit is overloaded so many times that of its own amperes (common practice, no source).
+const OVERLOADED: f64 = 1.2;
 /// Distortion of the volts at or below 1 kV, in per cent (IEEE 519-2014, table 1, as a public page prints it).
 const VOLT_THD: f64 = 8.0;
 /// Here the source is if the orders have this much of the rating (common practice, no source).
@@ -165,15 +167,19 @@ impl Harmonics {
         let Here { look, circuit, lately, ref spectrum, .. } = *here;
         let by_orders = spectrum.six_pulse_a();
         let Some(amperes) = by_orders.or_else(|| here.distortion_without_triplen()) else { return };
-        let share = amperes / spectrum.rated_a;
+        // What a load above the rating draws of them more is the overload's.
+        let overloaded = docket.holds(Family::Overload, circuit);
+        let share = amperes / spectrum.rated_a.max(spectrum.most_a);
         let leads = spectrum.third.is_none_or(|third| amperes > third);
         let thd = largest(lately.volt_thd()).map(|(_, thd)| thd);
         let by_volts = thd.filter(|_| share > SOURCE_HERE).map_or(0.0, |thd| thd / VOLT_THD / look.wider());
-        let takes_up = look.unit.permissible_load.is_some_and(|permissible| permissible < PERMISSIBLE);
+        let takes_up =
+            !overloaded && look.unit.permissible_load.is_some_and(|permissible| permissible < PERMISSIBLE);
         let by_heat = look.unit.spectrum_loading.filter(|_| takes_up && share > SOURCE_HERE);
         let by_heat = by_heat.map_or(0.0, |loading| loading / SPECTRUM);
         // The table is one for the public grid.
-        let by_share = if look.own_source { 0.0 } else { share / SIX_PULSE };
+        let allowed = if overloaded { OVERLOADED * SIX_PULSE } else { SIX_PULSE };
+        let by_share = if look.own_source { 0.0 } else { share / allowed };
         let of_setpoint = if leads { by_share.max(by_volts).max(by_heat) } else { 0.0 };
         let to = || (here.comes_from(Of::Orders(5, 7)), None);
         let held = &mut self.six_pulse;
@@ -265,7 +271,7 @@ impl Harmonics {
             .sure(sureness(of_setpoint, agreeing))
             .lacking(order.is_none().then_some(Lack::Harmonics));
         let of = order.map(Of::Order).filter(|_| traced.shares);
-        docket.claim(claim.shared(of.and_then(|of| look.shares(of))).lacking(look.feeder_meters()));
+        docket.claim(claim.shared(of.and_then(|of| look.shares(of))).lacking(look.to_trace()));
         true
     }
 }
@@ -328,6 +334,6 @@ impl Here<'_> {
     fn claim(&self, docket: &mut Docket, claim: Claim, traced: Traced, of: Of) {
         let own = self.circuit == self.look.plan.load;
         let shares = (own && traced.shares).then(|| self.look.shares(of)).flatten();
-        docket.join(claim.shared(shares).lacking(self.look.feeder_meters().filter(|_| own)));
+        docket.join(claim.shared(shares).lacking(self.look.to_trace().filter(|_| own)));
     }
 }

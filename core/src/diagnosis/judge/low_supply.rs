@@ -4,7 +4,7 @@
 use super::standing::Standing;
 use crate::diagnosis::cause::{Cause, Family};
 use crate::diagnosis::docket::{Claim, Docket};
-use crate::diagnosis::look::{Look, mean, of_sign};
+use crate::diagnosis::look::{Look, of_sign};
 use crate::diagnosis::sign::Sign;
 use crate::phases::Place;
 use crate::plant::Priority;
@@ -34,7 +34,7 @@ impl LowSupply {
     pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
         let index = look.plan.load;
         let circuit = &look.plan.circuits[index];
-        let Some(volts) = mean(look.load().ll).map(|volts| volts / circuit.volts) else { return };
+        let Some(volts) = look.load().volts_of_nominal(circuit) else { return };
         // A lost conductor lowers the mean of three.
         if volts < DEAD || docket.holds(Family::Unbalance, index) || docket.holds(Family::Instrument, index) {
             return;

@@ -32,6 +32,9 @@ const LINES_EQUAL: f64 = 1.0;
 const BY_LOAD: f64 = 5.0;
 /// Of the spread between the lines that much is the error of a meter, in per cent.
 const ERROR: f64 = 0.3;
+/// A phase is lifted above the volts that feed it by more than this share: what two good meters differ by, and a half (common
+/// practice, no source).
+const LIFTED: f64 = 0.015;
 /// What the neutral's own wire may do at rated amperes, in per cent: more is never learned as sound (common practice, no source).
 const MOST_LEARNED: f64 = 2.0;
 /// Nothing is learned below this share of the rating.
@@ -64,7 +67,8 @@ impl Neutral {
     pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
         let at_load = spread(&look.plan.circuits[look.plan.load], look.load()).map(|(spread, _)| spread);
         for ((index, plan, now), known) in look.all().zip(&mut self.circuits) {
-            let Some((spread, lines)) = spread(plan, now) else { continue };
+            let known_spread = spread(plan, now).or_else(|| against_bus(plan, now, look.load()));
+            let Some((spread, lines)) = known_spread else { continue };
             let has_high_leg = docket.claims.iter().any(|claim| claim.cause == Cause::HighLeg);
             if lines >= LINES_EQUAL || has_high_leg {
                 continue;
@@ -144,6 +148,17 @@ fn spread(plan: &CircuitPlan, now: &CircuitNow) -> Option<(f64, f64)> {
         }
         _ => None,
     }
+}
+
+/// Of a feeder whose volts between the lines are not measured: no load and no poor contact lifts a phase above the volts that feed
+/// it, a neutral that moves does.
+fn against_bus(plan: &CircuitPlan, now: &CircuitNow, bus: &CircuitNow) -> Option<(f64, f64)> {
+    let spread = of_three(now.ln).filter(|_| plan.form == WiringForm::Wye && plan.feeder.is_some())?;
+    let lifted = [0, 1, 2]
+        .into_iter()
+        .any(|phase| now.ln[phase].zip(bus.ln[phase]).is_some_and(|(own, bus)| own > (1.0 + LIFTED) * bus));
+    let of_bus = of_three(bus.ln)?;
+    Some((if lifted { spread } else { spread.min(of_bus) }, 0.0))
 }
 
 fn of_three(three: Three) -> Option<f64> {

@@ -89,6 +89,10 @@ impl Overload {
             };
             let mark = of_quantity(Measurand::LoadingPhase, Place::Whole, circuit, most).against(100.0);
             docket.figure(Family::Overload, mark);
+            // Amperes of what goes on by two lines are the lost line's work.
+            if on_two_lines(docket, look.plan.load, circuit) {
+                continue;
+            }
             let left = look.unit.load_time_left.filter(|_| circuit == look.plan.load);
             let memory = &mut self.circuits[circuit];
             if let Some(priority) = memory.reached(most, left, look.end) {
@@ -153,7 +157,7 @@ impl Overload {
             .with(left)
             .with(grown)
             .sure(0.8 + 0.07 * agreeing as f64)
-            .lacking(look.feeder_meters().filter(|_| own));
+            .lacking(look.to_trace().filter(|_| own));
         let of = named.map_or(Of::Load, Of::Phase);
         let asks = own && (is_new || look.end.floor(SHARES_EVERY) == look.end);
         docket.join(claim.shared(asks.then(|| look.shares(of)).flatten()));
@@ -193,6 +197,16 @@ impl Memory {
         let hot = left.map(|left| left < HOURS_LEFT && most > 100.0);
         if self.hot.for_span(hot, end, SOON) { Some(Priority::Urgent) } else { reached }
     }
+}
+
+/// Whether a line or phase is lost at the transformer or at this circuit, or a drive of it runs on two lines.
+fn on_two_lines(docket: &Docket, load: usize, circuit: usize) -> bool {
+    let lost = |at: usize| {
+        docket.claims(Cause::LostPrimaryLine, Some(at)) || docket.claims(Cause::LostPhase, Some(at))
+    };
+    // The transformer sees the drives of all its feeders.
+    let drives = Some(circuit).filter(|circuit| *circuit != load);
+    lost(load) || lost(circuit) || docket.claims(Cause::DriveFuse, drives)
 }
 
 fn hour(end: EventTime) -> usize {

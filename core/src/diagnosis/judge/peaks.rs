@@ -105,7 +105,7 @@ impl Peaks {
             let confidence = (0.6 + 0.05 * times as f64).min(0.95);
             let mut claim = Claim::new(Cause::OverloadPeaks, at, None, Priority::Low, proof)
                 .sure(confidence)
-                .lacking(look.feeder_meters().filter(|_| own));
+                .lacking(look.to_trace().filter(|_| own));
             if is_new {
                 claim.pattern = memory.recurring.pattern(look.end).map(Box::new);
                 claim = claim.shared(if own { self.shares(look) } else { None });

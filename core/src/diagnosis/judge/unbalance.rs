@@ -38,6 +38,8 @@ const VOLTS_NEW: f64 = 1.2;
 const VOLTS_GAINED: f64 = 0.7;
 /// The usual level looks so far back; what is found is never learned (common practice, no source).
 const USUAL: Span = Span::hours(12);
+/// It is known by an hour of it: one twelfth.
+const USUAL_KNOWN: f64 = 0.08;
 /// An urgent one is told after so long.
 const URGENT_AFTER: Span = Span::minutes(1);
 /// The others stand so long first, as the delay of the limits.
@@ -61,6 +63,8 @@ const BY_MOTORS: f64 = 10.0;
 pub(crate) struct Unbalance {
     supply: Held,
     urgent: Standing,
+    /// It was told to a person, not for the record only.
+    was_low: bool,
     /// The supply's unbalance as it is usual here.
     usual: Mean,
     loads: Vec<Held>,
@@ -171,7 +175,7 @@ impl Unbalance {
         let urgent = [now.u2, now.volt_unbalance].into_iter().flatten().reduce(f64::max);
         let urgent = urgent.map(|now| now.min(volts.by_supply) > VOLTS_URGENT);
         let urgent = self.urgent.for_span(urgent, look.end, URGENT_AFTER);
-        let gained = self.usual.get().map_or(0.0, |usual| (volts.by_supply - usual) / VOLTS_GAINED);
+        let gained = self.usual.by(USUAL_KNOWN).map_or(0.0, |usual| (volts.by_supply - usual) / VOLTS_GAINED);
         let wider = look.wider();
         let of_setpoint = (volts.by_supply / VOLTS).max((volts.by_supply / VOLTS_NEW).min(gained)) / wider;
         if of_setpoint < BACK && !look.own_source {
@@ -184,14 +188,19 @@ impl Unbalance {
         };
         let traced =
             self.supply.follow((Cause::UnbalanceSupply, load), level, (look, docket), || (load, None));
-        let Some(Traced { circuit, place, .. }) = traced else { return };
+        let Some(Traced { circuit, place, .. }) = traced else {
+            self.was_low = false;
+            return;
+        };
         let motors = look.plan.circuits.iter().any(|plan| plan.serves_motors);
         let priority = match volts.by_supply {
             _ if urgent => Priority::Urgent,
             value if value > VOLTS_HIGH || value > VOLTS && motors => Priority::High,
-            value if value > VOLTS => Priority::Low,
+            // What fades away is not told of as milder.
+            value if value > VOLTS || self.was_low => Priority::Low,
             _ => Priority::Journal,
         };
+        self.was_low = priority > Priority::Journal;
         let supply = of_sign(Sign::UnbalanceOfSupply, Place::Whole, circuit, volts.by_supply).against(VOLTS);
         let by_load = volts.by_load.map(|percent| {
             of_sign(Sign::UnbalanceByLoad, Place::Whole, circuit, percent).against(volts.whole)
@@ -264,7 +273,7 @@ impl Unbalance {
             .with(neutral.map(|neutral| neutral.against(100.0 * NEAR_RATING)))
             .with(by_load)
             .sure(sureness(of_setpoint, agreeing))
-            .lacking(look.feeder_meters());
+            .lacking(look.to_trace());
         docket.claim(claim.shared(if shares { look.shares(Of::Unbalance) } else { None }));
     }
 }

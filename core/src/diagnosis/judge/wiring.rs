@@ -12,14 +12,14 @@ use crate::diagnosis::sign::Sign;
 use crate::phases::Place;
 use crate::plan::GRID_STEP;
 use crate::plant::Priority;
-use crate::time::Span;
+use crate::time::{EventTime, Span};
 use crate::wiring::WiringForm;
 use serde::{Deserialize, Serialize};
 
 /// So long the powers are gathered before they are judged.
 const GATHERED: Span = Span::minutes(15);
 /// Each current must be above this share of the rated one.
-const LEAST_CURRENT: f64 = 0.1;
+const LEAST_CURRENT: f64 = 0.05;
 /// As drawn it fits worse than this: something is wrong. A squared difference of unit phasors over the three phases;
 /// phases whose power factors lie 0.2 apart have 0.05.
 const MISFIT: f64 = 0.5;
@@ -30,11 +30,11 @@ const CLEARLY: f64 = 2.5;
 const ANGLES: std::ops::RangeInclusive<i32> = -5..=12;
 const ANGLE_STEP: f64 = 5.0;
 
-/// Which current transformer stands on which phase, and turned which way.
+/// How far the current of each input lies behind where it would as drawn, and turned which way.
 #[derive(Debug, Clone, Copy)]
 struct Hypothesis {
-    /// The true phase whose current reaches the meter's input A, B, C.
-    current: [usize; 3],
+    /// Degrees behind, by input: a current of the next phase is 120° behind, volts of the next phase make it 120° ahead.
+    behind: [f64; 3],
     /// −1 where it is turned.
     sign: [f64; 3],
     /// The input that it is traced to; `None`: all.
@@ -42,11 +42,11 @@ struct Hypothesis {
     what: Sign,
 }
 
-const STRAIGHT: [usize; 3] = [0, 1, 2];
+const STRAIGHT: [f64; 3] = [0.0; 3];
 const ALIKE: [f64; 3] = [1.0; 3];
 
 /// As drawn comes first.
-const HYPOTHESES: [Hypothesis; 13] = [
+const HYPOTHESES: [Hypothesis; 16] = [
     hypothesis(STRAIGHT, ALIKE, None, Sign::AsDrawn),
     hypothesis(STRAIGHT, [-1.0, 1.0, 1.0], Some(Place::A), Sign::CurrentTurned),
     hypothesis(STRAIGHT, [1.0, -1.0, 1.0], Some(Place::B), Sign::CurrentTurned),
@@ -55,17 +55,24 @@ const HYPOTHESES: [Hypothesis; 13] = [
     hypothesis(STRAIGHT, [-1.0, 1.0, -1.0], Some(Place::CA), Sign::CurrentTurned),
     hypothesis(STRAIGHT, [-1.0, -1.0, 1.0], Some(Place::AB), Sign::CurrentTurned),
     hypothesis(STRAIGHT, [-1.0; 3], None, Sign::CurrentTurned),
-    hypothesis([1, 0, 2], ALIKE, Some(Place::AB), Sign::CurrentsExchanged),
-    hypothesis([0, 2, 1], ALIKE, Some(Place::BC), Sign::CurrentsExchanged),
-    hypothesis([2, 1, 0], ALIKE, Some(Place::CA), Sign::CurrentsExchanged),
-    hypothesis([1, 2, 0], ALIKE, None, Sign::CurrentsExchanged),
-    hypothesis([2, 0, 1], ALIKE, None, Sign::CurrentsExchanged),
+    hypothesis([120.0, -120.0, 0.0], ALIKE, Some(Place::AB), Sign::CurrentsExchanged),
+    hypothesis([0.0, 120.0, -120.0], ALIKE, Some(Place::BC), Sign::CurrentsExchanged),
+    hypothesis([-120.0, 0.0, 120.0], ALIKE, Some(Place::CA), Sign::CurrentsExchanged),
+    hypothesis([-120.0, 120.0, 0.0], ALIKE, Some(Place::AB), Sign::VoltsExchanged),
+    hypothesis([0.0, -120.0, 120.0], ALIKE, Some(Place::BC), Sign::VoltsExchanged),
+    hypothesis([120.0, 0.0, -120.0], ALIKE, Some(Place::CA), Sign::VoltsExchanged),
+    hypothesis([120.0; 3], ALIKE, None, Sign::CurrentsExchanged),
+    hypothesis([-120.0; 3], ALIKE, None, Sign::CurrentsExchanged),
 ];
 /// All three turned: looks like export, and is one where power flows back.
 const ALL_TURNED: usize = 7;
+/// It is told when it has stood for longer than the sun shines; what flows back by day does not.
+const ALL_TURNED_AFTER: Span = Span::hours(16);
+/// Where the meter once fitted as it is drawn, what fits otherwise now must stand so long (common practice, no source).
+const REWIRED_AFTER: Span = Span::hours(1);
 
-const fn hypothesis(current: [usize; 3], sign: [f64; 3], place: Option<Place>, what: Sign) -> Hypothesis {
-    Hypothesis { current, sign, place, what }
+const fn hypothesis(behind: [f64; 3], sign: [f64; 3], place: Option<Place>, what: Sign) -> Hypothesis {
+    Hypothesis { behind, sign, place, what }
 }
 
 /// What is gathered of each circuit.
@@ -85,11 +92,20 @@ struct Gathered {
     is_judged: bool,
     /// What the latest quarter of an hour said: which hypothesis, and how well it and the drawn one fit.
     found: Option<(u8, f64, f64)>,
+    /// Since when it has said the same.
+    since: Option<EventTime>,
+    /// It has fitted as drawn. Then what is the same for all three phases is the load: capacitors at night, power that flows
+    /// back. Leads do not change by themselves.
+    fitted: bool,
 }
 
 impl Wiring {
     pub(crate) fn new(circuits: usize) -> Self {
         Self { circuits: vec![Gathered::default(); circuits] }
+    }
+
+    pub(crate) fn shift(&mut self, by: Span) {
+        self.circuits.iter_mut().for_each(|gathered| gathered.since = gathered.since.map(|since| since + by));
     }
 
     pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
@@ -99,7 +115,7 @@ impl Wiring {
             }
             if gathered.take(plan, now) {
                 if GRID_STEP.times(i64::from(gathered.steps)) >= GATHERED {
-                    *gathered = Gathered { found: gathered.fits(), is_judged: true, ..Gathered::default() };
+                    gathered.conclude(look.end);
                 }
                 if gathered.is_judged && gathered.found.is_none() {
                     docket.none(Cause::MeterWiring, index, None);
@@ -107,6 +123,15 @@ impl Wiring {
             }
             let Some((which, fit, drawn)) = gathered.found else { continue };
             let hypothesis = HYPOTHESES[usize::from(which)];
+            let stood = gathered.since.map_or(Span::ZERO, |since| look.end - since);
+            let after = match usize::from(which) {
+                ALL_TURNED => ALL_TURNED_AFTER,
+                _ if gathered.fitted => REWIRED_AFTER,
+                _ => Span::ZERO,
+            };
+            if stood < after || gathered.fitted && hypothesis.place.is_none() {
+                continue;
+            }
             let mark =
                 of_sign(hypothesis.what, hypothesis.place.unwrap_or(Place::Whole), index, drawn).against(fit);
             docket.figure(Family::Instrument, mark);
@@ -124,21 +149,24 @@ impl Gathered {
         let mut cos = [0.0; 3];
         let mut sin = [None; 3];
         for phase in 0..3 {
-            let (Some(volts), Some(amperes), Some(watts)) =
-                (now.ln[phase], now.amperes[phase], now.watts[phase])
-            else {
-                return false;
-            };
+            let (Some(volts), Some(amperes)) = (now.ln[phase], now.amperes[phase]) else { return false };
             let apparent = volts * amperes;
             if amperes < LEAST_CURRENT * rated || apparent <= 0.0 {
                 return false;
             }
-            cos[phase] = watts / apparent;
-            sin[phase] = now.vars[phase].map(|vars| vars / apparent);
+            let lag = now.volt_degrees[phase].zip(now.ampere_degrees[phase]);
+            let lag = lag.map(|(volts, amperes)| (volts - amperes).to_radians());
+            let by_power = now.watts[phase].map(|watts| watts / apparent);
+            let Some(of) = by_power.or_else(|| lag.map(f64::cos)) else { return false };
+            cos[phase] = of;
+            sin[phase] = match by_power {
+                Some(_) => now.vars[phase].map(|vars| vars / apparent),
+                None => lag.map(f64::sin),
+            };
         }
         let all = sin.iter().all(Option::is_some);
         if self.steps > 0 && all != self.has_sin {
-            *self = Self { found: self.found, is_judged: self.is_judged, ..Self::default() };
+            *self = self.anew();
         }
         self.has_sin = all;
         for phase in 0..3 {
@@ -149,30 +177,46 @@ impl Gathered {
         true
     }
 
-    /// The one way other than drawn that fits, where the drawn one does not: which, how well, and how well the drawn one.
-    fn fits(&self) -> Option<(u8, f64, f64)> {
+    /// What is concluded, without what is gathered.
+    fn anew(&self) -> Self {
+        let Self { is_judged, found, since, fitted, .. } = *self;
+        Self { is_judged, found, since, fitted, ..Self::default() }
+    }
+
+    /// A quarter of an hour is gathered.
+    fn conclude(&mut self, end: EventTime) {
         let count = f64::from(self.steps);
         let cos = self.cos.map(|sum| sum / count);
         let sin = self.has_sin.then(|| self.sin.map(|sum| sum / count));
-        let of = |hypothesis: &Hypothesis| misfit(hypothesis, cos, sin);
-        let drawn = of(&HYPOTHESES[0]);
-        if drawn < MISFIT {
-            return None;
-        }
-        let mut best = (0u8, f64::INFINITY);
-        let mut next = f64::INFINITY;
-        for (number, hypothesis) in (0u8..).zip(&HYPOTHESES).skip(1) {
-            let fit = of(hypothesis);
-            if fit < best.1 {
-                next = best.1;
-                best = (number, fit);
-            } else {
-                next = next.min(fit);
-            }
-        }
-        let clear = best.1 < FIT && next > CLEARLY * best.1.max(FIT / CLEARLY / 2.0);
-        clear.then_some((best.0, best.1, drawn))
+        let drawn = misfit(&HYPOTHESES[0], cos, sin);
+        let found = fits(drawn, cos, sin);
+        let same = self.found.map(|(which, ..)| which) == found.map(|(which, ..)| which);
+        let since = if same { self.since.or(Some(end)) } else { Some(end) };
+        let fitted = self.fitted || drawn < FIT;
+        *self = Self { found, since, fitted, is_judged: true, ..Self::default() };
     }
+}
+
+/// The one way other than drawn that fits, where the drawn one does not: which, how well, and how well the drawn one.
+fn fits(drawn: f64, cos: [f64; 3], sin: Option<[f64; 3]>) -> Option<(u8, f64, f64)> {
+    let of = |hypothesis: &Hypothesis| misfit(hypothesis, cos, sin);
+    if drawn < MISFIT {
+        return None;
+    }
+    let mut best = (0u8, f64::INFINITY);
+    for (number, hypothesis) in (0u8..).zip(&HYPOTHESES).skip(1) {
+        let fit = of(hypothesis);
+        if fit < best.1 {
+            best = (number, fit);
+        }
+    }
+    // Without reactive power volts and currents of one pair that are exchanged look alike: either way it is that pair.
+    let place = HYPOTHESES[usize::from(best.0)].place;
+    let other = |hypothesis: &&Hypothesis| place.is_none() || hypothesis.place != place;
+    let others = HYPOTHESES.iter().enumerate().skip(1).filter(|(number, _)| *number != usize::from(best.0));
+    let next = others.map(|(_, hypothesis)| hypothesis).filter(other).map(of).fold(f64::INFINITY, f64::min);
+    let clear = best.1 < FIT && next > CLEARLY * best.1.max(FIT / CLEARLY / 2.0);
+    clear.then_some((best.0, best.1, drawn))
 }
 
 /// How far what the meter shows lies from what it would show wired so, at the angle of the load that fits best.
@@ -180,9 +224,7 @@ fn misfit(hypothesis: &Hypothesis, cos: [f64; 3], sin: Option<[f64; 3]>) -> f64 
     let at = |load: f64| -> f64 {
         (0..3)
             .map(|input| {
-                // Behind A by 120° for each phase; what reaches an input from another phase is so much further behind.
-                let behind = 120.0 * (hypothesis.current[input] as f64 - input as f64);
-                let angle = (load + behind).to_radians();
+                let angle = (load + hypothesis.behind[input]).to_radians();
                 let (shown_sin, shown_cos) = angle.sin_cos();
                 let sign = hypothesis.sign[input];
                 let by_cos = (cos[input] - sign * shown_cos).powi(2);

@@ -161,6 +161,16 @@ impl Ear {
         self.dead.is_some_and(|(since, until)| since <= at && until.is_none_or(|until| at < until))
     }
 
+    /// Whether a face of a lost conductor or of a blown fuse of the meter stood while something departed, give or take `about`.
+    pub(super) fn stood(&self, excursion: &Excursion, about: Span) -> bool {
+        self.faces.iter().any(|face| {
+            let moves = matches!(face.cause, Cause::LostPhase | Cause::LostPrimaryLine | Cause::MeterFuse);
+            let met = face.since <= excursion.last + about
+                && face.gone.is_none_or(|gone| gone + about >= excursion.start);
+            moves && face.stood.is_some() && met
+        })
+    }
+
     fn follow(
         &mut self,
         circuit: &CircuitPlan,

@@ -23,10 +23,13 @@ const GONE: f64 = 0.05;
 const GOES_ON: f64 = 0.3;
 /// Two phases in series have the same amperes, up to what meters differ by (common practice, no source).
 const SAME: f64 = 0.06;
-/// A phase that keeps its volts has changed by no more than this share.
+/// A phase that keeps its volts has changed by no more than this share, beside what its own amperes take within the unit.
 const KEEPS: f64 = 0.03;
-/// The phase that is left alone carries so many times the two that are in series, at least.
-const ALONE: f64 = 1.15;
+/// Impedance of a unit of which it is not known, per unit: low-voltage dry units have 2 to 6 % (common practice, no source).
+const IMPEDANCE: f64 = 0.05;
+/// The phase that is left alone carries so many times the two that are in series, at least: two by theory, or more where those
+/// were unequal. A line of the supply that sags to half leaves impedances 1.31 times (circuit theory).
+const ALONE: f64 = 1.5;
 /// Volts to neutral spread by this per cent burn single-phase loads; or one of them is above this, per unit (handbook of the
 /// trade; common practice, no source).
 const BURNS: (f64, f64) = (6.0, 1.10);
@@ -158,6 +161,7 @@ fn see(ear: &Ear, circuit: &CircuitPlan, now: &Heard, shown: &mut [Option<Shown>
         turning: false,
     };
     let lost = |per_unit: f64| 100.0 * (1.0 - per_unit).max(0.0);
+    let series = in_series(ear, circuit, now);
     let mut lines = false;
     let mut phases = [false; 3];
     for face in lost_phase::faces(&now.picture(circuit)) {
@@ -205,7 +209,8 @@ fn see(ear: &Ear, circuit: &CircuitPlan, now: &Heard, shown: &mut [Option<Shown>
                 // What motors or other loads feed back into a lost phase is less than was usual.
                 let usual = ear.usual.0[VOLTS + phase as usize];
                 let goes_on = usual.is_none_or(|usual| amperes >= GOES_ON * usual);
-                if goes_on {
+                // Of two windings in series one may be left with little.
+                if goes_on && series.is_none() {
                     add(Shown {
                         amperes: Some((amperes, amperes)),
                         ..plain(Cause::MeterFuse, phase, lost(volts))
@@ -228,8 +233,7 @@ fn see(ear: &Ear, circuit: &CircuitPlan, now: &Heard, shown: &mut [Option<Shown>
         if !phases[phase as usize] {
             add(Shown { amperes: Some(found.1), ..plain(Cause::LostPhase, phase, found.0) });
         }
-    } else if let (false, Some((kept, found))) = (lines || phases != [false; 3], in_series(ear, circuit, now))
-    {
+    } else if let (false, Some((kept, found))) = (lines || phases != [false; 3], series) {
         add(Shown { amperes: Some(found.1), ..plain(Cause::LostPrimaryLine, kept, found.0) });
     }
 }
@@ -274,7 +278,10 @@ fn in_series(ear: &Ear, circuit: &CircuitPlan, now: &Heard) -> Option<(Phase, Fo
         let index = phase as usize;
         let others @ [one, other] = [(index + 1) % 3, (index + 2) % 3];
         let fell = volts[one]?.max(volts[other]?);
-        let keeps = volts[index]?.abs() <= if stands { 2.0 * KEEPS } else { KEEPS };
+        let gained = amperes[index]? - usual[index]?;
+        let own = circuit.rated_a.filter(|rated| *rated > 0.0).map_or(0.0, |rated| gained.max(0.0) / rated);
+        let change = volts[index]? + circuit.impedance.unwrap_or(IMPEDANCE) * own;
+        let keeps = change.abs() <= if stands { 2.0 * KEEPS } else { KEEPS };
         let (first, second) = (amperes[one]?, amperes[other]?);
         let same = first.min(second) >= idle(circuit) && (first - second).abs() <= SAME * first.max(second);
         let mean = mean_of(amperes, others)?;

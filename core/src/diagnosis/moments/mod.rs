@@ -11,12 +11,14 @@ mod excursion;
 mod faces;
 mod heard;
 mod stand;
+mod start;
 mod tell;
 mod train;
 
 use super::book::FindingBook;
 use super::cause::{Cause, Family};
 use super::docket::{Claim, Docket};
+use super::finding::Lack;
 use super::look::{Look, of_sign};
 use super::plan::{DiagnosisPlan, MeterPlace};
 use super::sign::Sign;
@@ -43,6 +45,8 @@ const MOST_HELD: usize = 1024;
 const USUALLY_HELD: usize = 32;
 /// A break longer than that is a lost phase, and told as such.
 const LONGEST_BREAK: Span = Span::seconds(60);
+/// How sure at the most, where it is not known what feeds it (common practice, no source).
+const NOT_ATTRIBUTED: f64 = 0.5;
 /// Nothing of what came again is said to be over by silence when it was so long ago: the book knows by then.
 const STILL_ASKED: Span = Span::hours(48);
 
@@ -153,9 +157,8 @@ impl Moments {
             let (since, meter) = (claim.since.unwrap_or(at), claim.meter);
             let face = meter.and_then(|local| self.ears.get_mut(local)).and_then(Option::as_mut);
             let face = face.and_then(|ear| {
-                ear.faces
-                    .iter_mut()
-                    .find(|face| !face.told && face.since == since && face.gone.is_none_or(|gone| gone > at))
+                let mut standing = ear.faces.iter_mut().filter(|face| face.stands(at));
+                standing.find(|face| (face.since, Some(face.place)) == (since, key.2) && !face.told)
             });
             if let Some(face) = face {
                 face.told = true;
@@ -169,7 +172,8 @@ impl Moments {
     }
 
     /// Takes the oldest that is over, with all that departed at the same time, and says what it was.
-    fn next(&mut self, plan: &DiagnosisPlan, passed: EventTime) -> Option<Vec<Told>> {
+    fn next(&mut self, look: &Look<'_>) -> Option<Vec<Told>> {
+        let (plan, passed) = (look.plan, look.end);
         let done = || self.ears.iter().flatten().flat_map(|ear| &ear.done);
         let Some(first) = done().min_by_key(|excursion| excursion.start).cloned() else {
             self.waits = false;
@@ -199,12 +203,12 @@ impl Moments {
             let ear = self.ears[local].as_ref()?;
             (excursion.step <= FAST_ENOUGH).then_some(Part { ear, excursion })
         });
-        let moment = Moment { plan, ears: &self.ears, parts: parts.collect() };
+        let moment = Moment { plan, ears: &self.ears, circuits: look.circuits, parts: parts.collect() };
         Some(moment.tell())
     }
 
     /// Counts something that happened, and claims it.
-    fn note(&mut self, told: &Told, docket: &mut Docket) {
+    fn note(&mut self, told: &Told, look: &Look<'_>, docket: &mut Docket) {
         let key = (told.cause, told.circuit, told.place);
         if told.cause == Cause::ConnectionIntermittent {
             // What was told as a lost phase is not told again as a break, unless it comes and goes.
@@ -229,19 +233,23 @@ impl Moments {
         if let Some(before) = told.marks.iter().flatten().find(|mark| is_before(mark)) {
             docket.figure(Family::Supply, *before);
         }
-        docket.claim(Claim {
+        // What feeds it is not known: what came with its supply can't be told from what came within it.
+        let not_known = look.circuits[told.circuit].not_known && told.cause.family() != Family::Event;
+        let most = if not_known { NOT_ATTRIBUTED } else { 0.99 };
+        let claim = Claim {
             cause: told.cause,
             circuit: told.circuit,
             place: told.place,
             priority,
-            confidence: (told.confidence + surer).min(0.99),
+            confidence: (told.confidence + surer).min(most),
             since: Some(told.start),
             meter: None,
             marks: told.marks,
             lacks: [None; 3],
             pattern: Some(Box::new(train.pattern.clone())),
             shares: None,
-        });
+        };
+        docket.claim(claim.lacking(not_known.then_some(Lack::States)));
     }
 
     /// A step of the grid: faces that stand are claimed, so that other judges see them; what could be looked for and is not there
@@ -251,12 +259,12 @@ impl Moments {
         for local in 0..self.ears.len() {
             self.listen(look.plan, local, Some(look.end));
         }
-        stand::of_all(look.plan, &self.ears, look.end, &self.trains, docket);
+        stand::of_all(look, &self.ears, &self.trains, docket);
         self.count_faces(docket, claims, look.end);
         while self.waits {
-            let Some(told) = self.next(look.plan, look.end) else { break };
+            let Some(told) = self.next(look) else { break };
             for told in told {
-                self.note(&told, docket);
+                self.note(&told, look, docket);
             }
         }
         for train in self.trains.iter().filter(|train| look.end - train.last < STILL_ASKED) {

@@ -5,7 +5,7 @@ use super::faces::Stand;
 use super::train::Trains;
 use crate::diagnosis::cause::Cause;
 use crate::diagnosis::docket::{Claim, Docket};
-use crate::diagnosis::look::{of_quantity, of_sign};
+use crate::diagnosis::look::{Look, of_quantity, of_sign};
 use crate::diagnosis::plan::DiagnosisPlan;
 use crate::diagnosis::sign::Sign;
 use crate::measurand::Measurand;
@@ -35,13 +35,8 @@ pub(super) fn of_load(
 }
 
 /// What stands anywhere, at a moment that all meters have passed.
-pub(super) fn of_all(
-    plan: &DiagnosisPlan,
-    ears: &[Option<Ear>],
-    at: EventTime,
-    trains: &Trains,
-    docket: &mut Docket,
-) {
+pub(super) fn of_all(look: &Look<'_>, ears: &[Option<Ear>], trains: &Trains, docket: &mut Docket) {
+    let (plan, at) = (look.plan, look.end);
     let all = || {
         let ears = ears.iter().enumerate().filter_map(|(local, ear)| Some((local, ear.as_ref()?)));
         ears.flat_map(|(local, ear)| ear.faces.iter().map(move |face| (local, ear.circuit, face)))
@@ -80,6 +75,8 @@ pub(super) fn of_all(
             // One meter's fuse moves no other meter.
             Cause::MeterFuse if elsewhere() => {}
             Cause::LostPrimaryLine if on_feeder && (shown_before(face) || has_load_meter(plan, ears)) => {}
+            // It hangs on another transformer.
+            _ if on_feeder && look.circuits[circuit].elsewhere && face.cause == Cause::LostPrimaryLine => {}
             Cause::LostPrimaryLine => claim(plan, (local, plan.load), face, trains, docket),
             Cause::LostPhase if plan.circuits[circuit].side == Some(SideOf::Primary) => {
                 let as_line = Stand { cause: Cause::LostPrimaryLine, ..face.clone() };

@@ -9,7 +9,7 @@ use super::excursion::Excursion;
 use super::heard::idle;
 use crate::diagnosis::cause::Cause;
 use crate::diagnosis::docket::{MOST_MARKS, Mark};
-use crate::diagnosis::look::{Three, of_sign};
+use crate::diagnosis::look::{CircuitNow, Three, of_sign};
 use crate::diagnosis::plan::{CircuitPlan, DiagnosisPlan};
 use crate::diagnosis::sign::Sign;
 use crate::phases::Place;
@@ -30,24 +30,8 @@ const DIP: f64 = 0.07;
 const SWELL: f64 = 0.06;
 /// Volts that move by less than this share have not moved with the others.
 const MOVED: f64 = 0.02;
-/// A start draws this share of the rating more, while volts dip by [`DIPS`].
-const START: f64 = 0.10;
-/// See [`START`].
-const DIPS: f64 = 0.01;
-/// A start without a dip draws this share of the rating more, and comes down again.
-const STRONG_START: f64 = 0.30;
-/// A start's peak is so many times what is left of it.
-const PEAK: f64 = 1.8;
-/// Power rises by this share when a load comes on; a load that keeps its power rises not.
-const POWER_RISES: f64 = 1.10;
-/// The feeder with this share of the transformer's step has the load.
-const ITS_OWN: f64 = 0.5;
-/// A second order of this per cent of the fundamental is that of inrush (common practice: relays hold back from 15 %).
-const INRUSH_SECOND: f64 = 15.0;
-/// Phases of an inrush differ by this factor, and it is over within this time.
-const UNLIKE: f64 = 1.5;
-/// See [`UNLIKE`].
-const INRUSH_OVER: Span = Span::seconds(3);
+/// Volts that fall by this share have dipped.
+pub(super) const DIPS: f64 = 0.01;
 /// Feeders whose amperes, of this share of the rating, are gone at once have tripped, where more says so.
 const LOADED: f64 = 0.05;
 /// Amperes of a fault before a trip: times the usual ones.
@@ -76,7 +60,7 @@ pub(super) struct Told {
 }
 
 impl Told {
-    fn new(cause: Cause, part: &Part<'_>, place: Option<Place>, mark: Mark) -> Self {
+    pub(super) fn new(cause: Cause, part: &Part<'_>, place: Option<Place>, mark: Mark) -> Self {
         let mut marks = [None; MOST_MARKS];
         marks[0] = Some(mark);
         Self {
@@ -91,14 +75,14 @@ impl Told {
         }
     }
 
-    fn with(mut self, mark: Option<Mark>) -> Self {
+    pub(super) fn with(mut self, mark: Option<Mark>) -> Self {
         if let (Some(free), true) = (self.marks.iter_mut().find(|mark| mark.is_none()), mark.is_some()) {
             *free = mark;
         }
         self
     }
 
-    fn sure(mut self, confidence: f64) -> Self {
+    pub(super) fn sure(mut self, confidence: f64) -> Self {
         self.confidence = confidence;
         self
     }
@@ -108,15 +92,16 @@ impl Told {
 pub(super) struct Moment<'a> {
     pub(super) plan: &'a DiagnosisPlan,
     pub(super) ears: &'a [Option<Ear>],
+    pub(super) circuits: &'a [CircuitNow],
     pub(super) parts: Vec<Part<'a>>,
 }
 
-fn lowest(three: Three) -> Option<(usize, f64)> {
+pub(super) fn lowest(three: Three) -> Option<(usize, f64)> {
     let known = three.into_iter().enumerate().filter_map(|(index, value)| Some((index, value?)));
     known.min_by(|(_, one), (_, other)| one.total_cmp(other))
 }
 
-fn highest(three: Three) -> Option<(usize, f64)> {
+pub(super) fn highest(three: Three) -> Option<(usize, f64)> {
     lowest(three.map(|value| value.map(|value| -value))).map(|(index, value)| (index, -value))
 }
 
@@ -126,6 +111,10 @@ impl<'a> Moment<'a> {
         let mut told = self.trips();
         if let Some(interruption) = self.interruption() {
             told.extend(interruption);
+            return told;
+        }
+        if self.stood_on_bus() {
+            // A conductor that is lost, or a fuse of the meter, has been told of.
             return told;
         }
         if let Some(start) = self.start(&told) {
@@ -139,12 +128,23 @@ impl<'a> Moment<'a> {
         told
     }
 
-    fn circuit(&self, index: usize) -> &'a CircuitPlan {
+    pub(super) fn circuit(&self, index: usize) -> &'a CircuitPlan {
         &self.plan.circuits[index]
     }
 
+    /// Feeders of this transformer, and those of which it is not known.
     fn feeders(&self) -> impl Iterator<Item = &Part<'a>> {
-        self.parts.iter().filter(|part| self.circuit(part.ear.circuit).feeder.is_some())
+        let here = |part: &&Part<'_>| {
+            let now = &self.circuits[part.ear.circuit];
+            self.circuit(part.ear.circuit).feeder.is_some() && (!now.elsewhere || now.not_known)
+        };
+        self.parts.iter().filter(here)
+    }
+
+    /// Whether a lost conductor, or a blown fuse of the meter, stood before the feeders while this went on.
+    fn stood_on_bus(&self) -> bool {
+        let mut on_bus = self.parts.iter().filter(|part| self.circuit(part.ear.circuit).side.is_some());
+        on_bus.any(|part| part.ear.stood(&part.excursion, AT_ONCE))
     }
 
     fn part_of(&self, circuit: usize) -> Option<&Part<'a>> {
@@ -200,63 +200,6 @@ impl<'a> Moment<'a> {
         }
         let mark = of_sign(Sign::VoltsLost, Place::Whole, self.plan.load, 100.0);
         Some(vec![Told::new(Cause::Sag, part, None, mark).sure(0.8)])
-    }
-
-    /// A load that starts, or a transformer behind a feeder that is energised.
-    fn start(&self, trips: &[Told]) -> Option<Told> {
-        let step = |part: &Part<'_>| -> Option<(usize, f64)> {
-            let (circuit, excursion) = (self.circuit(part.ear.circuit), &part.excursion);
-            let (phase, rise) = highest(excursion.rise())?;
-            let rated = circuit.rated_a.or(self.circuit(self.plan.load).rated_a)?;
-            let usual = excursion.usual.amperes()[phase]?;
-            let volts = excursion.volts()[phase];
-            let dips = volts.is_some_and(|change| change <= -DIPS);
-            let power = (usual + rise) * (1.0 + volts.unwrap_or(0.0)) >= POWER_RISES * usual;
-            let left = excursion.after.amperes()[phase].map_or(0.0, |now| (now - usual).max(0.0));
-            let comes_down = !excursion.lasting || rise >= PEAK * left;
-            let enough = if dips { START } else { STRONG_START };
-            (power && comes_down && rise >= enough * rated).then_some((phase, rise))
-        };
-        let steps = || self.parts.iter().filter_map(|part| Some((part, step(part)?)));
-        let tripped = |part: &Part<'_>| is_told(trips, part.ear.circuit);
-        let feeder = steps()
-            .filter(|(part, _)| self.circuit(part.ear.circuit).feeder.is_some() && !tripped(part))
-            .max_by(|(_, (_, one)), (_, (_, other))| one.total_cmp(other));
-        let load = steps().find(|(part, _)| part.ear.circuit == self.plan.load);
-        let (part, (phase, rise)) = match (feeder, load) {
-            (Some(feeder), Some(load)) if feeder.1.1 < ITS_OWN * load.1.1 => load,
-            (Some(feeder), _) => feeder,
-            (None, load) => load.filter(|_| trips.is_empty())?,
-        };
-        let excursion = &part.excursion;
-        let circuit = part.ear.circuit;
-        let rises = excursion.rise();
-        let strongest = highest(rises)?.1;
-        let weakest = lowest(rises)?.1;
-        let unlike = strongest >= UNLIKE * weakest && weakest >= 0.1 * strongest;
-        let short = excursion.length() <= INRUSH_OVER;
-        let second = excursion.second_order.filter(|percent| *percent >= INRUSH_SECOND);
-        let energised = self.energised(excursion);
-        let is_inrush =
-            energised.is_some() || second.is_some() || (unlike && short && excursion.second_order.is_none());
-        let cause = if is_inrush { Cause::Inrush } else { Cause::StartingLoad };
-        let dip = lowest(excursion.volts())
-            .map(|(phase, change)| of_sign(Sign::VoltsLost, Place::PHASES[phase], circuit, -100.0 * change));
-        let mark = of_sign(Sign::AmpereStep, Place::PHASES[phase], circuit, rise);
-        let second = second.map(|percent| of_sign(Sign::SecondOrder, Place::Whole, circuit, percent));
-        let sure = if dip.is_some() { 0.85 } else { 0.7 };
-        let told = Told::new(cause, part, None, mark).with(dip).with(second).sure(sure);
-        Some(Told { circuit: energised.unwrap_or(circuit), ..told })
-    }
-
-    /// The feeder whose volts came back from nothing at that time.
-    fn energised(&self, excursion: &Excursion) -> Option<usize> {
-        let mut ears = self.ears.iter().flatten();
-        let back = ears.find(|ear| {
-            self.circuit(ear.circuit).feeder.is_some()
-                && ear.came_back().is_some_and(|at| (at - excursion.start).0.abs() <= 2 * AT_ONCE.0)
-        });
-        back.map(|ear| ear.circuit)
     }
 
     /// What happened to the volts of the load side: a break in the transformer's own secondary, or the supply.
@@ -328,7 +271,7 @@ impl<'a> Moment<'a> {
         told.extend(broken.into_iter().filter(|told| direct(told) || !before.contains(&told.place)));
     }
 
-    fn broken(&self, part: &Part<'_>) -> Option<Told> {
+    pub(super) fn broken(&self, part: &Part<'_>) -> Option<Told> {
         let (index, excursion) = (part.ear.circuit, &part.excursion);
         let circuit = self.circuit(index);
         if excursion.lasting || excursion.dead {
@@ -385,7 +328,10 @@ impl<'a> Moment<'a> {
             return Some((change.unwrap_or(0.0), true));
         }
         let others = self.plan.circuits.iter().enumerate().filter(|(index, circuit)| {
-            circuit.feeder.is_some() && *index != part.ear.circuit && self.looked(*index, &part.excursion)
+            circuit.feeder.is_some()
+                && *index != part.ear.circuit
+                && !self.circuits[*index].elsewhere
+                && self.looked(*index, &part.excursion)
         });
         // Of all that saw it, the one that moved least: the bus moved no more than that.
         let least = others.map(|(index, _)| {
@@ -401,6 +347,6 @@ fn still(excursion: &Excursion) -> bool {
     excursion.volts().into_iter().flatten().all(|change| change.abs() < MOVED)
 }
 
-fn is_told(told: &[Told], circuit: usize) -> bool {
+pub(super) fn is_told(told: &[Told], circuit: usize) -> bool {
     told.iter().any(|told| told.circuit == circuit)
 }

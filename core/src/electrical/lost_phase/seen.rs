@@ -13,6 +13,8 @@ const DEAD: f64 = 0.10;
 const FLOATS: f64 = 0.60;
 /// Likewise between the lines, where half of the volts is what an open line shows.
 const HALF_AT_MOST: f64 = 0.65;
+/// Lines that stand have at least this share: of a phase that floats at [`FLOATS`] its lines have 0.81 at the most (phasors).
+const LINES_STAND: f64 = 0.90;
 /// A phase that is there has at least this share.
 const THERE: f64 = 0.80;
 /// Half volts: so much more or less.
@@ -192,7 +194,10 @@ impl Seen {
         if let Some(volts) = self.to_neutral[phase] {
             let other_there =
                 others(phase).into_iter().any(|other| self.to_neutral[other].is_some_and(|v| v >= THERE));
-            return (volts < FLOATS && other_there).then_some(volts);
+            // Where both pairs of lines that it is in stand, the neutral has moved and the phase is there.
+            let lines_stand =
+                adjoining(phase).into_iter().all(|pair| self.between[pair].is_some_and(|v| v >= LINES_STAND));
+            return (volts < FLOATS && other_there && !lines_stand).then_some(volts);
         }
         let opposite = self.between[(phase + 1) % 3]?;
         let [one, other] = adjoining(phase).map(|pair| self.between[pair]);

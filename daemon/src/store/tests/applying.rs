@@ -34,6 +34,7 @@ pub(super) fn finding(step: u32, second: i64) -> FindingChange {
         pattern: None,
         shares: Vec::new(),
         lacks: Vec::new(),
+        meter_first: None,
     };
     let finding = "T2/loose-connection steady/MP-3/B#1".to_owned();
     let what = if step == 1 { FindingStep::Found } else { FindingStep::Ended };

@@ -45,6 +45,7 @@ fn finding(cause: Cause, place: Option<Place>) -> Finding {
             Share { feeder: None, percent: 18.4 },
         ],
         lacks: vec![Lack::Terminations],
+        meter_first: None,
     }
 }
 
@@ -173,4 +174,37 @@ fn every_member_of_a_cause_stands_in_the_document() {
     for member in json.as_object().unwrap().keys() {
         assert!(table.contains(&format!("`{member}`")), "{member}");
     }
+}
+
+/// Counted by hand: 5 January 2026 is a Monday; at 18 h UTC it is 11 h in Denver. Two weeks of it on Mondays and Thursdays, every
+/// 20 minutes or so within an hour.
+#[test]
+fn hours_and_weekdays_stand_in_the_sentence() {
+    let monday = EventTime(1_767_636_000_000);
+    let days = [0, 3, 7, 10, 14].map(|day| monday + Span::hours(24 * day));
+    let starts: Vec<EventTime> =
+        days.iter().flat_map(|day| [0, 20, 41].map(|minute| *day + Span::minutes(minute))).collect();
+    let (times, since, now) = (15, starts[0], starts[14] + Span::hours(1));
+    let pattern = Pattern { times, since, starts, days: Some((3, 2)), ..pattern() };
+    let zone = jiff::tz::TimeZone::get("America/Denver").unwrap();
+    let reads = Reads { zone: &zone, shows: kvarden_config::TemperatureUnit::Celsius };
+    let said = crate::words::cause::pattern(&pattern, now, reads);
+    assert!(
+        said.contains("mostly 11-12 h, mostly on Mondays and Thursdays, growing: 3 in the latest day"),
+        "{said}"
+    );
+    let mut every_day = pattern.clone();
+    every_day.starts = (0..15).map(|day| monday + Span::hours(24 * day)).collect();
+    assert!(!crate::words::cause::pattern(&every_day, now, reads).contains("mostly on"), "{said}");
+}
+
+/// Without meters of feeders it is said which to fit first: the largest by name, where feeders are configured.
+#[test]
+fn which_feeder_to_meter_first_is_said() {
+    let lacks = vec![Lack::FeederMeters];
+    let mut facts = Finding { lacks, ..finding(Cause::UnbalanceLoad, None) };
+    let said = |facts: &Finding| crate::words::cause::lacks(facts).remove(0);
+    assert!(said(&facts).starts_with("Fit a meter on each feeder, the largest first"), "{}", said(&facts));
+    facts.meter_first = Some("MP-2".to_owned());
+    assert!(said(&facts).starts_with("Fit a meter on each feeder, MP-2 first"), "{}", said(&facts));
 }

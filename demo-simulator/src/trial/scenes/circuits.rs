@@ -17,6 +17,7 @@ pub(super) fn supply_unbalance(draft: &mut Draft) {
     let until = from + (draft.pick.between(5.0, 12.0) * HOUR as f64) as i64;
     draft.steady(What::Source { times }, from, until);
     draft.truth(("unbalance", "supply"), None, None, (from, until));
+    draft.everywhere();
 }
 
 /// A phase is lost for 20 to 90 minutes: at a feeder or within the transformer's own secondary.
@@ -113,6 +114,7 @@ fn disturbance(draft: &mut Draft, levels: [(f64, f64); 3], variant: &'static str
     let course = draft.spells(from, until, (1.5, 5.0), (4000.0, 9000.0));
     draft.fault(What::Source { times }, from, until, course);
     draft.truth(("supply", variant), None, None, (from, until));
+    draft.everywhere();
     draft.hidden_from(Kind::Slow, TOO_SLOW);
 }
 
@@ -122,6 +124,7 @@ pub(super) fn over_excited(draft: &mut Draft) {
     let (from, until) = (draft.pick_at(6.0, 9.0), draft.trial.to);
     draft.steady(What::Source { times }, from, until);
     draft.truth(("core", "over-excited"), None, None, (from, until));
+    draft.everywhere();
 }
 
 /// Two units of one rating on one bus, the first with 55 to 65 % of the other's impedance, so that it carries more than its

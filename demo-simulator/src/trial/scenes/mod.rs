@@ -41,6 +41,8 @@ pub struct Truth {
     pub until: i64,
     /// Why these meters can't show it, by physics; `None`: they can.
     pub hidden: Option<&'static str>,
+    /// It comes with the supply: the other transformers of the plant have it too.
+    pub everywhere: bool,
     /// Causes and variants that are true with it: one phase above its rating is an unbalanced load too.
     pub also: &'static [(&'static str, &'static str)],
 }
@@ -263,13 +265,30 @@ impl Draft {
     ) {
         let feeder = feeder.map(|feeder| self.trial.plant.feeders[feeder].name.clone());
         let phase = phase.map(|phase| ["A", "B", "C"][phase]);
-        self.trial.truths.push(Truth { cause, variant, feeder, phase, from, until, hidden: None, also: &[] });
+        self.trial.truths.push(Truth {
+            cause,
+            variant,
+            feeder,
+            phase,
+            from,
+            until,
+            hidden: None,
+            everywhere: false,
+            also: &[],
+        });
     }
 
     /// What is true with the latest truth.
     fn also(&mut self, causes: &'static [(&'static str, &'static str)]) {
         if let Some(truth) = self.trial.truths.last_mut() {
             truth.also = causes;
+        }
+    }
+
+    /// The latest truth comes with the supply.
+    fn everywhere(&mut self) {
+        if let Some(truth) = self.trial.truths.last_mut() {
+            truth.everywhere = true;
         }
     }
 
