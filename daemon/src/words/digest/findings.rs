@@ -45,7 +45,7 @@ impl Page<'_> {
         );
         add("Shares", facts.shares.iter().map(cause::share).collect());
         add("Ruled out", cause::ruled_out(facts, self.reads()));
-        more.extend(facts.lacks.iter().map(|lack| cause::fit(*lack).to_owned()));
+        more.extend(cause::lacks(facts));
         more.extend(cause::check(facts.cause).first().map(|check| format!("Next: {check}")));
         let what = format!(
             "{}{feeder}: {} (confidence {:.0} %)",

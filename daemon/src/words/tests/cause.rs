@@ -3,6 +3,7 @@
 use super::*;
 use crate::words::advice::NEVER;
 use crate::words::alphabet;
+use crate::words::cause::Reads;
 use crate::words::message::MOST_BYTES;
 use crate::words::text::STANDS_ALONE;
 use kvarden_core::diagnosis::{
