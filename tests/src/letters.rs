@@ -95,6 +95,7 @@ pub fn revision() -> AlertRevision {
             Share { feeder: None, percent: 18.0 },
         ],
         lacks: vec![Lack::Terminations],
+        meter_first: None,
     };
     AlertRevision {
         alert: ALERT.to_owned(),
