@@ -8,7 +8,7 @@ mod figures;
 mod listen;
 mod table;
 
-pub use figures::{Class, Figures};
+pub use figures::{Bin, Class, Figures, TENTHS};
 pub use listen::{Heard, Told, listen};
 pub use table::table;
 
