@@ -56,6 +56,11 @@ impl LimitWatch {
         }
     }
 
+    /// The fault behind its excursions is mended: what came before counts no more.
+    pub(crate) fn count_anew(&mut self) {
+        self.recurrence = RecurrenceState::default();
+    }
+
     /// Takes one value of the series.
     pub fn observe(&mut self, plan: &LimitPlan, now: Judged, desk: &mut Desk<'_>) {
         self.judge_levels(plan, None, now, desk);

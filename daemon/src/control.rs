@@ -302,7 +302,9 @@ fn denial_words(denial: Denial) -> &'static str {
         Denial::AlreadyAcknowledged => {
             "someone has acknowledged it before, or nothing is left to acknowledge"
         }
-        Denial::StillHolds => "its condition still holds, so it can't be released",
+        Denial::StillHolds => {
+            "a limit is still passed, or its cause still shows: it can be released when that is over"
+        }
         Denial::NotLatched => "nothing of it is latched, so there is nothing to release",
         Denial::BadTime => "shelving ends between now and seven days from now",
         Denial::NothingToEnd => "it is not shelved, or already in that state",

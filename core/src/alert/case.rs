@@ -90,11 +90,14 @@ impl Case {
         self.known.iter().any(|known| known.stands && known.facts.pattern.is_some())
     }
 
-    /// The findings of it that come and go and stand only because they may come again.
-    pub(super) fn coming_and_going(&self) -> impl Iterator<Item = &str> {
-        let comes_and_goes =
-            |known: &&NamedCause| known.stands && known.facts.cause == Cause::ConnectionIntermittent;
-        self.known.iter().filter(comes_and_goes).map(|known| known.finding.as_str())
+    /// The findings of it that come and go and stand only because they may come again. `None`: another stands.
+    pub(super) fn coming_and_going(&self) -> Option<Vec<String>> {
+        let standing = self.known.iter().filter(|known| known.stands);
+        let waits = |known: &NamedCause| {
+            let comes_and_goes = known.facts.cause == Cause::ConnectionIntermittent;
+            comes_and_goes.then(|| known.finding.clone())
+        };
+        standing.map(waits).collect()
     }
 
     /// What speaks for it: what stands before what is over, then the more urgent, then the later.

@@ -4,8 +4,9 @@ use super::entry::{News, alert_id};
 use super::{AlertBook, Home};
 use crate::alarm::book::{AlarmBook, Hand, LONGEST_SHELVING, Stirred};
 use crate::input::Deed;
-use crate::output::{ChangeKind, Denial, Output, Revised};
-use crate::plan::{ScopePlan, SubjectIx};
+use crate::diagnosis::FindingChange;
+use crate::output::{ChangeKind, Denial, Output, Revised, Rule};
+use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
 use crate::time::EventTime;
 
 /// Which alert a person means.
@@ -15,6 +16,15 @@ pub(crate) enum Meant {
     Subject(SubjectIx),
     /// That of a fault with a named cause.
     Case(usize),
+}
+
+/// What of a fault stands only because it may come again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Waiting {
+    /// Its findings, by their ids.
+    pub(crate) findings: Vec<String>,
+    /// Its alarms of excursions that came again and again.
+    pub(crate) recurrences: Vec<AlarmIx>,
 }
 
 impl AlertBook {
@@ -51,16 +61,20 @@ impl AlertBook {
         &self.cases[case].members
     }
 
-    /// The findings of a case that only wait whether they come again, if no alarm that it explains holds: a person who has mended
-    /// the fault may say so.
-    pub(crate) fn waiting(&self, plan: &ScopePlan, book: &AlarmBook, case: usize) -> Vec<String> {
-        let holds = |subject: &SubjectIx| {
-            plan.subjects[*subject].alarms.iter().any(|alarm| book.entry(*alarm).active)
-        };
-        if self.members(case).iter().any(holds) {
-            return Vec::new();
-        }
-        self.cases[case].coming_and_going().map(str::to_owned).collect()
+    /// What of a case only waits whether it comes again: a person who has mended the fault may say so. `None`: something of it
+    /// truly holds now.
+    pub(crate) fn waiting(&self, plan: &ScopePlan, book: &AlarmBook, case: usize) -> Option<Waiting> {
+        let alarms = self.members(case).iter().flat_map(|subject| plan.subjects[*subject].alarms.iter().copied());
+        let (recurrences, others): (Vec<AlarmIx>, Vec<AlarmIx>) = alarms
+            .filter(|alarm| book.entry(*alarm).active)
+            .partition(|alarm| matches!(plan.alarms[*alarm].rule, Rule::Recurrence { .. }));
+        let findings = self.cases[case].coming_and_going()?;
+        others.is_empty().then_some(Waiting { findings, recurrences })
+    }
+
+    /// Takes in that findings of a case have ended by a person's word, of which the order itself tells.
+    pub(crate) fn take_mended(&mut self, case: usize, change: &FindingChange) {
+        self.cases[case].take(change);
     }
 
     /// Carries out an order on a case: on the alarms of all its subjects and on its cause, told once.

@@ -190,7 +190,8 @@ const OVER_EXCITED: &[Measurand] = &[Measurand::Excitation, Measurand::TapVoltag
 /// What a cause does (common practice, no source), and how far it is seen.
 fn shows(cause: Cause) -> (&'static [&'static [Measurand]], Reach) {
     match cause {
-        Cause::OverloadUnit | Cause::OverloadPhase | Cause::OverloadPeaks | Cause::OverloadGrowth => {
+        Cause::OverloadPhase => (&[LOAD, HEAT, UNEQUAL_AMPERES], Reach::Here),
+        Cause::OverloadUnit | Cause::OverloadPeaks | Cause::OverloadGrowth => {
             (&[LOAD, HEAT], Reach::Here)
         }
         Cause::UnbalanceSupply => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES], Reach::All),

@@ -137,6 +137,14 @@ impl Diagnosis {
     }
 
     /// Our clock was corrected: what it stamped moves with it.
+    /// A person has mended what a finding was about: what comes and goes of it counts anew.
+    pub(crate) fn mended(&mut self, plan: &DiagnosisPlan, found: &Finding) {
+        let circuit = plan.circuits.iter().position(|circuit| circuit.feeder == found.feeder);
+        if let Some(circuit) = circuit {
+            self.moments.forget((found.cause, circuit, found.place));
+        }
+    }
+
     pub(crate) fn shift(&mut self, by: Span) {
         self.last = self.last.map(|last| last + by);
         self.sensors.shift(by);

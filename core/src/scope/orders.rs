@@ -49,14 +49,8 @@ impl Scope {
         hand: Hand<'_>,
         out: &mut Vec<Output>,
     ) -> Result<(), Denial> {
-        if let (Deed::Release { .. }, Some(grid)) = (deed, &plan.grid) {
-            let before = out.len();
-            for finding in self.alerts.waiting(plan, &self.alarms, case) {
-                self.findings.mended(&grid.diagnosis, &finding, hand.at, out);
-            }
-            self.follow_causes(plan, before, out);
-        }
         if let Deed::Release { note } = deed {
+            let ended = self.end_waiting(plan, case, (hand, note), out);
             let members = self.alerts.members(case).to_vec();
             let accepted =
                 members.into_iter().filter_map(|subject| accepted(plan, &mut self.meters, subject));
@@ -64,13 +58,45 @@ impl Scope {
             for alarm in &accepted {
                 self.alarms.accept(plan, *alarm, hand, note, out);
             }
-            if !accepted.is_empty() {
+            if ended || !accepted.is_empty() {
                 // That alone is what was ordered, whether or not anything else was latched.
                 let _ = self.alerts.order_case(plan, &mut self.alarms, (case, deed), hand, out);
                 return Ok(());
             }
         }
         self.alerts.order_case(plan, &mut self.alarms, (case, deed), hand, out)
+    }
+
+    /// Ends what of a case only waits whether it comes again: a person has found and mended the fault, so its excursions are
+    /// counted anew. False: there was nothing, or something of it truly holds.
+    fn end_waiting(
+        &mut self,
+        plan: &ScopePlan,
+        case: usize,
+        (hand, note): (Hand<'_>, &str),
+        out: &mut Vec<Output>,
+    ) -> bool {
+        let Some(waiting) = self.alerts.waiting(plan, &self.alarms, case) else { return false };
+        for alarm in &waiting.recurrences {
+            self.alarms.accept(plan, *alarm, hand, note, out);
+        }
+        let meters = self.meters.iter_mut().zip(&plan.meters);
+        for (watch, limit) in meters.flat_map(|(state, meter)| state.watches.iter_mut().zip(&meter.limits)) {
+            if limit.recurs.as_ref().is_some_and(|rule| waiting.recurrences.contains(&rule.alarm)) {
+                watch.count_anew();
+            }
+        }
+        if let Some(grid) = &plan.grid {
+            for finding in &waiting.findings {
+                let before = out.len();
+                self.findings.mended(&grid.diagnosis, finding, hand.at, out);
+                if let Some(Output::Finding(change)) = out.get(before) {
+                    self.diagnosis.mended(&grid.diagnosis, &change.facts);
+                    self.alerts.take_mended(case, change);
+                }
+            }
+        }
+        !waiting.recurrences.is_empty()
     }
 
     fn order_subject(

@@ -22,18 +22,8 @@ const FAULT_LASTS_MS: i64 = 36_000;
 /// Faults of one demonstration: more than a day of them.
 const FAULTS: i64 = 1_000;
 
-/// The limit of the demonstration: the default on a site waits six hours before it says that a fault has not come
-/// again; here a minute must do.
-const FASTER_LIMIT: &str = r#"[[limit]]
-on = "voltage_unbalance_percent"
-of = "MP-3"
-levels = [{ setpoint = 2.0, priority = "low", over = "10m" }, { setpoint = 3.0, priority = "high", over = "10m" }]
-deadband = 0.3
-on_delay = "60s"
-off_delay = "2m"
-recurs = { times = 3, within = "1m", shortest = "2s", priority = "high" }
-
-[tell]
+/// How people are told, and where things are kept. The limits are those that every site gets.
+const SETTINGS: &str = r#"[tell]
 file = "alerts.jsonl"
 heartbeat = "10s"
 
@@ -106,7 +96,7 @@ fn serve(plan: &Plan, up: &mpsc::Sender<Up>) -> Result<(), DemoError> {
         let modbus = ModbusServer::start(any_port, live.watch()).await?;
         let _publisher = Publisher::start(broker.address(), live.watch());
         let sources = Sources::Live { modbus: modbus.address(), broker: broker.address() };
-        let config = write_configuration(&plan.folder.join("live"), sources, FASTER_LIMIT)?;
+        let config = write_configuration(&plan.folder.join("live"), sources, SETTINGS)?;
         // The other side waits for this and for nothing else; if it is gone, the process ends.
         let _ = up.send(Up { config, modbus: modbus.address(), broker: broker.address() });
         std::future::pending::<()>().await;

@@ -98,6 +98,11 @@ impl Moments {
         }
     }
 
+    /// A person has mended what comes and goes: it counts anew.
+    pub(super) fn forget(&mut self, key: (Cause, usize, Option<Place>)) {
+        self.trains.forget(key);
+    }
+
     pub(super) fn shift(&mut self, by: Span) {
         self.ears.iter_mut().chain(&mut self.at_once).flatten().for_each(|ear| ear.shift(by));
         self.held.iter_mut().flatten().for_each(|notice| notice.at += by);

@@ -92,6 +92,11 @@ impl Trains {
         train
     }
 
+    /// Its fault is mended: what comes again counts anew.
+    pub(super) fn forget(&mut self, (cause, circuit, place): (Cause, usize, Option<Place>)) {
+        self.0.retain(|train| (train.cause, train.circuit, train.place) != (cause, circuit, place));
+    }
+
     pub(super) fn shift(&mut self, by: Span) {
         for train in &mut self.0 {
             train.last += by;
