@@ -3,8 +3,8 @@
 use super::entry::{News, alert_id};
 use super::{AlertBook, Home};
 use crate::alarm::book::{AlarmBook, Hand, LONGEST_SHELVING, Stirred};
-use crate::input::Deed;
 use crate::diagnosis::FindingChange;
+use crate::input::Deed;
 use crate::output::{ChangeKind, Denial, Output, Revised, Rule};
 use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
 use crate::time::EventTime;
@@ -64,7 +64,8 @@ impl AlertBook {
     /// What of a case only waits whether it comes again: a person who has mended the fault may say so. `None`: something of it
     /// truly holds now.
     pub(crate) fn waiting(&self, plan: &ScopePlan, book: &AlarmBook, case: usize) -> Option<Waiting> {
-        let alarms = self.members(case).iter().flat_map(|subject| plan.subjects[*subject].alarms.iter().copied());
+        let alarms =
+            self.members(case).iter().flat_map(|subject| plan.subjects[*subject].alarms.iter().copied());
         let (recurrences, others): (Vec<AlarmIx>, Vec<AlarmIx>) = alarms
             .filter(|alarm| book.entry(*alarm).active)
             .partition(|alarm| matches!(plan.alarms[*alarm].rule, Rule::Recurrence { .. }));

@@ -191,9 +191,7 @@ const OVER_EXCITED: &[Measurand] = &[Measurand::Excitation, Measurand::TapVoltag
 fn shows(cause: Cause) -> (&'static [&'static [Measurand]], Reach) {
     match cause {
         Cause::OverloadPhase => (&[LOAD, HEAT, UNEQUAL_AMPERES], Reach::Here),
-        Cause::OverloadUnit | Cause::OverloadPeaks | Cause::OverloadGrowth => {
-            (&[LOAD, HEAT], Reach::Here)
-        }
+        Cause::OverloadUnit | Cause::OverloadPeaks | Cause::OverloadGrowth => (&[LOAD, HEAT], Reach::Here),
         Cause::UnbalanceSupply => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES], Reach::All),
         Cause::LostPhase => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES, POWERS], Reach::Down),
         Cause::LostPrimaryLine => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES, POWERS, CORE], Reach::All),

@@ -120,8 +120,7 @@ fn a_fault_of_which_a_limit_is_passed_now_is_not_released() {
     assert!(!open.is_empty());
     for alert in open {
         let (done, told) = order(&mut board, &alert, Deed::Release { note: "looked".to_owned() });
-        let refused =
-            |output: &Output| matches!(output, Output::Answer(answer) if answer.result == Err(Denial::StillHolds));
+        let refused = |output: &Output| matches!(output, Output::Answer(answer) if answer.result == Err(Denial::StillHolds));
         assert!(!done && told.iter().any(refused), "{alert}: {told:#?}");
         assert_eq!(told.len(), 1, "nothing of it moved: {told:#?}");
     }

@@ -101,7 +101,10 @@ impl Narrator {
         }
         if self.acknowledges {
             std::thread::sleep(READING_TIME);
-            println!("          $ kvarden acknowledge {code} --by {PERSON} --config {}", self.config.display());
+            println!(
+                "          $ kvarden acknowledge {code} --by {PERSON} --config {}",
+                self.config.display()
+            );
             self.ask(&Request::Acknowledge { alert: code.clone(), by: PERSON.to_owned() });
             self.mends.push((Instant::now() + REPAIR, code));
         } else {
