@@ -191,7 +191,9 @@ const OVER_EXCITED: &[Measurand] = &[Measurand::Excitation, Measurand::TapVoltag
 fn shows(cause: Cause) -> (&'static [&'static [Measurand]], Reach) {
     match cause {
         Cause::OverloadPhase => (&[LOAD, HEAT, UNEQUAL_AMPERES], Reach::Here),
-        Cause::OverloadUnit | Cause::OverloadPeaks | Cause::OverloadGrowth => (&[LOAD, HEAT], Reach::Here),
+        Cause::OverloadUnit | Cause::OverloadPeaks | Cause::OverloadGrowth | Cause::Unequal => {
+            (&[LOAD, HEAT], Reach::Here)
+        }
         Cause::UnbalanceSupply => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES], Reach::All),
         Cause::LostPhase => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES, POWERS], Reach::Down),
         Cause::LostPrimaryLine => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES, POWERS, CORE], Reach::All),
@@ -208,7 +210,6 @@ fn shows(cause: Cause) -> (&'static [&'static [Measurand]], Reach) {
         Cause::Swell => (&[LEVEL, CORE], Reach::All),
         Cause::OverExcited => (&[LEVEL, OVER_EXCITED, CORE], Reach::All),
         Cause::HalfWave => (&[CORE, SPECTRUM], Reach::Up),
-        Cause::Unequal => (&[LOAD, HEAT], Reach::Here),
         Cause::MeterWiring | Cause::HighLeg => {
             (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES, POWERS, LEVEL], Reach::Here)
         }
