@@ -106,10 +106,10 @@ impl<'a> MeterTrial<'a> {
         unknown.map(|limit| self.meter.series[limit.plan.series].to_string())
     }
 
-    /// By alarm: its setpoint, where it is one level, and when it would have stood.
+    /// By alarm of a limit of which something is stored: its setpoint, where it is one level, and when it would have stood.
     pub(super) fn finish(self, end: EventTime) -> Vec<(AlarmIx, Option<f64>, Vec<Episode>)> {
         let mut all = Vec::new();
-        for limit in self.limits {
+        for limit in self.limits.into_iter().filter(|limit| limit.known) {
             for mut level in limit.levels {
                 level.episodes.end(end);
                 all.push((level.alarm, Some(level.rule.setpoint), level.episodes.done));
