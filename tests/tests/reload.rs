@@ -212,7 +212,6 @@ fn a_bad_file_changes_nothing_and_says_all_that_is_wrong_to_whoever_asks() {
     cannery.write_text(&right.replace("folder = \"data\"", "folder = \"elsewhere\""));
     let config = cannery.site.config();
     signal("HUP", daemon.pid());
-    cannery.write_text(&right.replace("folder = \"data\"", "folder = \"elsewhere\""));
     wait_for("that is told", PATIENCE, || {
         daemon.log().contains("the folder of the store can't be changed").then_some(())
     });
