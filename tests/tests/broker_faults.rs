@@ -91,7 +91,7 @@ fn a_part_of_the_topic_names_the_meter_and_unknown_names_are_shown() {
     daemon.stop();
 }
 
-/// A meter tells as fast as it can while another one has a fault.
+/// A meter tells as fast as it can while another one has a fault. Seen to fail when every message was let in.
 #[test]
 fn a_flood_of_one_meter_is_thinned_counted_and_holds_nothing_up() {
     let broker = Mosquitto::start();

@@ -3,7 +3,8 @@
 //!
 //! Needs the right to mount (root in CI, or a user namespace); where it lacks, the test says so loudly and ends.
 //! Both were seen to fail without the store in memory (the end of the alarm was never told), and without the way back to the
-//! disk. The start was seen to fail before an empty file left by the failed opening was taken away.
+//! disk. The start was seen to fail before an empty file left by the failed opening was taken away. That the reserve gives its
+//! place was seen to fail without `give` in `Store::apply`.
 
 use kvarden::status::Status;
 use kvarden::store::RESERVE;
@@ -197,7 +198,7 @@ fn a_volume_that_is_full_before_the_start_is_started_on_and_it_recovers() {
 }
 
 /// The alarm of the disk: from core's book to a person, with what to look at.
-// Guard: the look at the store in `every_second` does not ask whether the clock is trusted.
+// Seen to fail when the look at the store in `every_second` asked whether the clock is trusted.
 #[test]
 fn a_disk_that_is_nearly_full_is_an_alarm_until_there_is_room_also_while_time_is_a_guess() {
     if !may_mount() {

@@ -44,7 +44,7 @@ fn about<'a>(lines: &'a [Value], words: &str) -> Vec<&'a Value> {
     lines.iter().filter(|line| line["text"].as_str().unwrap_or_default().contains(words)).collect()
 }
 
-/// Guard: `BEFORE_US`, below which the wall clock is not believed.
+/// Seen to fail without `BEFORE_US`, below which the wall clock is not believed.
 #[test]
 fn a_daemon_that_starts_in_1970_tells_it_and_goes_on_in_true_time_when_the_clock_is_set() {
     let site = site(amps(50));
@@ -86,7 +86,7 @@ fn a_daemon_that_starts_in_1970_tells_it_and_goes_on_in_true_time_when_the_clock
     );
 }
 
-/// Guard: the note of `Resumed` in `Desk::awake`.
+/// Seen to fail without the note of `Resumed` in `Desk::awake`.
 #[test]
 fn a_process_that_stood_still_brings_no_burst_and_gives_no_credit() {
     let site = site(amps(90));
