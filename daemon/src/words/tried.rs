@@ -87,7 +87,10 @@ fn alarm(tried: &Tried, now: EventTime, zone: &TimeZone, shows: TemperatureUnit,
 
 fn counts(tried: &Tried) -> String {
     let Some(would) = &tried.would else {
-        return format!("came {}; the tried file has no such limit, or nothing is stored that it could judge", tried.came.len());
+        return format!(
+            "came {}; the tried file has no such limit, or nothing is stored that it could judge",
+            tried.came.len()
+        );
     };
     let perhaps = would.iter().filter(|episode| episode.sure == Sure::Perhaps).count();
     let surely = would.len() - perhaps;
