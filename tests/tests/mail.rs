@@ -21,6 +21,9 @@ use std::rc::Rc;
 use std::time::{Duration, Instant};
 
 const LOGIN: (&str, &str) = ("kvarden", "a-secret-of-the-mail-server");
+/// What may stand nowhere: the password, and how a login writes it (RFC 4616, and one by one).
+const MARKS: [&str; 3] =
+    [LOGIN.1, "AGt2YXJkZW4AYS1zZWNyZXQtb2YtdGhlLW1haWwtc2VydmVy", "YS1zZWNyZXQtb2YtdGhlLW1haWwtc2VydmVy"];
 /// Long enough for any answer of a busy machine, short enough for a test of one that never comes.
 const SHORT: Duration = Duration::from_secs(3);
 
@@ -305,7 +308,8 @@ fn a_trial_goes_through_the_outbox_says_what_the_server_said_and_survives_a_serv
     let shown = authority.issue("mail", &["127.0.0.1"], LONG_AGO, FAR_OFF);
     let port = free_port();
     let site = site(port, "starttls", &authority);
-    let daemon = Daemon::watching(&site);
+    let mut daemon = Daemon::start_in(&site, &[("KVARDEN_LOG", "trace")]);
+    daemon.wait_until_watching();
     let away = daemon.run("send-test", &["--to", "Ines", "--by", "Tomas"]);
     assert!(!away.status.success());
     assert!(text(&away.stderr).contains("mail to Ines: NOT delivered yet:"), "{}", text(&away.stderr));
@@ -335,7 +339,19 @@ fn a_trial_goes_through_the_outbox_says_what_the_server_said_and_survives_a_serv
         let wrong = daemon.run("send-test", &[&arguments[..], &["--by", "Tomas"]].concat());
         assert!(text(&wrong.stderr).contains(words), "{}", text(&wrong.stderr));
     }
+    let status = text(&daemon.run("status", &[]).stdout);
+    let log = daemon.log();
     daemon.stop();
+    let kept = std::fs::read_dir(site.path("data")).expect("the store's folder").flatten();
+    let kept =
+        kept.filter_map(|file| Some((file.path().display().to_string(), std::fs::read(file.path()).ok()?)));
+    let said = [("status".to_owned(), status.into_bytes()), ("log".to_owned(), log.into_bytes())];
+    for (name, bytes) in said.into_iter().chain(kept) {
+        for mark in MARKS {
+            let found = bytes.windows(mark.len()).any(|window| window == mark.as_bytes());
+            assert!(!found, "{name} holds the password");
+        }
+    }
 }
 
 #[test]
