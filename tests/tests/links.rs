@@ -4,6 +4,8 @@
 
 use kvarden::links::{FILE, MOST_CONNECTIONS, Signer, key_in};
 use kvarden_core::time::{EventTime, Span};
+use kvarden_tests::authority::{Authority, FAR_OFF, LONG_AGO};
+use kvarden_tests::mail_server::{Aiosmtpd, has_aiosmtpd, read_mail};
 use kvarden_tests::program::{Daemon, PATIENCE, text};
 use kvarden_tests::site::{Load, Site, polled_feeder};
 use kvarden_tests::wait::{free_port, wait_for};
@@ -202,5 +204,57 @@ fn idle_connections_end_and_alerts_do_not_wait_for_them() {
     first.set_read_timeout(Some(Duration::from_secs(30))).expect("a time that is not zero");
     let mut rest = Vec::new();
     assert!(first.read_to_end(&mut rest).is_ok(), "it was ended, not kept");
+    daemon.stop();
+}
+
+/// From the meter to the person and back: a limit is passed, Ines gets a mail, presses the link in it, and nobody is reminded
+/// any more. Real meter, real mail server, real daemon.
+#[test]
+fn an_alert_comes_by_mail_and_the_link_in_it_says_that_it_is_seen() {
+    if !has_aiosmtpd("an alert by mail with its link") {
+        return;
+    }
+    let authority = Authority::new();
+    let shown = authority.issue("mail", &["127.0.0.1"], LONG_AGO, FAR_OFF);
+    let server = Aiosmtpd::start("starttls", &shown, ("kvarden", "secret"));
+    let (mail, port) = (server.port(), free_port());
+    let more = format!(
+        r#"
+[mail]
+server = "127.0.0.1:{mail}"
+from = "kvarden@larkspur.example"
+user = "kvarden"
+password_file = "mail.secret"
+authority_file = "authority.pem"
+[links]
+listen = "127.0.0.1:{port}"
+url = "http://127.0.0.1:{port}"
+[[person]]
+name = "Ines"
+mail = "ines@larkspur.example"
+[tell.high]
+by = ["mail"]
+wait_for_cause = "0s"
+again = "1h"
+"#
+    );
+    let (site, load) = polled_feeder(&more);
+    std::fs::write(site.path("authority.pem"), authority.pem()).expect("a file can be written");
+    std::fs::write(site.path("mail.secret"), "secret").expect("a file can be written");
+    std::fs::set_permissions(site.path("mail.secret"), PermissionsExt::from_mode(0o600)).expect("it is ours");
+    let daemon = Daemon::watching(&site);
+    let alert = risen(&daemon, &load);
+    let mail = wait_for("the mail comes", PATIENCE, || server.mails().into_iter().next());
+    let read = read_mail(&mail, None);
+    let subject = read["heads"]["subject"].as_str().unwrap_or_default();
+    assert!(subject.starts_with("HIGH Larkspur Cannery T2, MP-3: current phase A"), "{subject}");
+    let said = read["text"].as_str().unwrap_or_default();
+    assert!(said.contains("\nNot at once: in this shift.\n") && said.contains("Next reminder "), "{said}");
+    let link = format!("http://127.0.0.1:{port}");
+    let link =
+        said.split(&link).nth(1).and_then(|rest| rest.split_whitespace().next()).expect("it has a link");
+    assert!(ask(port, "GET", link, &[], "").body.contains("This link is for Ines."));
+    assert!(ask(port, "POST", link, &[], "").body.contains("Thank you, Ines."));
+    assert_eq!(state(&daemon, &alert).as_deref(), Some("acknowledged"));
     daemon.stop();
 }
