@@ -45,7 +45,7 @@ modbus = {{ address = "127.0.0.1:1", unit = 1, map = "maps/mp3.toml" }}
 {more}
 "#
     );
-    let lines = [("voltage_v.AB", 0), ("voltage_v.BC", 2), ("voltage_v.CA", 4)];
+    let lines = [("voltage_ll_v.AB", 0), ("voltage_ll_v.BC", 2), ("voltage_ll_v.CA", 4)];
     let map: String =
         lines.map(|(what, at)| point(what, &format!("address = {at}\nkind = \"f32\""))).concat();
     let files: Vec<(&str, &str)> =
