@@ -26,8 +26,8 @@ def note(line):
 
 def login(server, session, envelope, mechanism, data):
     good = isinstance(data, LoginPassword) and (data.login, data.password) == (user.encode(), password.encode())
-    note(f"login {mechanism} {'good' if good else 'bad'} {'encrypted' if session.ssl or mode == 'tls' else 'PLAIN'}")
-    return AuthResult(success=good)
+    note(f"login {mechanism} {'good' if good else 'bad'} {'encrypted' if session.ssl or mode == 'tls' else 'IN THE CLEAR'}")
+    return AuthResult(success=good, handled=False)
 
 
 class Keeper:

@@ -146,8 +146,7 @@ fn the_button_acknowledges_in_the_name_of_the_person_of_the_link_and_opening_it_
     daemon.stop();
 }
 
-/// Row 62, S6. Guards: the list of hosts, the origin, the methods, the bound on a body, the end of a link. Each was seen
-/// to fail without its guard.
+/// Row 62, S6. Guards: the list of hosts, the origin, the methods, the bound on a body, the end of a link.
 #[test]
 fn strangers_old_links_and_forged_requests_are_turned_away() {
     let (site, load, port) = site();

@@ -115,7 +115,7 @@ fn refused(outcome: &Outcome, words: &str) {
     assert!(matches!(outcome, Outcome::Refused(why) if why.contains(words)), "{outcome:?}, not {words}");
 }
 
-/// Guard: the signature. Seen to fail with a signature over the body alone.
+/// Guard: the signature.
 #[test]
 fn a_letter_is_posted_once_signed_under_its_id() {
     let (outcomes, asked) = tried(&json!([{"status": 204}]));
@@ -154,7 +154,7 @@ fn a_letter_that_was_not_taken_comes_again_under_the_same_id() {
     assert!(asked.iter().all(|one| one["heads"]["idempotency-key"] == asked[0]["heads"]["idempotency-key"]));
 }
 
-/// Row 33. Guards: no redirects, the bound on a body. Seen to fail without the bound: reading never ends.
+/// Row 33. Guards: no redirects, the bound on a body.
 #[test]
 fn no_other_address_is_called_and_no_body_is_read_without_end() {
     let (outcomes, asked) = tried(&json!([
@@ -174,7 +174,7 @@ fn no_other_address_is_called_and_no_body_is_read_without_end() {
     assert!(asked.iter().all(|one| one["path"] == "/larkspur?box=1"), "{asked:?}");
 }
 
-/// Row 33: a wait that the other side asks for is kept. Guard: seen to fail without it.
+/// Row 33: a wait that the other side asks for is kept.
 #[test]
 fn a_wait_that_is_asked_for_is_kept() {
     let (outcomes, asked) = tried(&json!([
@@ -277,7 +277,7 @@ fn how_a_command_ends_means_taken_later_or_never() {
     assert!(matches!(outcome, Outcome::TryLater(_)), "{outcome:?}");
 }
 
-/// Guard: the whole group is killed. Seen to fail when only the command itself is.
+/// Guard: the whole group is killed.
 #[test]
 fn a_command_that_takes_too_long_is_ended_with_all_that_it_started() {
     let script = "cd \"$(dirname \"$0\")\"\nsleep 300 & echo $! > child\nwait\n";

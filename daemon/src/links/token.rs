@@ -111,7 +111,7 @@ mod tests {
         assert!((Span::hours(24)..=Span::hours(24) + Span::minutes(1)).contains(&until), "{until:?}");
     }
 
-    /// Guard: the signature. Seen to fail without it.
+    /// Guard: the signature.
     #[test]
     fn whatever_is_changed_of_a_link_it_is_not_taken() {
         let signer = signer(1, "k7");

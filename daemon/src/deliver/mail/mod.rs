@@ -14,10 +14,13 @@ use crate::words::alphabet::plain;
 use crate::world::{Courier, Here, Outcome};
 use kvarden_config::{MailSecurity, MailSpec, PersonSpec, Secret};
 use lettre::Address;
+use lettre::address::Envelope;
 use lettre::transport::smtp::Error;
 use lettre::transport::smtp::authentication::{Credentials, Mechanism};
 use lettre::transport::smtp::client::{AsyncSmtpConnection, Certificate, CertificateStore, TlsParameters};
+use lettre::transport::smtp::commands::{Data, Mail, Rcpt};
 use lettre::transport::smtp::extension::ClientId;
+use lettre::transport::smtp::response::Response;
 use std::collections::BTreeMap;
 use std::rc::Rc;
 use std::time::Duration;
@@ -111,7 +114,8 @@ impl MailCourier {
         let mail = form::mail(envelope, &written, picture.as_ref());
         let mail = mail.map_err(|error| Trouble::Never(format!("no mail can be made of it: {error}")))?;
         let mut talk = self.server.meet().await?;
-        let sent = talk.send(mail.envelope(), &mail.formatted()).await.map_err(|error| judged(&error))?;
+        let sent =
+            hand_over(&mut talk, mail.envelope(), &mail.formatted()).await.map_err(|error| judged(&error))?;
         // The server has answered for the letter: whatever happens to the connection now, it has it.
         let _ = timeout(GOODBYE, talk.abort()).await;
         let words = sent.message().collect::<Vec<_>>().join(" ");
@@ -199,6 +203,21 @@ impl std::fmt::Debug for Server {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Server").field("host", &self.host).field("port", &self.port).finish_non_exhaustive()
     }
+}
+
+/// Hands a mail over. The library's own way says goodbye after a refusal and waits for the answer: a server that refuses
+/// for good and then hangs would be asked again and again.
+async fn hand_over(
+    talk: &mut AsyncSmtpConnection,
+    envelope: &Envelope,
+    mail: &[u8],
+) -> Result<Response, Error> {
+    talk.command(Mail::new(envelope.from().cloned(), Vec::new())).await?;
+    for to in envelope.to() {
+        talk.command(Rcpt::new(to.clone(), Vec::new())).await?;
+    }
+    talk.command(Data).await?;
+    talk.message(mail).await
 }
 
 fn upgrade(host: &str, authority: Option<&str>) -> Result<TlsParameters, Error> {
