@@ -149,7 +149,7 @@ mod tests {
     }
 
     /// 500 kVA of 4 % beside 500 kVA of 5 %: 100 % and 80 % are 900 kVA as 5 to 4. Their largest load with the tie open does not
-    /// count. Seen to fail without the state of the tie: 02:00 was told.
+    /// count.
     #[test]
     fn the_minute_of_the_largest_load_together_is_told_while_the_tie_is_closed() {
         let unit = |scope, name: &str, impedance_percent| ParallelUnit {

@@ -263,8 +263,7 @@ mod tests {
         assert!(near(run(&mut other, 40, 1, [(40.0, 10.0); 3])[3], 200.0));
     }
 
-    /// Two hours of 180 A on a generator after two of 100 A on the public grid: the demand stays 100 A. Seen to fail where every
-    /// step counted.
+    /// Two hours of 180 A on a generator after two of 100 A on the public grid: the demand stays 100 A.
     #[test]
     fn what_a_generator_carries_is_no_demand() {
         let mut model = DemandCurrent::new(&plan());

@@ -109,8 +109,7 @@ mod tests {
     use crate::reading::Sample;
     use crate::time::EventTime;
 
-    /// 52 dB learned on the public grid, 60 on a generator: each is compared with its own. Seen to fail with one for all sources: 8 dB
-    /// were told on the generator.
+    /// 52 dB learned on the public grid, 60 on a generator: each is compared with its own.
     #[test]
     fn each_source_has_its_own_usual_hum() {
         let tone = Quantity::numbered(Measurand::SoundTone, Place::Whole, 2);

@@ -61,7 +61,7 @@ fn causes(found: &[FindingChange]) -> Vec<(Cause, String, FindingStep)> {
 }
 
 /// 4.5 % beside 4.95 %: within what a nameplate may be off, 52 to 48 %. 4.5 % beside 9 %: 67 to 33 %. Judged only while the
-/// tie is closed. Seen to fail without the look at the tie's state, and without the tolerance of the nameplate (the first is found).
+/// tie is closed.
 #[test]
 fn a_unit_that_takes_more_than_its_impedance_explains_is_named() {
     let mut board = Board::of(&site());
@@ -125,8 +125,7 @@ fn little_load_an_open_unit_and_an_unknown_tie_are_no_finding_and_say_why() {
     assert_eq!(why([200.0, 100.0], f64::NAN), (None, vec!["Tie".to_owned()]));
 }
 
-/// The same in whatever order the meters speak within a step, and after a restart of both in the middle. Seen to fail where a step was
-/// judged as soon as one unit had made it, and where what waits was not saved.
+/// The same in whatever order the meters speak within a step, and after a restart of both in the middle.
 #[test]
 fn the_order_of_arrival_and_a_restart_change_nothing() {
     let plan = plan_of(&site());

@@ -9,7 +9,7 @@ use kvarden_core::values_now::{FarthestNow, NotTold, WhyNot};
 const LEAST: [(Measurand, f64); 2] =
     [(Measurand::VoltageUnbalance, 1.0), (Measurand::CurrentUnbalance, 10.0)];
 
-/// `T2 secondary: line-to-line voltage CA is farthest from the mean of three, 1.9 % below it`.
+/// `T2 secondary: line-to-line voltage lines C-A is farthest from the mean of three, 1.9 % below it`.
 pub fn farthest(now: &FarthestNow<'_>) -> Option<String> {
     let least = LEAST.iter().find(|(what, _)| *what == now.of.what).map(|(_, least)| *least)?;
     (now.percent.abs() >= least).then(|| {
@@ -96,7 +96,7 @@ mod tests {
         let told = farthest(&of(-1.96));
         assert_eq!(
             told.as_deref(),
-            Some("T2 secondary: line-to-line voltage CA is farthest from the mean of three, 2.0 % below it")
+            Some("T2 secondary: line-to-line voltage lines C-A is farthest from the mean of three, 2.0 % below it")
         );
         assert_eq!(farthest(&of(0.4)), None);
     }
