@@ -96,7 +96,9 @@ mod tests {
         let told = farthest(&of(-1.96));
         assert_eq!(
             told.as_deref(),
-            Some("T2 secondary: line-to-line voltage lines C-A is farthest from the mean of three, 2.0 % below it")
+            Some(
+                "T2 secondary: line-to-line voltage lines C-A is farthest from the mean of three, 2.0 % below it"
+            )
         );
         assert_eq!(farthest(&of(0.4)), None);
     }
