@@ -190,10 +190,10 @@ const OVER_EXCITED: &[Measurand] = &[Measurand::Excitation, Measurand::TapVoltag
 /// What a cause does (common practice, no source), and how far it is seen.
 fn shows(cause: Cause) -> (&'static [&'static [Measurand]], Reach) {
     match cause {
-        Cause::OverloadPhase => (&[LOAD, HEAT, UNEQUAL_AMPERES], Reach::Here),
-        Cause::OverloadUnit | Cause::OverloadPeaks | Cause::OverloadGrowth | Cause::Unequal => {
-            (&[LOAD, HEAT], Reach::Here)
-        }
+        // Of the transformer, traced to a feeder, it is told there.
+        Cause::OverloadUnit | Cause::OverloadPeaks | Cause::OverloadGrowth => (&[LOAD, HEAT], Reach::Up),
+        Cause::OverloadPhase => (&[LOAD, HEAT, UNEQUAL_AMPERES], Reach::Up),
+        Cause::Unequal => (&[LOAD, HEAT], Reach::Here),
         Cause::UnbalanceSupply => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES], Reach::All),
         Cause::LostPhase => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES, POWERS], Reach::Down),
         Cause::LostPrimaryLine => (&[UNEQUAL_VOLTS, UNEQUAL_AMPERES, POWERS, CORE], Reach::All),
@@ -348,6 +348,19 @@ mod tests {
         assert_eq!(closeness(&triplen, &subject(Some("MP-1"), "neutral_current_a")), None);
         let other = Subject { transformer: Some("T1".to_owned()), ..subject(None, "neutral_current_a") };
         assert_eq!(closeness(&triplen, &other), None, "scopes share nothing");
+    }
+
+    /// One phase above its rating is unequal amperes too. Seen to fail without them.
+    #[test]
+    fn an_overload_traced_to_a_feeder_explains_the_alarms_of_the_transformer() {
+        let phase = finding(Cause::OverloadPhase, Some("MP-3"), Some(Place::B));
+        for key in ["current_unbalance_percent", "current_a.B", "loading_phase_percent"] {
+            assert!(closeness(&phase, &subject(None, key)).is_some(), "{key}");
+            assert_eq!(closeness(&phase, &subject(Some("MP-1"), key)), None, "{key}");
+        }
+        let whole = finding(Cause::OverloadUnit, Some("MP-3"), None);
+        assert!(closeness(&whole, &subject(None, "loading_kva_percent")).is_some());
+        assert_eq!(closeness(&whole, &subject(None, "current_unbalance_percent")), None);
     }
 
     #[test]

@@ -51,6 +51,7 @@ signs! {
     ShareOfRating: "share_of_rating_percent", "load of the rating", "%", 0;
     Jumped: "jumped_k", "jump of a temperature", "K", 0;
     LikeMoved: "like_moved_k", "movement of its like while it stood still", "K", 0;
+    Drifts: "drifts_k", "beyond the other windings, by ever more whatever the load", "K", 0;
     BelowAir: "below_air_k", "below the air around it", "K", 0;
     ColderThanHealthy: "colder_than_healthy_k", "colder than a healthy one, its like are not", "K", 0;
     Silent: "silent", "gives nothing", "", 0;

@@ -153,6 +153,27 @@ pub fn over_peers_k<const N: usize>(full: [Option<f64>; N]) -> [Option<f64>; N] 
     })
 }
 
+/// What the excess of sound parts would be by their unequal loads alone, in kelvin at rated current: still air takes more of
+/// a warmer body, so a rise goes rather with the power 1.6 of the current than with its square ([`EXPONENTS`]), and a part with
+/// little load looks hotter than its peers once both are divided by the square. Never below zero.
+///
+/// `rises`: rise over the air in kelvin and the lagged square of the load of each part; the sound part's rise at rated current
+/// is taken from the lower middle of all, so that a hot one hardly counts.
+pub fn by_unequal_load_k<const N: usize>(rises: [Option<(f64, f64)>; N]) -> [f64; N] {
+    let (low, high) = (EXPONENTS.0 / 2.0, 1.0 - EXPONENTS.0 / 2.0);
+    let mut at_rated = [f64::INFINITY; N];
+    let mut count = 0;
+    for (rise, square) in rises.into_iter().flatten() {
+        at_rated[count] = rise / square.powf(low);
+        count += 1;
+    }
+    let known = &mut at_rated[..count];
+    known.sort_by(f64::total_cmp);
+    let Some(sound) = known.get(count.saturating_sub(1) / 2).copied() else { return [0.0; N] };
+    let full = rises.map(|rise| rise.map(|(_, square)| sound / square.powf(high)));
+    over_peers_k(full).map(|excess| excess.unwrap_or(0.0).max(0.0))
+}
+
 /// The next value of a running mean with a time constant: `(before − now)·e^(−Δt/τ) + now`, exact for any `Δt` in which
 /// `now` stands still. `dt` and `tau` in the same unit, above zero; else the mean stays.
 ///
@@ -218,6 +239,22 @@ mod tests {
             .map(|(load, k): (f64, f64)| rise_at_rated_k(k * load * load, load * load));
         let excess = over_peers_k(full).map(|k| k.expect("all are loaded"));
         assert!((excess[1] - 24.0).abs() < 1e-9 && excess[0].abs() < 1e-9 && excess[2].abs() < 1e-9);
+    }
+
+    /// Rises by a body that still air cools with the 1.25th power of its rise: 30 K at rated current, 42.9 and 9.9 K at 125 and 50 %
+    /// of it (worked: `30·1.25^1.6`, `30·0.5^1.6`).
+    #[test]
+    fn sound_lugs_under_unequal_load_have_an_excess_by_their_load_alone() {
+        let rises = [(42.87, 1.5625), (9.896, 0.25), (9.896, 0.25)].map(Some);
+        let excess =
+            over_peers_k(rises.map(|part| part.and_then(|(rise, square)| rise_at_rated_k(rise, square))));
+        let by_load = by_unequal_load_k(rises);
+        for (excess, by_load) in excess.into_iter().zip(by_load) {
+            let excess = excess.expect("all are loaded");
+            assert!((excess.max(0.0) - by_load).abs() < 0.05, "{excess} {by_load}");
+        }
+        assert!(by_load[1] > 10.0, "{by_load:?}");
+        assert_eq!(by_unequal_load_k([Some((30.0, 0.5)); 3]), [0.0; 3], "like load");
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Each termination against its peers, each divided by its own current squared as its mass has seen it.
 
 use super::Turn;
-use crate::electrical::contact::{lagged, over_peers_k, rise_at_rated_k};
+use crate::electrical::contact::{by_unequal_load_k, lagged, over_peers_k, rise_at_rated_k};
 use crate::formula::mean_present;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
@@ -62,7 +62,7 @@ pub(crate) struct Terminations {
 impl Terminations {
     pub(super) fn step(&mut self, plan: &TerminationsPlan, turn: &mut Turn<'_>) {
         let air = mean_present(turn.inputs, &plan.air);
-        let (mut full, mut unloaded) = ([None; 4], [None; 4]);
+        let (mut full, mut unloaded, mut rises) = ([None; 4], [None; 4], [None; 4]);
         for (index, (seen, part)) in self.parts.iter_mut().zip(&plan.parts).enumerate() {
             let Some(part) = part else { continue };
             let Some(amperes) = turn.inputs[part.current].get() else { continue };
@@ -71,12 +71,16 @@ impl Terminations {
             let settled = seen.at - seen.since >= SETTLED;
             let rise = rise.filter(|_| settled);
             unloaded[index] = rise.filter(|_| seen.square < OFFSET_BELOW * OFFSET_BELOW);
-            full[index] = rise.and_then(|rise| rise_at_rated_k(rise - self.offset_k[index], seen.square));
+            let rise = rise.map(|rise| rise - self.offset_k[index]);
+            full[index] = rise.and_then(|rise| rise_at_rated_k(rise, seen.square));
+            rises[index] = rise.filter(|_| full[index].is_some()).map(|rise| (rise, seen.square));
         }
         self.learn_offsets(plan, turn.end, unloaded);
-        for (part, excess) in plan.parts.iter().zip(over_peers_k(full)) {
+        let by_load = by_unequal_load_k(rises);
+        for ((part, excess), by_load) in plan.parts.iter().zip(over_peers_k(full)).zip(by_load) {
             if let Some(part) = part {
-                turn.row[part.excess] = excess.into();
+                // Of what unequal loads may explain nothing is left.
+                turn.row[part.excess] = excess.map(|excess| excess.min((excess - by_load).max(0.0))).into();
             }
         }
     }

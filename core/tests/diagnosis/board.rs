@@ -5,7 +5,7 @@ use crate::cannery::{at, meter, plan_of, plant};
 use kvarden_core::diagnosis::{FindingChange, FindingStep};
 use kvarden_core::input::Input;
 use kvarden_core::monitor::Monitor;
-use kvarden_core::output::Output;
+use kvarden_core::output::{ChangeKind, Output};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::{Feeder, Plant, SideOf, Target};
 use kvarden_core::reading::{MeterId, Reading, Sample};
@@ -50,12 +50,20 @@ pub struct Board {
     pub monitor: Monitor,
     pub second: i64,
     pub found: Vec<FindingChange>,
+    /// Alarms that rose, by their subject and rule.
+    pub raised: Vec<String>,
     told: Vec<Output>,
 }
 
 impl Board {
     pub fn of(plant: &Plant) -> Self {
-        Self { monitor: Monitor::new(plan_of(plant)), second: 0, found: Vec::new(), told: Vec::new() }
+        Self {
+            monitor: Monitor::new(plan_of(plant)),
+            second: 0,
+            found: Vec::new(),
+            raised: Vec::new(),
+            told: Vec::new(),
+        }
     }
 
     /// Lets so many seconds pass; `show` says what a meter (by its index) shows at a second, a value for each of its points.
@@ -73,11 +81,15 @@ impl Board {
                     self.monitor.observe(at(second), Input::Reading(reading), &mut self.told);
                 }
             }
-            let findings = self.told.drain(..).filter_map(|output| match output {
-                Output::Finding(change) => Some(change),
-                _ => None,
-            });
-            self.found.extend(findings);
+            for output in self.told.drain(..) {
+                match output {
+                    Output::Finding(change) => self.found.push(change),
+                    Output::Alarm(change) if change.what == ChangeKind::Raised => {
+                        self.raised.push(change.alarm);
+                    }
+                    _ => {}
+                }
+            }
         }
         self.second += seconds;
         self

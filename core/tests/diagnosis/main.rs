@@ -9,6 +9,7 @@ mod breaks;
 mod circuit;
 mod connection;
 mod cooling;
+mod cooling_apart;
 mod core;
 mod day_by_day;
 mod forms;

@@ -47,3 +47,22 @@ fn motors_that_start_are_no_peaks() {
         assert!(board.lines().iter().all(starts), "each {every} s: {:?}", board.lines());
     }
 }
+
+/// Hours above the rating with peaks in between and breaks of some minutes: one overload. Seen to fail without the look at one
+/// that lasts.
+#[test]
+fn the_ups_and_downs_of_an_overload_that_lasts_are_no_peaks() {
+    let site =
+        |amperes| Site { meters: Meters::NoAngles, ..Site::new(vec![Draw::even(60.0), Draw::even(amperes)]) };
+    let (base, high, low) = (site(170.0), site(200.0), site(120.0));
+    let mut board = Board::of(&with_feeders(&["MP-1", "MP-2"], &Meters::NoAngles.points(), 10));
+    board.run(2 * 3600, |meter, second| base.shown(meter, second));
+    for _ in 0..6 {
+        board.run(600, |meter, second| high.shown(meter, second));
+        board.run(600, |meter, second| low.shown(meter, second));
+        board.run(900, |meter, second| base.shown(meter, second));
+    }
+    let lines = board.lines();
+    assert!(lines.iter().any(|line| line.contains("found overload whole-unit")), "{lines:?}");
+    assert!(!lines.iter().any(|line| line.contains("repeated-peaks")), "{lines:?}");
+}

@@ -56,3 +56,41 @@ fn what_is_colder_than_the_air_is_the_sensor() {
     let below = lines(3 * 3600, |_, values| values[1] = 8.0 + (values[1] - 60.0) / 10.0);
     assert!(below[0].contains("found instrument sensor at T2 A low"), "{below:?}");
 }
+
+/// From the fourth hour on by 4 K an hour, at every load. A duct that is blocked would warm the winding ever more slowly.
+/// Seen to fail without the look at two spells alike.
+#[test]
+fn what_drifts_by_as_much_each_hour_is_the_sensor_and_no_cooling() {
+    let mut board = Board::of(&windings());
+    let mut rise = 60.0;
+    for step in 0..14 * 360 {
+        let hours = f64::from(step) / 360.0;
+        rise += (115.0 * f64::powf(0.6, 1.6) - rise) * 10.0 / 2700.0;
+        let off = 4.0 * (hours - 4.0).max(0.0);
+        board.run(10, |meter, _| {
+            if meter == 0 {
+                vec![208.2 * 0.6; 3]
+            } else {
+                vec![25.0, 25.0 + rise, 25.4 + rise + off, 24.7 + rise]
+            }
+        });
+    }
+    let lines = board.lines();
+    assert_eq!(lines.len(), 1, "{lines:?}");
+    assert!(lines[0].contains("found instrument sensor at T2 B low"), "{lines:?}");
+}
+
+/// It stays 30 K off: not the winding, a day later neither. Seen to fail where it is believed again after some hours.
+#[test]
+fn what_has_jumped_is_not_believed_until_it_is_back() {
+    let mut board = Board::of(&windings());
+    let mut unit = Unit { rise: 60.0 };
+    for step in 0..20 * 360 {
+        let [amperes, mut sensors] = unit.at(step * 10);
+        sensors[2] += if step > 4 * 360 { 30.0 } else { 0.0 };
+        board.run(10, |meter, _| if meter == 0 { amperes.clone() } else { sensors.clone() });
+    }
+    let lines = board.lines();
+    assert_eq!(lines.len(), 1, "{lines:?}");
+    assert!(lines[0].contains("found instrument sensor at T2 B low"), "{lines:?}");
+}

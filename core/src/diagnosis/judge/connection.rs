@@ -31,6 +31,13 @@ const BACK: f64 = 0.75;
 const LEAST_SHOWN_K: f64 = 2.5;
 /// It must show for so long. A lug follows its load within an hour.
 const AFTER: Span = Span::minutes(30);
+/// After its load has fallen a connection is warmer than its current for a while, and whoever divides by the square makes much
+/// of that: no verdict while the square is below this share of the most of late, which is forgotten with this time constant.
+const FALLEN: f64 = 0.6;
+const FALLS_FOR: Span = Span::minutes(90);
+/// Copper conducts: what is hot on one bar warms what hangs on it. A connection that shows less than this share of what another
+/// of the same phase stands over its own peers, for whatever reason, is explained by that (common practice, no source).
+const CONDUCTED: f64 = 0.3;
 /// Days of which the mean is kept, to tell whether it grows.
 const DAYS: usize = 8;
 /// The neutral is a like part only while it carries this share of what the phases do.
@@ -48,6 +55,10 @@ pub(crate) struct Connection {
 struct Part {
     shows: Standing,
     days: Days,
+    /// The most that the square of its load was of late, and when that was looked at.
+    most: Option<(EventTime, f64)>,
+    /// Its load has fallen of late.
+    has_fallen: bool,
 }
 
 /// Means of the days, each by its number since the epoch.
@@ -85,13 +96,33 @@ impl Connection {
     }
 
     pub(crate) fn shift(&mut self, by: Span) {
-        self.circuits.iter_mut().flatten().for_each(|part| part.shows.shift(by));
+        for part in self.circuits.iter_mut().flatten() {
+            part.shows.shift(by);
+            part.most = part.most.map(|(at, square)| (at + by, square));
+        }
     }
 
     pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
+        let mut hottest: [Option<(usize, f64)>; PARTS.len()] = [None; PARTS.len()];
         for ((index, plan, now), parts) in look.all().zip(&mut self.circuits) {
             for (part, state) in parts.iter_mut().enumerate() {
-                if let Some(signs) = Signs::of(look, (index, plan, now), part) {
+                let square = load_squared(plan, now, part);
+                state.has_fallen = square.is_some_and(|square| state.falls(look.end, square));
+                let on_the_bar = index == look.plan.load || plan.direct && plan.feeder.is_some();
+                let most = hottest[part].map_or(f64::NEG_INFINITY, |(_, known)| known);
+                let over = over_others(look, plan, part).filter(|over| on_the_bar && *over > most);
+                if let Some(over) = over {
+                    hottest[part] = Some((index, over));
+                }
+            }
+        }
+        for ((index, plan, now), parts) in look.all().zip(&mut self.circuits) {
+            for (part, state) in parts.iter_mut().enumerate() {
+                if let Some(mut signs) = Signs::of(look, (index, plan, now), part, state.has_fallen) {
+                    signs.is_doubtful |= hottest[part].is_some_and(|(other, most)| {
+                        let shown = signs.excess.map(|(_, shown)| shown);
+                        other != index && shown.is_some_and(|shown| shown < CONDUCTED * most)
+                    });
                     state.judge(look, &signs, docket);
                 }
             }
@@ -102,6 +133,8 @@ impl Connection {
 /// What one connection shows now.
 struct Signs {
     circuit: usize,
+    /// What its sensor shows is explained by a worse one beside it, or by a load that has fallen.
+    is_doubtful: bool,
     place: Place,
     /// Over its peers at rated current, in K, and what the sensor shows of it.
     excess: Option<(Mark, f64)>,
@@ -115,6 +148,7 @@ impl Signs {
         look: &Look<'_>,
         (circuit, plan, now): (usize, &CircuitPlan, &CircuitNow),
         part: usize,
+        is_doubtful: bool,
     ) -> Option<Self> {
         let place = PARTS[part];
         let of_set = |set: &TerminationSet| {
@@ -144,6 +178,7 @@ impl Signs {
         }
         Some(Self {
             circuit,
+            is_doubtful,
             place,
             excess: worst.map(|(mark, shown, _)| (mark, shown)),
             temperature: worst.and_then(|(.., temperature)| temperature),
@@ -154,7 +189,7 @@ impl Signs {
 
     /// How bad it is by either, if it is.
     fn reached(&self) -> Option<Priority> {
-        let by_excess = self.excess.filter(|(_, shown)| *shown >= LEAST_SHOWN_K);
+        let by_excess = self.excess.filter(|(_, shown)| *shown >= LEAST_SHOWN_K && !self.is_doubtful);
         let excess = by_excess.and_then(|(mark, _)| reached(mark.value, &EXCESS));
         let heat = self.heat.and_then(|mark| reached(mark.value, &HEAT));
         excess.max(heat)
@@ -163,9 +198,19 @@ impl Signs {
     /// Whether neither shows anything of it.
     fn is_gone(&self) -> bool {
         let quiet = |mark: Mark, steps: &[(f64, Priority)]| mark.value < BACK * steps[0].0;
-        self.excess.is_none_or(|(mark, shown)| quiet(mark, &EXCESS) || shown < BACK * LEAST_SHOWN_K)
+        !self.is_doubtful
+            && self.excess.is_none_or(|(mark, shown)| quiet(mark, &EXCESS) || shown < BACK * LEAST_SHOWN_K)
             && self.heat.is_none_or(|mark| quiet(mark, &HEAT))
     }
+}
+
+/// How much hotter a phase's connection is than the other two, as they are, in K: the most of a circuit's sensors.
+fn over_others(look: &Look<'_>, plan: &CircuitPlan, part: usize) -> Option<f64> {
+    let of_set = |set: &TerminationSet| {
+        let celsius = |part: usize| look.values.get(set.temperature[part]);
+        Some(celsius(part)? - f64::midpoint(celsius((part + 1) % 3)?, celsius((part + 2) % 3)?))
+    };
+    plan.terminations.iter().filter(|_| part < 3).filter_map(of_set).reduce(f64::max)
 }
 
 /// Square of the present load of a part as a share of its rated current.
@@ -188,9 +233,19 @@ fn reached(value: f64, steps: &[(f64, Priority)]) -> Option<Priority> {
 }
 
 impl Part {
+    /// Whether its load has fallen of late.
+    fn falls(&mut self, end: EventTime, square: f64) -> bool {
+        let left = |(at, most): (EventTime, f64)| {
+            most * (-((end - at).as_seconds() / FALLS_FOR.as_seconds()).max(0.0)).exp()
+        };
+        let most = self.most.map_or(square, left).max(square);
+        self.most = Some((end, most));
+        square < FALLEN * most
+    }
+
     fn judge(&mut self, look: &Look<'_>, signs: &Signs, docket: &mut Docket) {
         let Signs { circuit, place, .. } = *signs;
-        if let Some((mark, _)) = signs.excess {
+        if let Some((mark, _)) = signs.excess.filter(|_| !signs.is_doubtful) {
             self.days.take(look.end, mark.value);
         }
         let most = signs.excess.map(|(mark, _)| mark.against(EXCESS[0].0));
@@ -214,7 +269,8 @@ impl Part {
 
     fn claim(&self, signs: &Signs, priority: Priority) -> Claim {
         let Signs { circuit, place, .. } = *signs;
-        let by_excess = signs.excess.map(|(mark, _)| mark).filter(|mark| mark.value > EXCESS[0].0);
+        let by_excess = signs.excess.filter(|_| !signs.is_doubtful).map(|(mark, _)| mark);
+        let by_excess = by_excess.filter(|mark| mark.value > EXCESS[0].0);
         let by_heat = signs.heat.filter(|mark| mark.value > HEAT[0].0);
         let both = by_excess.is_some() && by_heat.is_some();
         let first = by_excess.or(by_heat).or(signs.heat);

@@ -3,6 +3,7 @@
 pub(super) mod connection;
 pub(super) mod cooling;
 pub(super) mod core;
+mod course;
 pub(super) mod drive;
 pub(super) mod growth;
 pub(super) mod harmonics;

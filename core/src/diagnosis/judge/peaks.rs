@@ -23,6 +23,9 @@ const SHORTEST: Span = Span::seconds(60);
 /// So many within so long: the recurrence rule of the limits (common practice, no source).
 const TIMES: usize = 3;
 const WITHIN: Span = Span::hours(6);
+/// Within so long of an overload that lasts they are its ups and downs: it is one until so long without it
+/// (the same as [`Cause::gone_after`] of it).
+const LASTS: Span = Span::minutes(120);
 /// After so long without one the count begins anew.
 const MEMORY: Span = Span::hours(48);
 
@@ -47,6 +50,8 @@ struct Memory {
     recurring: Recurring,
     /// How high the highest of those that are counted was.
     ever: f64,
+    /// When an overload that lasts was claimed of it.
+    lasting: Option<EventTime>,
 }
 
 impl Peaks {
@@ -57,6 +62,7 @@ impl Peaks {
     pub(crate) fn shift(&mut self, by: Span) {
         for memory in &mut self.circuits {
             memory.since = memory.since.map(|since| since + by);
+            memory.lasting = memory.lasting.map(|at| at + by);
             memory.recurring.shift(by);
         }
     }
@@ -71,6 +77,11 @@ impl Peaks {
             };
             let (own, interval) = (circuit == load, look.plan.circuits[circuit].every);
             let memory = &mut self.circuits[circuit];
+            // The transformer's own may be traced to a feeder.
+            let at = Some(circuit).filter(|_| !own);
+            if [Cause::OverloadUnit, Cause::OverloadPhase].iter().any(|cause| docket.claims(*cause, at)) {
+                memory.lasting = Some(look.end);
+            }
             let is_new = memory.follow(most, look.end, interval);
             let times = memory.recurring.within(look.end, WITHIN);
             if own && memory.since.is_some() {
@@ -141,7 +152,8 @@ impl Memory {
                 let length = end - since;
                 // A slow meter's single value stands for one and a half of its intervals.
                 let long = length >= SHORTEST.max(Span(interval.0 * 2)) && length < ONE_HOUR;
-                let counts = long && self.highest > PEAK;
+                let lasts = self.lasting.is_some_and(|at| end - at < LASTS);
+                let counts = long && self.highest > PEAK && !lasts;
                 if counts {
                     self.recurring.take(since, length, MEMORY);
                     let first = self.recurring.within(end, MEMORY) == 1;

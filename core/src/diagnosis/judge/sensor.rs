@@ -4,6 +4,7 @@
 //! still while its like moves, or is colder than a healthy unit could be, is the sensor. Figures are common practice, no
 //! source, where nothing else is said.
 
+use super::course::Course;
 use super::standing::Standing;
 use crate::diagnosis::cause::{Cause, Family};
 use crate::diagnosis::docket::{Claim, Docket, Mark};
@@ -22,8 +23,18 @@ const JUMP_K: f64 = 8.0;
 const JUMP_K_PER_S: f64 = 0.3;
 /// After a longer gap a step says nothing.
 const LONGEST_GAP: Span = Span::minutes(2);
-/// After a jump it is not believed for so long.
+/// After a jump it is not believed for so long, nor while it still shows this share of the jump beyond its like.
 const DOUBTED: Span = Span::hours(6);
+const STILL_OFF: f64 = 0.4;
+/// A winding that leaves the others by as much in each of two spells of ninety minutes, at a load that has not grown: a duct
+/// that is blocked warms it ever more slowly, with the time constant of the winding, and falls with the load; only a sensor goes
+/// on. At least so much in each, in K, and the second at least this share of the first, which a winding with a time constant
+/// of five hours would show (worked: `exp(-1.5/5)`); and this share of its expected rise, over which its load is the same.
+const DRIFT_K: f64 = 3.0;
+const DRIFTS_ON: (f64, f64) = (0.75, 1.6);
+const SAME_LOAD: f64 = 1.12;
+/// After that it is not believed until it is back among its like.
+const AMONG_K: f64 = 5.0;
 /// Colder than the air by so much, for so long, at any load.
 const BELOW_AIR_K: f64 = 6.0;
 const BELOW_AIR_FOR: Span = Span::minutes(30);
@@ -51,6 +62,10 @@ struct Sensor {
     below_air: Standing,
     cold: Standing,
     still: Still,
+    /// What a winding shows beyond the others, and the rise that is expected of it.
+    beyond: Course,
+    expected: Course,
+    drifts: bool,
 }
 
 /// The least and most of a sensor and of its like since `since`.
@@ -72,6 +87,8 @@ struct Shown {
     like: Option<f64>,
     /// How much colder it is than it should be, while its like are not; windings only.
     short: Option<f64>,
+    /// How much more it is above a healthy one than the others are, and the rise that is expected; windings only.
+    beyond: Option<(f64, f64)>,
     is_air: bool,
 }
 
@@ -96,6 +113,8 @@ impl Sensors {
             if let Some(since) = &mut sensor.still.since {
                 *since += by;
             }
+            sensor.beyond.shift(by);
+            sensor.expected.shift(by);
             sensor.below_air.shift(by);
             sensor.cold.shift(by);
         }
@@ -122,6 +141,7 @@ fn sensors(look: &Look<'_>, mut show: impl FnMut(Shown)) {
             value,
             like: unit.winding_expected[phase].or_else(|| others(unit.winding, phase)),
             short: short(unit.winding_residual, phase),
+            beyond: beyond(look, phase),
             is_air: false,
         });
     }
@@ -131,6 +151,7 @@ fn sensors(look: &Look<'_>, mut show: impl FnMut(Shown)) {
         value,
         like: None,
         short: None,
+        beyond: None,
         is_air,
     };
     show(Shown { like: unit.top_oil_expected, ..whole(Measurand::TopOil, unit.top_oil, false) });
@@ -146,6 +167,7 @@ fn sensors(look: &Look<'_>, mut show: impl FnMut(Shown)) {
                     value: values[part],
                     like: if part < 3 { others(phases, part) } else { None },
                     short: None,
+                    beyond: None,
                     is_air: false,
                 });
             }
@@ -163,7 +185,30 @@ fn short(residual: Three, phase: usize) -> Option<f64> {
     Some(others(residual, phase)?.min(0.0) - residual[phase]?)
 }
 
+/// How much more a winding is above a healthy one than the others are, and the rise that is expected of it.
+fn beyond(look: &Look<'_>, phase: usize) -> Option<(f64, f64)> {
+    let unit = &look.unit;
+    let beyond = unit.winding_residual[phase]? - others(unit.winding_residual, phase)?;
+    Some((beyond, unit.winding_expected[phase]? - unit.ambient?))
+}
+
 impl Sensor {
+    /// By how much it has left its like in the latest three hours, if it drifts.
+    fn drift(&mut self, end: EventTime, now: Option<(f64, f64)>) -> Option<f64> {
+        let (beyond, rise) = now?;
+        self.beyond.take(end, beyond);
+        self.expected.take(end, rise);
+        if let (Some([first, middle, last]), Some([before, _, after])) =
+            (self.beyond.thirds(), self.expected.thirds())
+        {
+            let (one, two) = (middle - first, last - middle);
+            let goes_on = one > DRIFT_K && two > DRIFTS_ON.0 * one && two < DRIFTS_ON.1 * one;
+            self.drifts |= goes_on && after < SAME_LOAD * before;
+        }
+        self.drifts &= beyond > AMONG_K;
+        self.drifts.then_some(beyond)
+    }
+
     fn judge(&mut self, look: &Look<'_>, shown: &Shown, docket: &mut Docket) {
         let Some(value) = shown.value else { return };
         let (end, air) = (look.end, look.unit.ambient);
@@ -178,7 +223,9 @@ impl Sensor {
                 self.jumped = Some((end, moved));
             }
         }
-        self.jumped = self.jumped.filter(|(at, _)| end - *at < DOUBTED);
+        let is_off = |moved: f64| shown.like.is_some_and(|like| (value - like).abs() > STILL_OFF * moved);
+        self.jumped = self.jumped.filter(|(at, moved)| end - *at < DOUBTED || is_off(*moved));
+        let drift = self.drift(end, shown.beyond);
         let below = air.filter(|_| !shown.is_air).map(|air| air - value);
         let is_below = below.map(|below| below > BELOW_AIR_K);
         let below_air = self.below_air.for_span(is_below, end, BELOW_AIR_FOR);
@@ -188,6 +235,8 @@ impl Sensor {
         let still = self.still.stands(end, value, shown.like);
         let proof = if let Some((_, moved)) = self.jumped {
             Some(mark(Sign::Jumped, moved, JUMP_K))
+        } else if let Some(beyond) = drift {
+            Some(mark(Sign::Drifts, beyond, AMONG_K))
         } else if let Some(moved) = still {
             Some(mark(Sign::LikeMoved, moved, STILL_K))
         } else if below_air {

@@ -38,6 +38,7 @@ pub(super) fn monday(draft: &mut Draft) {
 }
 
 fn busy(draft: &mut Draft, times: f64, from: i64, until: i64) {
+    draft.even_out();
     for feeder in draft.trial.plant.feeders_of(0).collect::<Vec<_>>() {
         let amperes = draft.usual_a(feeder) * times;
         draft.build_for(feeder, amperes);

@@ -13,6 +13,7 @@ pub(super) fn blocked(draft: &mut Draft) {
 
 /// A unit that runs its fans for most of a shift, within its rating without them; and they don't start.
 pub(super) fn fan(draft: &mut Draft) {
+    draft.even_out();
     let times = draft.pick.between(0.86, 0.95) * draft.rated_va() / draft.installed_va();
     for feeder in draft.trial.plant.feeders_of(0).collect::<Vec<_>>() {
         let amperes = draft.usual_a(feeder) * times;

@@ -12,6 +12,7 @@ use super::fault::{Course, Fault, What};
 use super::meters::Kind;
 use super::pick::Pick;
 use super::plant::{Plant, Use};
+use crate::work::Pattern;
 
 const HOUR: i64 = 3_600_000;
 const DAY: i64 = 24 * HOUR;
@@ -231,6 +232,21 @@ impl Draft {
             let rated = (wanted / 25.0).ceil() * 25.0;
             feeder.cable = feeder.cable.times(feeder.rated_a / rated);
             feeder.rated_a = rated;
+        }
+    }
+
+    /// Ovens and compressors of the first transformer draw their mean all the time: else several that come on together would
+    /// truly load a busy unit above its plate.
+    fn even_out(&mut self) {
+        for feeder in self.trial.plant.feeders.iter_mut().filter(|feeder| feeder.unit == 0) {
+            for load in &mut feeder.loads {
+                load.va = load.usual_va();
+                load.pattern = match load.pattern {
+                    Pattern::Thermostat { .. } => Pattern::Always,
+                    Pattern::ShiftThermostat { .. } => Pattern::Shifts,
+                    steady => steady,
+                };
+            }
         }
     }
 
