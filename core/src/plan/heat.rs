@@ -134,8 +134,9 @@ impl Draft<'_> {
         })
     }
 
-    /// The windings. On the load side of a wye each line carries the current of one of them. Anywhere else a line's current
-    /// is that of two, or of part of one, so that all of them together count for each. `known`: the air or the oil around
+    /// The windings. On the load side of a wye each line carries the current of one of them. That of a closed delta is told by
+    /// all three lines, see [`of_closed_delta`]. Anywhere else a line's current is that of two, or of part of one, so that all
+    /// of them together count for each. `known`: the air or the oil around
     /// them is measured.
     fn places(
         &mut self,
@@ -146,7 +147,10 @@ impl Draft<'_> {
     ) -> Box<[PlacePlan]> {
         let form = self.plant.transformers[self.transformer].side(side).form;
         let own = side == SideOf::Secondary && matches!(form, WiringForm::Wye);
-        let all: Box<[usize]> = slots.iter().map(|(_, slot)| self.input((local, *slot))).collect();
+        let each = 1.0 / slots.len() as f64;
+        let all: Box<[(usize, f64)]> =
+            slots.iter().map(|(_, slot)| (self.input((local, *slot)), each)).collect();
+        let closed = side == SideOf::Secondary && matches!(form, WiringForm::Delta) && slots.len() == 3;
         let mut places: Vec<Place> = if own {
             slots.iter().map(|(place, _)| *place).collect()
         } else {
@@ -162,7 +166,8 @@ impl Draft<'_> {
         let mut pure = false;
         let plans = places.into_iter().map(|place| {
             let own_slot = slots.iter().find(|(known, _)| own && *known == place);
-            let currents = own_slot.map(|(_, slot)| [self.input((local, *slot))].into());
+            let currents = own_slot.map(|(_, slot)| [(self.input((local, *slot)), 1.0)].into());
+            let currents = currents.or_else(|| of_closed_delta(place, slots, &all).filter(|_| closed));
             let loss_factor = self.loss_factor(local, place);
             pure |= loss_factor.is_none();
             let measured = self.sensor(Quantity::at(Measurand::Winding, place));
@@ -209,6 +214,20 @@ impl Draft<'_> {
         }
         Some(FanPlan { running, gain })
     }
+}
+
+/// Of the winding between the line of its place and the next one in a closed delta without a neutral, the weights of the lines'
+/// squares: with `I_A + I_B + I_C = 0` and no current going round, `I_AB = (I_A − I_B)/3`, so that
+/// `|I_AB|² = (2·I_A² + 2·I_B² − I_C²)/9`, and rated it is a third of the line's square (textbook).
+fn of_closed_delta(
+    place: Place,
+    slots: &[(Place, usize)],
+    all: &[(usize, f64)],
+) -> Option<Box<[(usize, f64)]>> {
+    let own = Place::PHASES.iter().position(|known| *known == place)?;
+    let opposite = Place::PHASES[(own + 2) % 3];
+    let weights = slots.iter().map(|(line, _)| if *line == opposite { -1.0 / 3.0 } else { 2.0 / 3.0 });
+    Some(all.iter().zip(weights).map(|((column, _), weight)| (*column, weight)).collect())
 }
 
 fn medium(transformer: &Transformer) -> Option<Medium> {

@@ -3,7 +3,7 @@
 
 use super::stand::{Into, Stand, Trouble};
 use super::watch::{DAY, HOUR, THURSDAY, Watch, plant, side};
-use kvarden_core::plant::{Cooling, SideOf, Target, Transformer, WiringForm};
+use kvarden_core::plant::{Cooling, Losses, SideOf, Target, Transformer, WiringForm};
 
 const RISE_K: f64 = 115.0;
 const ON_T2: Target = Target::Transformer(0, SideOf::Secondary);
@@ -48,4 +48,35 @@ fn the_residual_stays_small_with_fans_on_and_off_at_every_load() {
     assert!(warmest - coldest > 80.0, "the load made steps: {coldest} to {warmest} °C");
     let failed = watch.until(fails + 2 * HOUR, fails + HOUR);
     failed.only(all, &[("fan_shortfall_k", 0.25 * RISE_K)]);
+}
+
+/// Up to what its fans allow, 115 % of the rating, and back.
+fn low_stairs(hour: f64) -> f64 {
+    (stairs(hour) * 0.86).min(1.08)
+}
+
+/// The oil with its fans on and off, and without them at a load that needs them.
+#[test]
+fn the_oil_of_a_unit_with_fans_stays_near_what_is_expected_and_fans_that_stop_show() {
+    let transformer = Transformer {
+        cooling: Cooling::LiquidFan,
+        rated_rise_k: Some(65.0),
+        losses: Losses { no_load_w: Some(700.0), load_w: Some(3500.0), ..Losses::default() },
+        ..Transformer::new("T2", 300.0, side(12_470.0, WiringForm::Delta), side(480.0, WiringForm::Wye))
+    };
+    let into = Into::Oil { oil_k: 53.0, spot_k: 24.0, ratio: 5.0 };
+    let mut stand = Stand::new(into, |lines| lines.map(|line| line * line), 300_000.0 / 480.0 / 3f64.sqrt());
+    stand.load = low_stairs;
+    stand.fans = Some((9.0, 20.5));
+    let fails = THURSDAY + 6 * DAY + 13 * HOUR;
+    stand.troubles = vec![(fails, fails + 3 * HOUR, Trouble::NoFans)];
+    let meters = [
+        ("T2 secondary", ON_T2, "current_a.A current_a.B current_a.C"),
+        ("T2 sensors", ON_T2, "top_oil_c ambient_c fan_running"),
+    ];
+    let mut watch =
+        Watch::new(stand, &plant(transformer, Vec::new(), &meters), THURSDAY).learned(THURSDAY + 4 * DAY);
+    let all = "top_oil_residual_k fan_shortfall_k";
+    watch.until(fails, THURSDAY + 4 * DAY).only(all, &[]);
+    watch.until(fails + 3 * HOUR, fails + 2 * HOUR).only(all, &[("fan_shortfall_k", 4.0)]);
 }

@@ -5,7 +5,7 @@
 //!   m = 0.8 (IEEE C57.96, from memory), and with the rise before fans (Newton's law of cooling; IEC 60076-12 q = 2, from
 //!   memory).
 //! * In a liquid: IEC 60076-7's differential equations of a distribution unit, ONAN: x = 0.8, y = 1.6, k11 = k21 = 1,
-//!   k22 = 2 (2005 Table 5, from memory). The model goes by C57.91 instead.
+//!   k22 = 2; with fans, ONAF, the oil's time constant is shorter (2005 Table 5, from memory). The model goes by C57.91 instead.
 //! * Terminations: a body with one time constant, warmed with the current squared (Joule's law).
 
 use super::watch::{HOUR, THURSDAY, World};
@@ -29,6 +29,9 @@ const OIL_MIN: f64 = 180.0;
 const WINDING_MIN: f64 = 2.0 * 4.0;
 /// What a fan adds to the rating of a dry unit.
 const FAN_SQUARE: f64 = 16.0 / 9.0;
+/// And to that of one in a liquid, 15 % (C57.12.00, from memory); its oil then, minutes.
+const OIL_FAN_SQUARE: f64 = 1.15 * 1.15;
+const OIL_BEFORE_FANS_MIN: f64 = 150.0;
 /// Rise of a termination at rated current, and its time constant.
 const LUG_K: f64 = 28.0;
 const LUG_MIN: f64 = 27.0;
@@ -135,9 +138,11 @@ impl Stand {
                 }
             }
             Into::Oil { oil_k, spot_k, ratio } => {
-                let mean = squares.iter().sum::<f64>() / 3.0;
+                let fan = if fans { OIL_FAN_SQUARE } else { 1.0 };
+                let mean = squares.iter().sum::<f64>() / 3.0 / fan;
+                let oil_min = if fans { OIL_BEFORE_FANS_MIN } else { OIL_MIN };
                 let end = oil_k * ((1.0 + ratio * mean) / (1.0 + ratio)).powf(0.8) / left.powf(0.8);
-                self.oil_c += (end - (self.oil_c - self.air_c)) / OIL_MIN * minutes;
+                self.oil_c += (end - (self.oil_c - self.air_c)) / oil_min * minutes;
                 for ((over, square), hot) in self.windings.iter_mut().zip(squares).zip(hot) {
                     *over += (spot_k * hot * square.powf(0.8) - *over) / WINDING_MIN * minutes;
                 }

@@ -23,6 +23,11 @@ const JUMP_K: f64 = 8.0;
 const JUMP_K_PER_S: f64 = 0.3;
 /// After a longer gap a step says nothing.
 const LONGEST_GAP: Span = Span::minutes(2);
+/// Beyond what its like did over the same time, so many kelvin for each second, up to a longer gap: a winding that loses its
+/// cooling leaves a healthy one by its rated rise in an hour at most (worked). It must have made most of that step itself.
+const AWAY_K_PER_S: f64 = 0.03;
+const LONGEST_GAP_OF_LIKE: Span = Span::minutes(15);
+const BY_ITSELF: f64 = 0.7;
 /// After a jump it is not believed for so long, nor while it still shows this share of the jump beyond its like.
 const DOUBTED: Span = Span::hours(6);
 const STILL_OFF: f64 = 0.4;
@@ -56,7 +61,7 @@ pub(crate) struct Sensors {
 
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 struct Sensor {
-    last: Option<(EventTime, f64)>,
+    last: Option<(EventTime, f64, Option<f64>)>,
     /// When it jumped, and by how much.
     jumped: Option<(EventTime, f64)>,
     below_air: Standing,
@@ -104,7 +109,7 @@ impl Sensors {
 
     pub(crate) fn shift(&mut self, by: Span) {
         for sensor in &mut self.of {
-            if let Some((at, _)) = &mut sensor.last {
+            if let Some((at, ..)) = &mut sensor.last {
                 *at += by;
             }
             if let Some((at, _)) = &mut sensor.jumped {
@@ -193,6 +198,21 @@ fn beyond(look: &Look<'_>, phase: usize) -> Option<(f64, f64)> {
 }
 
 impl Sensor {
+    /// By how much it has moved since its last value, if no mass does so.
+    fn jump(&mut self, end: EventTime, value: f64, like: Option<f64>) -> Option<f64> {
+        let (at, before, like_before) = self.last.replace((end, value, like))?;
+        let (moved, passed) = ((value - before).abs(), end - at);
+        let plain = passed <= LONGEST_GAP && moved > JUMP_K + JUMP_K_PER_S * passed.as_seconds();
+        let away =
+            like.zip(like_before).map(|(like, like_before)| (value - like - before + like_before).abs());
+        let away = away.filter(|away| {
+            passed <= LONGEST_GAP_OF_LIKE
+                && *away > JUMP_K + AWAY_K_PER_S * passed.as_seconds()
+                && moved > BY_ITSELF * away
+        });
+        away.or(plain.then_some(moved))
+    }
+
     /// By how much it has left its like in the latest three hours, if it drifts.
     fn drift(&mut self, end: EventTime, now: Option<(f64, f64)>) -> Option<f64> {
         let (beyond, rise) = now?;
@@ -217,11 +237,8 @@ impl Sensor {
             against: Some(against),
             ..of_sign(sign, quantity.place, circuit, value)
         };
-        if let Some((at, before)) = self.last.replace((end, value)) {
-            let (moved, passed) = ((value - before).abs(), end - at);
-            if passed <= LONGEST_GAP && moved > JUMP_K + JUMP_K_PER_S * passed.as_seconds() {
-                self.jumped = Some((end, moved));
-            }
+        if let Some(moved) = self.jump(end, value, shown.like) {
+            self.jumped = Some((end, moved));
         }
         let is_off = |moved: f64| shown.like.is_some_and(|like| (value - like).abs() > STILL_OFF * moved);
         self.jumped = self.jumped.filter(|(at, moved)| end - *at < DOUBTED || is_off(*moved));

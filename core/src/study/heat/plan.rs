@@ -34,8 +34,8 @@ pub struct HeatPlan {
 /// One winding, compiled.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PlacePlan {
-    /// Columns of the currents that heat it: one of its own, or several whose mean square it is.
-    pub currents: Box<[usize]>,
+    /// Columns of the line currents that heat it, each with the weight of its square; the weights sum to 1.
+    pub currents: Box<[(usize, f64)]>,
     /// Column of the harmonic loss factor of its current.
     pub loss_factor: Option<usize>,
     /// Column of its measured temperature.

@@ -19,7 +19,7 @@ fn plan() -> HeatPlan {
         medium: Medium::Air { rise_k: RISE_K, gradient_k: 30.0 },
         fans: None,
         places: [PlacePlan {
-            currents: [1].into(),
+            currents: [(1, 1.0)].into(),
             loss_factor: None,
             measured: Some(2),
             expected: Some(0),

@@ -106,20 +106,21 @@ impl Medium {
     }
 }
 
-/// Heat of a winding now, per unit of that at rated current: the mean square of its currents, with the loss factor of its
+/// Heat of a winding now, per unit of that at rated current: the weighted squares of its line currents, with the loss factor of its
 /// spectrum where that is known.
 pub(super) fn winding_heat(
     inputs: &[Sample],
-    currents: &[usize],
+    currents: &[(usize, f64)],
     rated_a: f64,
     loss_factor: Option<usize>,
     eddy_pu: f64,
 ) -> Option<f64> {
     let mut squares = 0.0;
-    for column in currents {
-        squares += (inputs[*column].get()? / rated_a).powi(2);
+    for (column, weight) in currents {
+        squares += weight * (inputs[*column].get()? / rated_a).powi(2);
     }
-    let load = (squares / currents.len() as f64).sqrt();
+    // Errors of the meters may bring a winding of a delta without load below nothing.
+    let load = squares.max(0.0).sqrt();
     // A spectrum that is not known, as of small currents, counts as that of a pure sine: it can only be warmer.
     let factor = loss_factor.and_then(|column| inputs[column].get()).filter(|factor| *factor >= 1.0);
     heat_pu(load, factor.unwrap_or(1.0), eddy_pu)
