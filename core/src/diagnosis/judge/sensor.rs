@@ -43,10 +43,13 @@ const AMONG_K: f64 = 5.0;
 /// Colder than the air by so much, for so long, at any load.
 const BELOW_AIR_K: f64 = 6.0;
 const BELOW_AIR_FOR: Span = Span::minutes(30);
-/// Standing still is judged over so long: its like moves by this, and it by no more than that.
-const STILL_OVER: Span = Span::hours(4);
+/// It stands still for so long at least: its like moves by this meanwhile, and it by no more than that. A winding is held against
+/// what its own load lets expect; the others against their neighbours, whose load is another's.
+const STILL_OVER: (Span, Span) = (Span::minutes(60), Span::hours(4));
 const LIKE_MOVES_K: f64 = 8.0;
 const STILL_K: f64 = 0.25;
+/// It gives nothing that can be, and its like of the same kind give values, for so long.
+const MISSING_FOR: Span = Span::minutes(20);
 /// Colder than a healthy winding would be by so much, as a share of the rated rise, while its like are not, for so long.
 const COLD_SHARE: f64 = 0.2;
 const COLD_FOR: Span = Span::hours(2);
@@ -66,6 +69,7 @@ struct Sensor {
     jumped: Option<(EventTime, f64)>,
     below_air: Standing,
     cold: Standing,
+    missing: Standing,
     still: Still,
     /// What a winding shows beyond the others, and the rise that is expected of it.
     beyond: Course,
@@ -73,14 +77,12 @@ struct Sensor {
     drifts: bool,
 }
 
-/// The least and most of a sensor and of its like since `since`.
+/// The least and most of a sensor and of its like since `since`, from which on it stands still.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 struct Still {
     since: Option<EventTime>,
     own: (f64, f64),
     like: (f64, f64),
-    /// What the span before has said: its like moved by so much.
-    stands: Option<f64>,
 }
 
 /// A sensor now.
@@ -90,6 +92,8 @@ struct Shown {
     value: Option<f64>,
     /// What its like show, or what a healthy unit would.
     like: Option<f64>,
+    /// Others of its kind beside it give values.
+    has_company: bool,
     /// How much colder it is than it should be, while its like are not; windings only.
     short: Option<f64>,
     /// How much more it is above a healthy one than the others are, and the rise that is expected; windings only.
@@ -120,6 +124,7 @@ impl Sensors {
             }
             sensor.beyond.shift(by);
             sensor.expected.shift(by);
+            sensor.missing.shift(by);
             sensor.below_air.shift(by);
             sensor.cold.shift(by);
         }
@@ -145,6 +150,7 @@ fn sensors(look: &Look<'_>, mut show: impl FnMut(Shown)) {
             circuit: load,
             value,
             like: unit.winding_expected[phase].or_else(|| others(unit.winding, phase)),
+            has_company: company(unit.winding, phase),
             short: short(unit.winding_residual, phase),
             beyond: beyond(look, phase),
             is_air: false,
@@ -155,6 +161,7 @@ fn sensors(look: &Look<'_>, mut show: impl FnMut(Shown)) {
         circuit: load,
         value,
         like: None,
+        has_company: false,
         short: None,
         beyond: None,
         is_air,
@@ -171,6 +178,7 @@ fn sensors(look: &Look<'_>, mut show: impl FnMut(Shown)) {
                     circuit,
                     value: values[part],
                     like: if part < 3 { others(phases, part) } else { None },
+                    has_company: company(phases, part),
                     short: None,
                     beyond: None,
                     is_air: false,
@@ -182,6 +190,11 @@ fn sensors(look: &Look<'_>, mut show: impl FnMut(Shown)) {
 
 fn others(three: Three, phase: usize) -> Option<f64> {
     Some(f64::midpoint(three[(phase + 1) % 3]?, three[(phase + 2) % 3]?))
+}
+
+/// Whether another of the three gives a value.
+fn company(three: Three, own: usize) -> bool {
+    three.iter().enumerate().any(|(other, value)| other != own && value.is_some())
 }
 
 /// How much colder a winding is than a healthy one, beyond what the other two are.
@@ -230,9 +243,17 @@ impl Sensor {
     }
 
     fn judge(&mut self, look: &Look<'_>, shown: &Shown, docket: &mut Docket) {
-        let Some(value) = shown.value else { return };
         let (end, air) = (look.end, look.unit.ambient);
         let Shown { quantity, circuit, .. } = *shown;
+        let place = Some(quantity.place).filter(|place| *place != Place::Whole);
+        let is_missing = shown.value.is_none() && self.last.is_some();
+        let missing = (is_missing && shown.has_company).then_some(true).or(shown.value.map(|_| false));
+        if self.missing.for_span(missing, end, MISSING_FOR) {
+            let mark = of_sign(Sign::Silent, quantity.place, circuit, 1.0);
+            docket.figure(Family::Instrument, mark);
+            docket.claim(Claim::new(Cause::SensorFailed, circuit, place, Priority::Low, mark).sure(0.85));
+        }
+        let Some(value) = shown.value else { return };
         let mark = |sign, value, against| Mark {
             against: Some(against),
             ..of_sign(sign, quantity.place, circuit, value)
@@ -249,7 +270,8 @@ impl Sensor {
         let rise = look.plan.unit.rated_rise_k.unwrap_or(USUAL_RISE_K);
         let is_cold = shown.short.map(|short| short > COLD_SHARE * rise);
         let cold = self.cold.for_span(is_cold, end, COLD_FOR);
-        let still = self.still.stands(end, value, shown.like);
+        let over = if quantity.what == Measurand::Winding { STILL_OVER.0 } else { STILL_OVER.1 };
+        let still = self.still.stands(end, (value, shown.like), over);
         let proof = if let Some((_, moved)) = self.jumped {
             Some(mark(Sign::Jumped, moved, JUMP_K))
         } else if let Some(beyond) = drift {
@@ -261,7 +283,6 @@ impl Sensor {
         } else {
             shown.short.filter(|_| cold).map(|short| mark(Sign::ColderThanHealthy, short, COLD_SHARE * rise))
         };
-        let place = Some(quantity.place).filter(|place| *place != Place::Whole);
         match proof {
             Some(proof) => {
                 docket.figure(Family::Instrument, proof);
@@ -278,23 +299,17 @@ impl Sensor {
 }
 
 impl Still {
-    /// By how much its like moved in a span in which it stood still, the latest that is over.
-    fn stands(&mut self, end: EventTime, own: f64, like: Option<f64>) -> Option<f64> {
+    /// By how much its like has moved since it stands still.
+    fn stands(&mut self, end: EventTime, (own, like): (f64, Option<f64>), over: Span) -> Option<f64> {
         let like = like?;
-        let since = *self.since.get_or_insert(end);
-        if since == end {
-            (self.own, self.like) = ((own, own), (like, like));
-        }
-        self.own = (self.own.0.min(own), self.own.1.max(own));
-        self.like = (self.like.0.min(like), self.like.1.max(like));
-        let moved = self.like.1 - self.like.0;
-        if self.own.1 - self.own.0 > STILL_K {
-            self.stands = None;
-        }
-        if end - since >= STILL_OVER {
-            let still = self.own.1 - self.own.0 <= STILL_K && moved >= LIKE_MOVES_K;
-            *self = Self { stands: still.then_some(moved), ..Self::default() };
-        }
-        self.stands
+        let wider = |(least, most): (f64, f64), now: f64| (least.min(now), most.max(now));
+        let (moves, moved) = (wider(self.own, own), wider(self.like, like));
+        let Some(since) = self.since.filter(|_| moves.1 - moves.0 <= STILL_K) else {
+            *self = Self { since: Some(end), own: (own, own), like: (like, like) };
+            return None;
+        };
+        (self.own, self.like) = (moves, moved);
+        let moved = moved.1 - moved.0;
+        (end - since >= over && moved >= LIKE_MOVES_K).then_some(moved)
     }
 }
