@@ -120,6 +120,8 @@ pub(crate) struct UnitPlan {
     pub(crate) rated_rise_k: Option<f64>,
     pub(crate) insulation_class_c: Option<f64>,
     pub(crate) cooling: Option<Cooling>,
+    /// With its fans it may carry so many times its rating; 1 without any.
+    pub(crate) fan_gain: f64,
     pub(crate) impedance_percent: Option<f64>,
     /// Reactance over resistance.
     pub(crate) x_over_r: Option<f64>,

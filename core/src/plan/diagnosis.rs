@@ -239,6 +239,7 @@ impl Draft<'_> {
             rated_rise_k: transformer.rated_rise_k,
             insulation_class_c: transformer.insulation_class_c.map(f64::from),
             cooling: Some(transformer.cooling),
+            fan_gain: super::heat::fan_gain(transformer).unwrap_or(1.0),
             impedance_percent: transformer.impedance_percent,
             x_over_r: transformer.x_over_r,
             open_bank: transformer.is_open_bank(),

@@ -200,12 +200,7 @@ impl Draft<'_> {
     }
 
     fn fans(&mut self, transformer: &Transformer) -> Option<FanPlan> {
-        let gain = match transformer.cooling {
-            Cooling::DryFan => DRY_FAN_GAIN,
-            Cooling::LiquidFan if transformer.kva < 2500.0 => LIQUID_FAN_GAIN.0,
-            Cooling::LiquidFan => LIQUID_FAN_GAIN.1,
-            Cooling::Dry | Cooling::Liquid => return None,
-        };
+        let gain = fan_gain(transformer)?;
         let running = self.columns_of(Measurand::FanRunning);
         if running.is_empty() {
             let reason = "whether the fans run is not read: above the rating they are taken as running, so a fan that fails \
@@ -228,6 +223,16 @@ fn of_closed_delta(
     let opposite = Place::PHASES[(own + 2) % 3];
     let weights = slots.iter().map(|(line, _)| if *line == opposite { -1.0 / 3.0 } else { 2.0 / 3.0 });
     Some(all.iter().zip(weights).map(|((column, _), weight)| (*column, weight)).collect())
+}
+
+/// With its fans a unit may carry so many times its rating without them.
+pub(super) fn fan_gain(transformer: &Transformer) -> Option<f64> {
+    Some(match transformer.cooling {
+        Cooling::DryFan => DRY_FAN_GAIN,
+        Cooling::LiquidFan if transformer.kva < 2500.0 => LIQUID_FAN_GAIN.0,
+        Cooling::LiquidFan => LIQUID_FAN_GAIN.1,
+        Cooling::Dry | Cooling::Liquid => return None,
+    })
 }
 
 fn medium(transformer: &Transformer) -> Option<Medium> {

@@ -2,6 +2,7 @@
 //! (common practice, no source).
 
 use crate::board::{Board, POWER_METER, with_feeders};
+use kvarden_core::plant::Cooling;
 
 /// A balanced resistive load of so many amperes on each phase.
 fn amperes(of: [f64; 3]) -> Vec<f64> {
@@ -37,4 +38,23 @@ fn one_phase_over_the_rating_is_named() {
     let found = board.latest("overload one-phase").expect("it is found");
     let proof = &found.facts.evidence[0];
     assert!((proof.value - 100.0 * 270.0 / 208.18).abs() < 0.1, "amperes of the rating: {}", proof.value);
+}
+
+/// Fans let a dry unit carry a third more (C57.12.01, from memory). Seen to fail where the rating is that without fans.
+#[test]
+fn what_fans_allow_is_no_overload_and_what_is_beyond_is_one() {
+    let mut plant = with_feeders(&["MP-1"], POWER_METER, 10);
+    plant.transformers[0].cooling = Cooling::DryFan;
+    let mut board = Board::of(&plant);
+    let load =
+        |percent: f64| move |meter: usize, _| amperes([if meter == 0 { 2.082 * percent } else { 20.0 }; 3]);
+    board.run(3 * 3600, load(122.0));
+    assert!(board.lines().is_empty(), "{:?}", board.lines());
+    board.run(2 * 3600 + 60, load(140.0));
+    let lines = board.lines();
+    assert!(
+        lines.first().is_some_and(|line| line.contains("found overload whole-unit at T2 -")),
+        "{lines:?}"
+    );
+    assert!(lines.iter().all(|line| line.contains("overload whole-unit")), "{lines:?}");
 }

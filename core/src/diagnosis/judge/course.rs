@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 /// A piece of it.
 const PIECE: Span = Span::minutes(30);
 /// So many are kept: three hours and the one under way.
-const PIECES: usize = 7;
+pub(super) const PIECES: usize = 7;
 
 /// Means of half hours, the latest last; begins anew after a gap.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
@@ -33,9 +33,13 @@ impl Course {
         }
     }
 
-    /// Three hours ago, half of that ago, and now; absent until so much is known.
-    pub(crate) fn thirds(&self) -> Option<[f64; 3]> {
-        Some([self.means[0]?, self.means[PIECES / 2]?, self.means[PIECES - 1]?])
+    /// From three hours ago until now; absent until so much is known.
+    pub(crate) fn whole(&self) -> Option<[f64; PIECES]> {
+        let mut whole = [0.0; PIECES];
+        for (one, mean) in whole.iter_mut().zip(self.means) {
+            *one = mean?;
+        }
+        Some(whole)
     }
 
     pub(crate) fn shift(&mut self, by: Span) {

@@ -4,6 +4,7 @@
 //! Setpoints and times are those of the loading limits (common practice, no source): 100 % for two hours, 110 % for one,
 //! 125 % of the worst phase for ten minutes.
 
+use super::cooling::times_by_fans;
 use super::standing::Standing;
 use crate::diagnosis::cause::{Cause, Family};
 use crate::diagnosis::docket::{Claim, Docket, Mark};
@@ -87,12 +88,14 @@ impl Overload {
             else {
                 continue;
             };
-            let mark = of_quantity(Measurand::LoadingPhase, Place::Whole, circuit, most).against(100.0);
-            docket.figure(Family::Overload, mark);
+            let times = times_by_fans_of(look, circuit);
+            let mark = of_quantity(Measurand::LoadingPhase, Place::Whole, circuit, most);
+            docket.figure(Family::Overload, mark.against(100.0 * times));
             // Amperes of what goes on by two lines are the lost line's work.
             if on_two_lines(docket, look.plan.load, circuit) {
                 continue;
             }
+            let most = most / times;
             let left = look.unit.load_time_left.filter(|_| circuit == look.plan.load);
             let memory = &mut self.circuits[circuit];
             if let Some(priority) = memory.reached(most, left, look.end) {
@@ -120,6 +123,7 @@ impl Overload {
 
     fn claim(&mut self, look: &Look<'_>, docket: &mut Docket, circuit: usize, priority: Priority) {
         let (plan, now) = (&look.plan.circuits[circuit], &look.circuits[circuit]);
+        let full = 100.0 * times_by_fans_of(look, circuit);
         let own = circuit == look.plan.load;
         let whole = look.unit.loading_kva.filter(|_| own);
         let worst = worst_phase(plan, now);
@@ -138,11 +142,12 @@ impl Overload {
         memory.last = Some(at);
         let of_phase = |phase: usize| {
             let percent = 100.0 * now.amperes[phase]? / plan.rated_a.filter(|rated| *rated > 0.0)?;
-            Some(of_sign(Sign::WorstPhaseOfRating, Place::PHASES[phase], circuit, percent).against(100.0))
+            Some(of_sign(Sign::WorstPhaseOfRating, Place::PHASES[phase], circuit, percent).against(full))
         };
         let named = place.and_then(|place| Place::PHASES.into_iter().position(|known| known == place));
         let phase = named.or(worst.map(|(phase, _)| phase)).and_then(of_phase);
-        let all = whole.or(mean_loading(plan, now)).map(|percent| unit(percent, circuit, whole.is_some()));
+        let all =
+            whole.or(mean_loading(plan, now)).map(|percent| unit((percent, full), circuit, whole.is_some()));
         let (Some(proof), other) = (if named.is_some() { (phase, all) } else { (all.or(phase), phase) })
         else {
             return;
@@ -213,12 +218,17 @@ fn hour(end: EventTime) -> usize {
     ((end - Span(1)).0.div_euclid(ONE_HOUR.0)).rem_euclid(HOURS as i64) as usize
 }
 
-fn unit(percent: f64, circuit: usize, by_kva: bool) -> Mark {
+fn unit((percent, full): (f64, f64), circuit: usize, by_kva: bool) -> Mark {
     if by_kva {
-        of_quantity(Measurand::LoadingKva, Place::Whole, circuit, percent).against(100.0)
+        of_quantity(Measurand::LoadingKva, Place::Whole, circuit, percent).against(full)
     } else {
-        of_sign(Sign::ShareOfRating, Place::Whole, circuit, percent).against(100.0)
+        of_sign(Sign::ShareOfRating, Place::Whole, circuit, percent).against(full)
     }
+}
+
+/// So many times its rating a circuit may carry now: the transformer's own with its fans.
+pub(super) fn times_by_fans_of(look: &Look<'_>, circuit: usize) -> f64 {
+    if circuit == look.plan.load { times_by_fans(look) } else { 1.0 }
 }
 
 /// The worst of a circuit's phases and, of the transformer, its kVA: in per cent of the rating.

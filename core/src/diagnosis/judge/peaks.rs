@@ -1,6 +1,6 @@
 //! Overload in short peaks that come again: each well above the rating, none so long that the ladder tells of it.
 
-use super::overload::{ONE_HOUR, most_of_rating};
+use super::overload::{ONE_HOUR, most_of_rating, times_by_fans_of};
 use crate::diagnosis::cause::Cause;
 use crate::diagnosis::docket::{Claim, Docket};
 use crate::diagnosis::finding::Share;
@@ -75,6 +75,7 @@ impl Peaks {
             else {
                 continue;
             };
+            let most = most / times_by_fans_of(look, circuit);
             let (own, interval) = (circuit == load, look.plan.circuits[circuit].every);
             let memory = &mut self.circuits[circuit];
             // The transformer's own may be traced to a feeder.

@@ -31,12 +31,12 @@ const BY_ITSELF: f64 = 0.7;
 /// After a jump it is not believed for so long, nor while it still shows this share of the jump beyond its like.
 const DOUBTED: Span = Span::hours(6);
 const STILL_OFF: f64 = 0.4;
-/// A winding that leaves the others by as much in each of two spells of ninety minutes, at a load that has not grown: a duct
-/// that is blocked warms it ever more slowly, with the time constant of the winding, and falls with the load; only a sensor goes
-/// on. At least so much in each, in K, and the second at least this share of the first, which a winding with a time constant
-/// of five hours would show (worked: `exp(-1.5/5)`); and this share of its expected rise, over which its load is the same.
-const DRIFT_K: f64 = 3.0;
-const DRIFTS_ON: (f64, f64) = (0.75, 1.6);
+/// A winding that leaves the others by as much in each of three hours, at a load that has not grown: a duct that is blocked
+/// warms it ever more slowly, with the time constant of the winding, and falls with the load; only a sensor goes on. At least
+/// so much in each hour, in K, and the most not above so many times the least, which a winding with a time constant below two and
+/// a half hours never shows (worked: `exp(1/2.5)`); and its expected rise stays within this share.
+const DRIFT_K: f64 = 2.0;
+const DRIFTS_ON: f64 = 1.49;
 const SAME_LOAD: f64 = 1.12;
 /// After that it is not believed until it is back among its like.
 const AMONG_K: f64 = 5.0;
@@ -231,11 +231,13 @@ impl Sensor {
         let (beyond, rise) = now?;
         self.beyond.take(end, beyond);
         self.expected.take(end, rise);
-        if let (Some([first, middle, last]), Some([before, _, after])) =
-            (self.beyond.thirds(), self.expected.thirds())
+        if let (Some([first, _, second, _, third, _, last]), Some([before, .., after])) =
+            (self.beyond.whole(), self.expected.whole())
         {
-            let (one, two) = (middle - first, last - middle);
-            let goes_on = one > DRIFT_K && two > DRIFTS_ON.0 * one && two < DRIFTS_ON.1 * one;
+            let hours = [second - first, third - second, last - third];
+            let least = hours.into_iter().fold(f64::INFINITY, f64::min);
+            let most = hours.into_iter().fold(0.0, f64::max);
+            let goes_on = least > DRIFT_K && most < DRIFTS_ON * least;
             self.drifts |= goes_on && after < SAME_LOAD * before;
         }
         self.drifts &= beyond > AMONG_K;

@@ -54,6 +54,13 @@ fn run(look: &Look<'_>) -> Option<bool> {
     Some(known.any(|on| on > 0.5))
 }
 
+/// So many times its rating a unit may carry now: with fans that run, or that are taken as running where nothing says it, what
+/// they allow.
+pub(in crate::diagnosis::judge) fn times_by_fans(look: &Look<'_>) -> f64 {
+    let cooled = run(look).unwrap_or(Fans::of(look) == Fans::On);
+    if cooled { look.plan.unit.fan_gain.max(1.0) } else { 1.0 }
+}
+
 /// What is remembered of the fans.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub(super) struct StoppedFans {

@@ -23,6 +23,7 @@ use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::{Cooling as Kind, Priority};
 use crate::time::{EventTime, Span};
+pub(super) use fans::times_by_fans;
 use fans::{Fans, StoppedFans};
 use part::{Expected, Lasting, Part, SHARES, Shown, end_of_rise_k, rated_rise_k};
 use serde::{Deserialize, Serialize};
@@ -162,7 +163,7 @@ impl Cooling {
             let alone = one.of_setpoint().map(|share| if apart { share } else { 0.0 });
             let course = &mut self.courses[phase];
             course.take(look.end, one.over_k);
-            let grows = course.thirds().is_none_or(|[_, before, now]| now - before > GROWS * now);
+            let grows = course.whole().is_none_or(|[.., before, _, _, now]| now - before > GROWS * now);
             if self.parts[phase].alone.enough(alone, look.end) && !grows {
                 let urgency = priority(look, one.over_k, rated_k);
                 let claim = Claim::new(Cause::CoolingBlocked, load, Some(place), urgency, one.mark);
