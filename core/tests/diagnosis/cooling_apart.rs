@@ -72,14 +72,14 @@ impl Story {
                 *rise += RISE_K * (now.load.powi(2) - left * takes) * 10.0 / self.tau_s;
             }
             let (rises, has_fans) = (self.rises, self.has_fans);
-            self.board.run(10, |meter, _| match meter {
-                0 => vec![now.load * RATED_A; 3],
-                _ => {
-                    let mut values = vec![now.air_c + now.air_off_k];
-                    values.extend(rises.map(|rise| now.air_c + rise));
-                    values.extend(has_fans.then(|| f64::from(u8::from(now.flag))));
-                    values
+            self.board.run(10, |meter, _| {
+                if meter == 0 {
+                    return vec![now.load * RATED_A; 3];
                 }
+                let mut values = vec![now.air_c + now.air_off_k];
+                values.extend(rises.map(|rise| now.air_c + rise));
+                values.extend(has_fans.then(|| f64::from(u8::from(now.flag))));
+                values
             });
         }
         self
