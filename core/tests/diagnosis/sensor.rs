@@ -154,3 +154,18 @@ fn a_winding_whose_duct_is_blocked_is_no_sensor_that_drifts() {
     assert_eq!(lines.len(), 1, "{lines:?}");
     assert!(lines[0].contains("found cooling blocked at T2 B"), "{lines:?}");
 }
+
+/// The vents clog slowly: all windings warm for hours by as much each hour, the middle one by more.
+#[test]
+fn windings_that_all_warm_slowly_are_no_sensor_that_drifts() {
+    let mut board = Board::of(&windings());
+    let sound = 115.0 * f64::powf(0.5, 1.6);
+    for step in 0..14 * 360 {
+        let hours = (f64::from(step) / 360.0 - 4.0).clamp(0.0, 8.0);
+        let rises = [0.12, 0.22, 0.12].map(|more| sound * (1.0 + more * hours));
+        let sensors = [vec![25.0], rises.map(|rise| 25.0 + rise).to_vec()].concat();
+        board.run(10, |meter, _| if meter == 0 { vec![208.2 * 0.5; 3] } else { sensors.clone() });
+    }
+    let lines = board.lines();
+    assert!(!lines.iter().any(|line| line.contains("sensor")), "{lines:?}");
+}

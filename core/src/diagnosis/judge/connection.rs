@@ -11,6 +11,7 @@ use crate::diagnosis::finding::Lack;
 use crate::diagnosis::look::{CircuitNow, Look, mean, of_quantity, of_sign};
 use crate::diagnosis::plan::{CircuitPlan, TerminationSet};
 use crate::diagnosis::sign::{Figure, Sign};
+use crate::electrical::contact::EXPONENTS;
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::Priority;
@@ -138,6 +139,9 @@ struct Signs {
     place: Place,
     /// Over its peers at rated current, in K, and what the sensor shows of it.
     excess: Option<(Mark, f64)>,
+    /// The same at rated current if a rise goes rather with the power 1.6 of the current, as in still air: less at little load,
+    /// where sound lugs that differ look worse by the square.
+    least: f64,
     temperature: Option<Mark>,
     heat: Option<Mark>,
     has_sensors: bool,
@@ -160,6 +164,7 @@ impl Signs {
                 return None;
             }
             let shown = value * square;
+            let least = value * square.min(1.0).powf(1.0 - EXPONENTS.0 / 2.0);
             let temperature = look.values.get(set.temperature[part]);
             let quantity = Quantity::numbered(Measurand::Termination, place, set.number);
             let temperature = temperature.map(|value| Mark {
@@ -168,7 +173,7 @@ impl Signs {
                 value,
                 against: None,
             });
-            Some((mark, shown, temperature))
+            Some((mark, (shown, least), temperature))
         };
         let worst = plan.terminations.iter().filter_map(of_set);
         let worst = worst.max_by(|(one, ..), (other, ..)| one.value.total_cmp(&other.value));
@@ -180,7 +185,8 @@ impl Signs {
             circuit,
             is_doubtful,
             place,
-            excess: worst.map(|(mark, shown, _)| (mark, shown)),
+            excess: worst.map(|(mark, (shown, _), _)| (mark, shown)),
+            least: worst.map_or(0.0, |(_, (_, least), _)| least),
             temperature: worst.and_then(|(.., temperature)| temperature),
             heat: heat.map(|watts| of_quantity(Measurand::ContactHeat, place, circuit, watts)),
             has_sensors: !plan.terminations.is_empty(),
@@ -190,7 +196,7 @@ impl Signs {
     /// How bad it is by either, if it is.
     fn reached(&self) -> Option<Priority> {
         let by_excess = self.excess.filter(|(_, shown)| *shown >= LEAST_SHOWN_K && !self.is_doubtful);
-        let excess = by_excess.and_then(|(mark, _)| reached(mark.value, &EXCESS));
+        let excess = by_excess.and_then(|_| reached(self.least, &EXCESS));
         let heat = self.heat.and_then(|mark| reached(mark.value, &HEAT));
         excess.max(heat)
     }
@@ -198,8 +204,7 @@ impl Signs {
     /// Whether neither shows anything of it.
     fn is_gone(&self) -> bool {
         let quiet = |mark: Mark, steps: &[(f64, Priority)]| mark.value < BACK * steps[0].0;
-        !self.is_doubtful
-            && self.excess.is_none_or(|(mark, shown)| quiet(mark, &EXCESS) || shown < BACK * LEAST_SHOWN_K)
+        self.excess.is_none_or(|(mark, shown)| quiet(mark, &EXCESS) || shown < BACK * LEAST_SHOWN_K)
             && self.heat.is_none_or(|mark| quiet(mark, &HEAT))
     }
 }
@@ -262,7 +267,7 @@ impl Part {
         let stands = self.shows.for_span(holds, look.end, AFTER);
         if let Some(priority) = priority.filter(|_| stands) {
             docket.claim(self.claim(signs, priority));
-        } else if holds == Some(false) {
+        } else if holds == Some(false) && !signs.is_doubtful {
             docket.none(Cause::ConnectionSteady, circuit, Some(place));
         }
     }

@@ -38,6 +38,8 @@ const STILL_OFF: f64 = 0.4;
 const DRIFT_K: f64 = 2.0;
 const DRIFTS_ON: f64 = 1.49;
 const SAME_LOAD: f64 = 1.12;
+/// The others show no more than this share of it: else all of them warm.
+const BY_ITSELF_OF: f64 = 0.5;
 /// After that it is not believed until it is back among its like.
 const AMONG_K: f64 = 5.0;
 /// Colder than the air by so much, for so long, at any load.
@@ -206,7 +208,12 @@ fn short(residual: Three, phase: usize) -> Option<f64> {
 /// How much more a winding is above a healthy one than the others are, and the rise that is expected of it.
 fn beyond(look: &Look<'_>, phase: usize) -> Option<(f64, f64)> {
     let unit = &look.unit;
-    let beyond = unit.winding_residual[phase]? - others(unit.winding_residual, phase)?;
+    let others = others(unit.winding_residual, phase)?;
+    let beyond = unit.winding_residual[phase]? - others;
+    // Where all are too warm it is their cooling, and the middle one shows most of it.
+    if others > BY_ITSELF_OF * beyond {
+        return None;
+    }
     Some((beyond, unit.winding_expected[phase]? - unit.ambient?))
 }
 
