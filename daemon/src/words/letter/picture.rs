@@ -112,7 +112,7 @@ impl Frame {
                     @let x = self.x(begun);
                     @let late = x > f64::midpoint(LEFT, RIGHT);
                     path d=(format!("M{x:.1} {TOP:.1}V{BOTTOM:.1}")) stroke="#1b1f24" stroke-dasharray="2 3" fill="none" {}
-                    text x=(format!("{:.1}", if late { x - 5.0 } else { x + 5.0 })) y=(format!("{:.1}", BOTTOM - 7.0)) text-anchor=(if late { "end" } else { "start" }) { (speech.with("picture-since", &[("at", &moment(begun, self.to, zone))])) }
+                    text x=(format!("{:.1}", if late { x - 5.0 } else { x + 5.0 })) y=(format!("{:.1}", TOP - 5.0)) text-anchor=(if late { "end" } else { "start" }) { (speech.with("picture-since", &[("at", &moment(begun, self.to, zone))])) }
                 }
                 path d=(self.line(plot)) stroke="#0b5cad" stroke-width="1.8" stroke-linejoin="round" stroke-linecap="round" fill="none" {}
                 @if let Some(limit) = plot.limit {
