@@ -1,7 +1,9 @@
 //! What comes out of the monitor, sorted into what is stored: changes, alerts with their letters, rows.
 
+use crate::duty::{Duty, Row, Rules};
 use crate::store::{Batch, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow};
-use crate::words::{Site, message};
+use crate::words::{Site, message, to_person};
+use kvarden_config::Way;
 use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::measurand::Quantity;
 use kvarden_core::meter::MINUTE;
@@ -29,6 +31,7 @@ pub struct Gathered {
     told: Told,
     themselves: Themselves,
     clock: OurClock,
+    duty: Duty,
 }
 
 /// What bears the stamps that meters make themselves.
@@ -94,13 +97,15 @@ impl Gathered {
             told,
             themselves: Themselves::of(plan),
             clock: OurClock::default(),
+            duty: Duty::default(),
         }
     }
 
     /// Goes on with another plan; what people know of stays known.
     pub fn follow_plan(&mut self, plan: &Plan, site: Site, channels: Vec<String>) {
         let told = std::mem::take(&mut self.told);
-        *self = Self { clock: self.clock, ..Self::new(plan, site, channels, told) };
+        let duty = std::mem::take(&mut self.duty);
+        *self = Self { clock: self.clock, duty, ..Self::new(plan, site, channels, told) };
     }
 
     /// What is kept of a scope that the next plan does not have: counts, so that no id comes twice if it comes back.
@@ -109,10 +114,49 @@ impl Gathered {
         retired(name, number, monitor.precious(scope))
     }
 
+    /// With people who are told by rules.
+    #[must_use]
+    pub fn with_duty(self, duty: Duty) -> Self {
+        Self { duty, ..self }
+    }
+
+    /// Goes on with other people, or other rules for them; what they were told stays known.
+    pub fn follow_people(&mut self, rules: Rules, open: Vec<AlertRevision>) {
+        self.duty.follow(rules, open);
+    }
+
+    /// Writes what people are to be told now. To be called for each input after its outputs are added, and each second.
+    pub fn attend(&mut self, now: EventTime, batch: &mut Batch) {
+        if !self.duty.is_due(now) {
+            return;
+        }
+        for telling in self.duty.attend(now, self.clock.doubted.is_none()) {
+            let Some(rules) = self.duty.rules() else { continue };
+            let message = to_person(&telling, &rules.people[telling.person], &self.site);
+            let text = message.json();
+            batch.letters.extend(telling.by.iter().map(|way| NewLetter {
+                id: format!("{}:{}", message.id, way.key()),
+                channel: way.key().to_owned(),
+                alert: telling.revision.alert.clone(),
+                revision: telling.revision.revision,
+                created: now,
+                message: text.clone(),
+                to: Some(rules.people[telling.person].name.clone()),
+                due: now,
+                reminds: telling.why.is_needless_when_seen() && telling.others.is_empty(),
+            }));
+        }
+        put_duty(batch, self.duty.take_changes());
+        batch.seen.extend(self.duty.take_needless());
+    }
+
     /// To be called for each input before its outputs are added. `corrected`: so much it corrects our clock. What was told
     /// while the clock was not trusted is dated by it, and moves with it.
     pub fn follow_clock(&mut self, monitor: &Monitor, corrected: Option<Span>, batch: &mut Batch) {
         let doubted = monitor.doubts_clock_since();
+        if let Some(by) = corrected {
+            self.duty.shift(by);
+        }
         let corrected = corrected.filter(|_| self.clock.doubted.is_some());
         if let Some(by) = corrected {
             batch.redate(by, &self.themselves.meters);
@@ -188,6 +232,7 @@ impl Gathered {
 
     fn add_alert(&mut self, revision: AlertRevision, batch: &mut Batch) {
         self.tell(&revision, batch);
+        self.duty.hear(&revision);
         let itself = self.themselves.subjects.contains(&revision.subject);
         let stirs = |change: &&Change| change.at == revision.at && change.subject == revision.subject;
         let stamps = self
@@ -244,13 +289,18 @@ impl Gathered {
         }
         let message = message(revision, &self.site);
         let Ok(text) = serde_json::to_string(&message) else { return };
-        batch.letters.extend(self.channels.iter().map(|channel| NewLetter {
+        // Ways to people have an addressee, and rules of their own.
+        let channels = self.channels.iter().filter(|channel| Way::from_key(channel).is_none());
+        batch.letters.extend(channels.map(|channel| NewLetter {
             id: format!("{}:{channel}", message.id),
             channel: channel.clone(),
             alert: revision.alert.clone(),
             revision: revision.revision,
             created: revision.at,
             message: text.clone(),
+            to: None,
+            due: revision.at,
+            reminds: false,
         }));
     }
 
@@ -313,6 +363,12 @@ pub fn retired(scope: &str, number: u64, precious: kvarden_core::saved::Precious
     Some(Precious { scope: Arc::from(scope), number, body })
 }
 
+/// Of each key only the newest row is kept.
+fn put_duty(batch: &mut Batch, rows: Vec<Row>) {
+    batch.duty.retain(|(known, _)| rows.iter().all(|(new, _)| new != known));
+    batch.duty.extend(rows);
+}
+
 /// Puts a newer batch behind an older one.
 pub fn append(older: &mut Batch, mut newer: Batch) {
     older.append_guessed(std::mem::take(&mut newer.guessed));
@@ -324,6 +380,8 @@ pub fn append(older: &mut Batch, mut newer: Batch) {
     older.minutes.extend(newer.minutes);
     older.recordings.extend(newer.recordings);
     older.letters.extend(newer.letters);
+    put_duty(older, newer.duty);
+    older.seen.extend(newer.seen);
     older.refused.extend(newer.refused);
     older.precious.retain(|known| newer.precious.iter().all(|new| new.scope != known.scope));
     older.precious.extend(newer.precious);

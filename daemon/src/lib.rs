@@ -15,6 +15,7 @@ pub mod clock;
 pub mod control;
 pub mod deliver;
 pub mod digest;
+pub mod duty;
 pub mod engine;
 pub mod explain;
 pub mod export;

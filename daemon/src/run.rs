@@ -11,6 +11,7 @@ use crate::deliver::trial::{Board, Heard, Trials};
 use crate::deliver::ways::{NoWay, couriers};
 use crate::deliver::writer::Writer;
 use crate::deliver::{Outbox, Pump};
+use crate::duty::{Duty, Rules};
 use crate::engine::{Desk, Engine, SNAPSHOT_EVERY};
 use crate::links::{Signer, key_in};
 use crate::reload::{self, Meters};
@@ -21,7 +22,7 @@ use crate::tasks::{MOST_RESTARTS, Tasks};
 use crate::tls::Ends;
 use crate::words::{Site, Whereabouts};
 use crate::world::{Courier, Dial, Sink, TcpDial};
-use kvarden_config::{Configuration, Way};
+use kvarden_config::Configuration;
 use kvarden_core::input::Part;
 use kvarden_core::plan::{Plan, Unfit};
 use std::cell::RefCell;
@@ -279,12 +280,6 @@ pub(crate) fn signer(
     Ok(Some(Signer::new(&key, &links.url, links.lasts, &site.book)))
 }
 
-/// The channels that have no addressee: ways to people have one, and rules.
-pub(crate) fn channels_of_all(configuration: &Configuration) -> Vec<String> {
-    let channels = configuration.plant.channels.iter().filter(|name| Way::from_key(name).is_none());
-    channels.cloned().collect()
-}
-
 async fn build_engine(
     keeper: &Keeper,
     configuration: &Configuration,
@@ -292,8 +287,9 @@ async fn build_engine(
     site: &Site,
 ) -> Result<Engine, RunError> {
     let (plan, site) = (Arc::clone(plan), site.clone());
-    let channels = channels_of_all(configuration);
+    let channels = configuration.plant.channels.clone();
     let mark = reload::mark_of(configuration);
+    let rules = Rules::of(configuration);
     let engine = keeper.ask(move |store| {
         let mut gathered = Gathered::new(&plan, site, channels, Told::new(store.told_alerts()?));
         let scopes: Vec<&str> = plan.scopes.iter().map(|scope| scope.name.as_str()).collect();
@@ -304,7 +300,11 @@ async fn build_engine(
         if restored.replayed > 0 {
             tracing::info!(inputs = restored.replayed, "went on from the last snapshot");
         }
-        Ok::<_, StoreError>(Engine::new(restored, gathered))
+        let newest = |alert: &str| store.alert(alert).ok().flatten();
+        let mut duty = Duty::begin(rules, store.duty()?, newest, store.open_alerts()?);
+        // What was told is known from its rows; what the stored inputs did not bring out before is new.
+        restored.batch.alerts.iter().for_each(|revision| duty.hear(revision));
+        Ok::<_, StoreError>(Engine::new(restored, gathered.with_duty(duty)))
     });
     Ok(engine.await??)
 }

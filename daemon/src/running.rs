@@ -11,7 +11,8 @@ use crate::engine::Desk;
 use crate::links::{Door, Signer};
 use crate::reload::{self, Answer, Fresh, Meters};
 use crate::restore::precious;
-use crate::run::{Outside, RunError, World, channels_of_all, machine, signer, site_of, start_telling};
+use crate::duty::Rules;
+use crate::run::{Outside, RunError, World, machine, signer, site_of, start_telling};
 use crate::store::{Error as StoreError, Options};
 use crate::tasks::Tasks;
 use crate::tls::Ends;
@@ -206,7 +207,8 @@ impl Running {
         if reads_anew {
             std::mem::take(&mut self.reading).stop().await;
         }
-        desk.reconfigure((&plan, known), &site, channels_of_all(&configuration), tells_anew);
+        desk.follow_people(Rules::of(&configuration));
+        desk.reconfigure((&plan, known), &site, configuration.plant.channels.clone(), tells_anew);
         let same_link = configuration.broker == self.configuration.broker;
         let ends = if same_link { Rc::clone(&now.borrow().1) } else { Rc::new(ends_of(&configuration)?) };
         if reads_anew {

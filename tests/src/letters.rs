@@ -147,13 +147,15 @@ pub fn letter(channel: &str, alert: &str, revision: u32, site: &Site) -> Letter 
         created: now(),
         tries: 0,
         message: message.json(),
+        to: Some("Ines".to_owned()),
+        due: now(),
     }
 }
 
 /// That letter as it goes into the outbox.
 pub fn posted(letter: &Letter) -> NewLetter {
-    let Letter { id, channel, alert, revision, created, message, .. } = letter.clone();
-    NewLetter { id, channel, alert, revision, created, message }
+    let Letter { id, channel, alert, revision, created, message, to, due, .. } = letter.clone();
+    NewLetter { id, channel, alert, revision, created, message, to, due, reminds: false }
 }
 
 /// How these letters speak of the site.

@@ -80,6 +80,9 @@ pub fn told(number: u64, input: u64) -> Batch {
         revision: 1,
         created: at,
         message: "{}".to_owned(),
+        to: None,
+        due: at,
+        reminds: false,
     };
     let precious = Precious { scope: SCOPE.into(), number: input, body: format!("{{\"alerts\":{number}}}") };
     Batch {

@@ -45,6 +45,19 @@ pub(super) fn check(path: &Path) -> ExitCode {
     say(&crate::check::page(&configuration, &plan))
 }
 
+pub(super) fn on_call(path: &Path, weeks: u32, at: Option<&str>) -> ExitCode {
+    let Some(configuration) = load(path) else { return ExitCode::FAILURE };
+    let rules = crate::duty::Rules::of(&configuration);
+    let from = match at {
+        None => kvarden_core::time::EventTime(jiff::Timestamp::now().as_millisecond()),
+        Some(text) => match crate::duty::oncall::moment_of(text, rules.rota.zone()) {
+            Some(from) => from,
+            None => return failed(&format!("\"{text}\" is no date and time such as \"2026-12-21 07:00\"")),
+        },
+    };
+    say(&crate::duty::oncall::page(&rules, &configuration.plant.site, from, weeks))
+}
+
 pub(super) fn look(whom: &Whom) -> ExitCode {
     match crate::look::look(whom) {
         Ok(page) => say(&page),

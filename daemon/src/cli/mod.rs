@@ -183,6 +183,22 @@ enum Command {
         #[command(flatten)]
         which: Which,
     },
+    /// Print who is on duty in the coming weeks and how people are told of what: hand-overs, exceptions, who follows, quiet hours,
+    /// and when the clocks change.
+    #[command(
+        name = "oncall",
+        after_help = "Example: kvarden oncall kvarden.toml\n         kvarden oncall kvarden.toml --weeks 8 --at \"2026-12-21 07:00\""
+    )]
+    OnCall {
+        /// The configuration.
+        config: PathBuf,
+        /// How many weeks.
+        #[arg(long, default_value_t = 4, value_parser = clap::value_parser!(u32).range(1..=104))]
+        weeks: u32,
+        /// From this local time on; without it, from now.
+        #[arg(long, value_name = "YYYY-MM-DD HH:MM")]
+        at: Option<String>,
+    },
     /// Take an open alert's alarms out of service for planned work, or put them back.
     #[command(
         after_help = "Example: kvarden service 7KQ4MA --by Ines\n         kvarden service 7KQ4MA --by Ines --back"
@@ -336,6 +352,7 @@ pub fn main() -> ExitCode {
             commands::steer(&meant, |_, by| crate::control::Request::SendTest { to, channel, by })
         }
         Command::TryLimits { new, since, config } => keeping::try_limits(&new, since, config.as_deref()),
+        Command::OnCall { config, weeks, at } => commands::on_call(&config, weeks, at.as_deref()),
         Command::Export { config, what } => keeping::export_rows(&config, what),
         Command::Backup { config, to } => keeping::back_up(&config, &to),
         Command::Restore { config, from } => keeping::restore(&config, &from),

@@ -64,6 +64,8 @@ pub(crate) fn letter(alert: &str, revision: u32) -> Letter {
         created: EventTime(0),
         tries: 0,
         message: message(alert, revision).json(),
+        to: None,
+        due: EventTime(0),
     }
 }
 
@@ -93,7 +95,8 @@ impl FakeOutbox {
         let waiting = self.waiting.borrow();
         let mut heads: Vec<&(Letter, EventTime)> = Vec::new();
         for entry in waiting.iter().filter(|(letter, _)| letter.channel == channel) {
-            if heads.iter().all(|(head, _)| head.alert != entry.0.alert) {
+            let same = |head: &Letter| head.alert == entry.0.alert && head.to == entry.0.to;
+            if heads.iter().all(|(head, _)| !same(head)) {
                 heads.push(entry);
             }
         }

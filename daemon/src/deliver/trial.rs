@@ -197,6 +197,9 @@ impl Trials {
             revision: 1,
             created: now,
             message: message.json(),
+            to: name.map(str::to_owned),
+            due: now,
+            reminds: false,
         }
     }
 

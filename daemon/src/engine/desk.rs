@@ -4,6 +4,7 @@ mod status;
 
 use super::{BATCH_INPUTS, Engine, WRITE_AGAIN};
 use crate::clock::Clock;
+use crate::duty::Rules;
 use crate::reload::Bell;
 use crate::status::Strangers;
 use crate::store::{Keeper, NotTaken};
@@ -109,6 +110,11 @@ impl Desk {
         self.site.replace(site.clone());
         self.engine.borrow_mut().reconfigure(self.now(), (plan, known), site, channels);
         self.flush(true);
+    }
+
+    /// Goes on with other people, or other rules for them.
+    pub fn follow_people(&self, rules: Rules) {
+        self.engine.borrow_mut().follow_people(rules);
     }
 
     /// Stores what another configuration has changed, then the state from which a restart goes on under it, which bears its

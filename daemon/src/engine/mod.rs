@@ -10,6 +10,7 @@ pub use snapshots::SNAPSHOT_EVERY;
 
 use self::snapshots::Snapshots;
 use crate::batching::Gathered;
+use crate::duty::Rules;
 use crate::restore::Restored;
 use crate::status::MeterStatus;
 use crate::store::{Applied, Batch, Learned, OwnedInput, TailRecord, Unwritten};
@@ -116,7 +117,7 @@ impl Engine {
         }
         self.gathered.follow_plan(plan, site.clone(), channels);
         self.keep(now, OwnedInput::Tick);
-        self.absorb(None);
+        self.absorb(now, None);
         self.batch.precious.extend(retired.into_iter().flatten());
         let scopes: Vec<_> = self.monitor.scopes().collect();
         self.gathered.add_learned(&scopes, self.number, &self.monitor, &mut self.batch);
@@ -146,14 +147,14 @@ impl Engine {
             status.readings += 1;
             status.latest = Some(status.latest.map_or(at, |latest| latest.max(at)));
         }
-        self.absorb(None);
+        self.absorb(now, None);
         self.number
     }
 
     fn fact(&mut self, now: EventTime, fact: HealthFact) {
         self.monitor.observe(now, Input::Health(fact.clone()), &mut self.outputs);
         self.keep(now, OwnedInput::Health(fact));
-        self.absorb(None);
+        self.absorb(now, None);
     }
 
     /// Tells of a part, unless its alarm says so already.
@@ -209,7 +210,7 @@ impl Engine {
     fn reclocked(&mut self, now: EventTime, by: Span) {
         self.monitor.observe(now, Input::Reclocked { by }, &mut self.outputs);
         self.keep(now, OwnedInput::Reclocked { by });
-        self.absorb(Some(by));
+        self.absorb(now, Some(by));
         // What stands bears another date now, although nothing was told.
         let scopes: Vec<_> = self.monitor.scopes().collect();
         self.gathered.add_learned(&scopes, self.number, &self.monitor, &mut self.batch);
@@ -219,8 +220,9 @@ impl Engine {
         self.monitor.advance(now, &mut self.outputs);
         if !self.outputs.is_empty() {
             self.keep(now, OwnedInput::Tick);
-            self.absorb(None);
+            self.absorb(now, None);
         }
+        self.gathered.attend(now, &mut self.batch);
     }
 
     fn order(&mut self, now: EventTime, by: &str, alert: &str, what: Deed) -> Result<(), Denial> {
@@ -233,7 +235,7 @@ impl Engine {
         });
         let learned = matches!(order.what, Deed::Calibration { .. } | Deed::Connections { .. });
         self.keep(now, OwnedInput::Person(order));
-        self.absorb(None);
+        self.absorb(now, None);
         if learned {
             let scopes: Vec<_> = self.monitor.scopes().collect();
             self.gathered.add_learned(&scopes, self.number, &self.monitor, &mut self.batch);
@@ -241,8 +243,14 @@ impl Engine {
         answer.unwrap_or(Err(Denial::UnknownAlert))
     }
 
+    /// Goes on with other people, or other rules for them.
+    fn follow_people(&mut self, rules: Rules) {
+        let open = self.monitor.open_alerts().cloned().collect();
+        self.gathered.follow_people(rules, open);
+    }
+
     /// Moves what came out into the batch. `corrected`: by so much the input corrected our clock.
-    fn absorb(&mut self, corrected: Option<Span>) {
+    fn absorb(&mut self, now: EventTime, corrected: Option<Span>) {
         self.gathered.follow_clock(&self.monitor, corrected, &mut self.batch);
         let tells =
             |output: &Output| matches!(output, Output::Alarm(_) | Output::Finding(_) | Output::Alert(_));
@@ -256,6 +264,7 @@ impl Engine {
             }
             self.gathered.add(self.number, output, &mut self.batch);
         }
+        self.gathered.attend(now, &mut self.batch);
         if told {
             self.gathered.add_precious(self.number, &self.monitor, &mut self.batch);
         }
@@ -307,3 +316,5 @@ impl Engine {
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod told_tests;

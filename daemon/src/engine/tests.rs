@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::batching::Told;
+use crate::duty::Duty;
 use crate::words::Site;
 use kvarden_core::plan::Plan;
 use kvarden_core::plant::{Around, Plant};
@@ -22,6 +23,11 @@ fn gathered(plan: &Plan) -> Gathered {
 
 /// An engine of a site without meters: it still has its own parts to watch.
 fn engine() -> Engine {
+    engine_of(Duty::default())
+}
+
+/// The same with people.
+pub(super) fn engine_of(duty: Duty) -> Engine {
     let plant = Plant {
         site: "Larkspur Cannery".to_owned(),
         transformers: Vec::new(),
@@ -35,7 +41,7 @@ fn engine() -> Engine {
         recording: Around { before: Span::ZERO, after: Span::ZERO },
     };
     let plan = Arc::new(Plan::new(&plant).unwrap());
-    let gathered = gathered(&plan);
+    let gathered = gathered(&plan).with_duty(duty);
     let (monitor, batch) = (Monitor::new(plan), Batch::default());
     let restored =
         Restored { to_save: monitor.scopes().collect(), unsaved: 0, monitor, number: 0, batch, replayed: 0 };

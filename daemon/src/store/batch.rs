@@ -2,7 +2,7 @@
 
 use super::{
     Durability, Error, Guessed, Learned, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result,
-    Salvage, Store, TailRecord, guessed, late, learned, minutes, outbox, recordings, refuge, refused, room,
+    Salvage, Store, TailRecord, duty, guessed, late, learned, minutes, outbox, recordings, refuge, refused, room,
     state, tail, tens, told, undated,
 };
 use kvarden_core::diagnosis::FindingChange;
@@ -28,6 +28,10 @@ pub struct Batch {
     pub recordings: Vec<NewRecording>,
     /// What people are to be told.
     pub letters: Vec<NewLetter>,
+    /// What people were told so far, as rows: see [`Store::duty`].
+    pub duty: Vec<(String, Option<String>)>,
+    /// Alerts of which nobody need be reminded any more: letters that only do that are laid aside.
+    pub seen: Vec<String>,
     /// What could not be used.
     pub refused: Vec<RefusedRow>,
     /// Alarms and alerts of a scope as they are now saved.
@@ -56,6 +60,8 @@ impl Batch {
             && self.findings.is_empty()
             && self.alerts.is_empty()
             && self.letters.is_empty()
+            && self.duty.is_empty()
+            && self.seen.is_empty()
             && self.precious.is_empty())
     }
 }
@@ -147,6 +153,10 @@ impl Store {
             tens::close(db, &added)?;
             undated::bound(db, (&watched, now))?;
             recordings::add(db, options.max_bytes(), batch)?;
+            // First what is seen: a letter of this batch may tell of it anew.
+            let at = batch.letters.iter().map(|letter| letter.created).fold(now, Ord::max);
+            outbox::withdraw(db, &batch.seen, at)?;
+            duty::put(db, &batch.duty)?;
             (applied.new_letters, applied.dropped_letters) = outbox::post(db, &batch.letters)?;
             let thinned = room::keep_budget(db, options, batch)?;
             applied.thinned_minutes = thinned.minutes;

@@ -8,6 +8,7 @@ mod batch;
 mod carry;
 mod codec;
 mod days;
+mod duty;
 mod error;
 mod file;
 mod guessed;

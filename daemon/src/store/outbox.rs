@@ -33,6 +33,10 @@ pub struct Letter {
     pub tries: u32,
     /// The message, as JSON.
     pub message: String,
+    /// The person to whom it goes, by the name in the configuration; none on channels that have no addressee.
+    pub to: Option<String>,
+    /// When it was to be told.
+    pub due: EventTime,
 }
 
 /// A letter on its way into the outbox.
@@ -50,21 +54,39 @@ pub struct NewLetter {
     pub created: EventTime,
     /// The message, as JSON.
     pub message: String,
+    /// The person to whom it goes, by the name in the configuration; none on channels that have no addressee.
+    pub to: Option<String>,
+    /// When it is to be told.
+    pub due: EventTime,
+    /// It only reminds: it is needless once somebody has acknowledged.
+    pub reminds: bool,
+}
+
+/// Lays aside what only reminds of alerts that somebody has seen, unless it is gone already.
+pub(super) fn withdraw(db: &Connection, alerts: &[String], at: EventTime) -> Result<()> {
+    let mut update = db.prepare_cached(
+        "UPDATE outbox SET done = ?2, fate = 'needless', why = 'somebody has seen it'
+         WHERE alert = ?1 AND done IS NULL AND reminds = 1",
+    )?;
+    for alert in alerts {
+        update.execute((alert, at.0))?;
+    }
+    Ok(())
 }
 
 /// Adds letters. Gives how many are new, and how many waiting ones were given up for want of room.
 pub(super) fn post(db: &Connection, letters: &[NewLetter]) -> Result<(usize, usize)> {
     let mut insert = db.prepare_cached(
-        "INSERT INTO outbox (id, channel, alert, revision, created, tries, next_try, message, place)
-         SELECT ?1, ?2, ?3, ?4, ?5, 0, 0, ?6, ?7 WHERE NOT EXISTS (SELECT 1 FROM outbox WHERE id = ?1)",
+        "INSERT INTO outbox (id, channel, alert, revision, created, tries, next_try, message, place, person, due, reminds)
+         SELECT ?1, ?2, ?3, ?4, ?5, 0, 0, ?6, ?7, ?8, ?9, ?10 WHERE NOT EXISTS (SELECT 1 FROM outbox WHERE id = ?1)",
     )?;
     let mut channels = BTreeSet::new();
     let mut new = 0;
     for letter in letters {
-        let NewLetter { id, channel, alert, revision, created, message } = letter;
+        let NewLetter { id, channel, alert, revision, created, message, to, due, reminds } = letter;
         let key = place_key(channel);
         let place = schema::count(db, &key)?.saturating_add(1);
-        if insert.execute((id, channel, alert, revision, created.0, message, place as i64))? > 0 {
+        if insert.execute((id, channel, alert, revision, created.0, message, place as i64, to, due.0, reminds))? > 0 {
             schema::count_up(db, &key, 1)?;
             new += 1;
             channels.insert(channel);
@@ -92,7 +114,7 @@ fn keep_bound(db: &Connection, channel: &str, at: EventTime) -> Result<usize> {
         Ok(db.prepare_cached(&sql)?.execute((channel, at.0, most as i64))?)
     };
     let superseded = "AND EXISTS (SELECT 1 FROM outbox AS newer WHERE newer.channel = o.channel
-        AND newer.alert = o.alert AND newer.done IS NULL AND newer.number > o.number)";
+        AND newer.alert = o.alert AND newer.person IS o.person AND newer.done IS NULL AND newer.number > o.number)";
     let mut dropped = give_up(superseded, excess)?;
     dropped += give_up("", excess - dropped)?;
     schema::count_up(db, &lost_key(channel), dropped as u64)?;
@@ -138,23 +160,25 @@ fn letter(row: &Row<'_>) -> rusqlite::Result<Letter> {
         tries: row.get(6)?,
         message: row.get(7)?,
         place: row.get(8)?,
+        to: row.get(9)?,
+        due: EventTime(row.get(10)?),
     })
 }
 
-/// The letters that are first of their alert.
+/// The letters that are first of their alert and their addressee.
 const HEADS: &str = "FROM outbox AS o WHERE channel = ?1 AND done IS NULL AND NOT EXISTS
     (SELECT 1 FROM outbox AS earlier WHERE earlier.channel = o.channel AND earlier.alert = o.alert
-        AND earlier.done IS NULL AND earlier.number < o.number)";
+        AND earlier.person IS o.person AND earlier.done IS NULL AND earlier.number < o.number)";
 
 impl Store {
     /// The letter to send next on a channel: the oldest that is due and not held back by an earlier letter of
-    /// the same alert.
+    /// the same alert to the same person.
     ///
     /// # Errors
     /// The store can't be read.
     pub fn next_letter(&self, channel: &str, now: EventTime) -> Result<Option<Letter>> {
         let sql = format!(
-            "SELECT number, id, channel, alert, revision, created, tries, message, place {HEADS} AND next_try <= ?2
+            "SELECT number, id, channel, alert, revision, created, tries, message, place, person, due {HEADS} AND next_try <= ?2
              ORDER BY number LIMIT 1"
         );
         let mut statement = self.prepare(&sql)?;

@@ -20,10 +20,11 @@ const TRY_AGAIN: Duration = Duration::from_secs(5);
 const PATIENCE: Duration = Duration::from_secs(10);
 
 /// What must be known to go on telling.
-const INTO_MEMORY: [Table; 12] = [
+const INTO_MEMORY: [Table; 13] = [
     Table::keyed("meta"),
     Table::numbered("precious"),
     Table::numbered("outbox").only("done IS NULL"),
+    Table::keyed("duty"),
     Table::keyed("alert"),
     Table::keyed("alarm"),
     Table::numbered("revision").only("alert IN (SELECT alert FROM alert WHERE open = 1)"),
@@ -44,6 +45,7 @@ const TO_THE_DISK: [(Table, bool); 20] = [
     (Table::numbered("series"), false),
     (Table::numbered("precious"), true),
     (Table::numbered("outbox"), true),
+    (Table::keyed("duty"), true),
     (Table::keyed("alert"), true),
     (Table::keyed("alarm"), true),
     (Table::keyed("refused"), true),

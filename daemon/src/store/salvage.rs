@@ -94,6 +94,7 @@ const TABLES: [Table; 17] = [
     Table::numbered("precious").only("typeof(scope) = 'text' AND typeof(body) = 'text'").zeroed("number"),
     Table::numbered("outbox")
         .only("typeof(id) = 'text' AND typeof(channel) = 'text' AND typeof(message) = 'text'"),
+    Table::keyed("duty").only("typeof(key) = 'text' AND typeof(body) = 'text'"),
     Table::keyed("alert").only("typeof(body) = 'text'"),
     Table::keyed("alarm").only("typeof(body) = 'text'"),
     Table::numbered("change_").only("typeof(alarm) = 'text' AND typeof(body) = 'text'"),

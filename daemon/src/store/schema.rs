@@ -98,6 +98,13 @@ CREATE INDEX finding_by_guess ON finding (number) WHERE by_guess IS NOT NULL;
 -- Minutes that our clock dated while it was not trusted: they wait for their date here.
 CREATE TABLE undated (number INTEGER PRIMARY KEY, meter INTEGER NOT NULL, at INTEGER NOT NULL, body BLOB NOT NULL,
     UNIQUE (meter, at));
+", "
+-- To whom a letter goes, when it was to be told, and whether it only reminds. What people were told, by alert and by person.
+ALTER TABLE outbox ADD COLUMN person TEXT;
+ALTER TABLE outbox ADD COLUMN due INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE outbox ADD COLUMN reminds INTEGER NOT NULL DEFAULT 0;
+UPDATE outbox SET due = created;
+CREATE TABLE duty (key TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID;
 "];
 
 fn version(db: &Connection) -> Result<i64> {

@@ -112,7 +112,7 @@ pub struct Message {
 /// Why a person is told.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Told {
-    /// `new`, `worse`, `cause`, `reminder`, `next in line`, `cleared`, `flood`.
+    /// `new`, `worse`, `cause`, `reminder`, `next in line`, `hand-over`, `came again`, `still holds`, `cleared`, `no longer watched`.
     pub why: String,
     /// When the next reminder follows, local, RFC 3339.
     pub next_reminder: Option<String>,

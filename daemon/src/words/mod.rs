@@ -25,6 +25,7 @@ pub mod subject;
 pub mod supply;
 mod text;
 pub mod time;
+mod told;
 pub mod tried;
 pub(crate) mod unit;
 pub mod values_now;
@@ -42,6 +43,7 @@ pub use connections::{connections, context};
 pub use health::certificate_end;
 pub use message::{Message, message, trial};
 pub use refusal::refusal;
+pub use told::to_person;
 pub use whereabouts::Whereabouts;
 
 /// What words need to know of the site.

@@ -98,6 +98,9 @@ fn letter(alert: &str, revision: u32) -> NewLetter {
         revision,
         created: NOW,
         message: format!("{{\"alert\":\"{alert}\",\"revision\":{revision}}}"),
+        to: None,
+        due: NOW,
+        reminds: false,
     }
 }
 
