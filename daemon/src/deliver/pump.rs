@@ -10,6 +10,7 @@ use crate::store::Letter;
 use crate::world::{Courier, Outcome, Sink};
 use kvarden_core::input::Part;
 use kvarden_core::time::{EventTime, Span};
+use std::collections::BTreeSet;
 use std::rc::Rc;
 use std::time::Duration;
 use tokio::select;
@@ -52,6 +53,8 @@ struct State {
     hurry: bool,
     /// What was last said about this channel.
     told: Option<bool>,
+    /// Whose latest letter was refused for good; the channel does not work for them until one is taken.
+    refusing: BTreeSet<Option<String>>,
 }
 
 impl Pump {
@@ -62,7 +65,14 @@ impl Pump {
         sink: Rc<dyn Sink>,
         letters: Rc<Notify>,
     ) -> Self {
-        let state = State { failures: 0, stuck: None, unlinked: None, hurry: true, told: None };
+        let state = State {
+            failures: 0,
+            stuck: None,
+            unlinked: None,
+            hurry: true,
+            told: None,
+            refusing: BTreeSet::new(),
+        };
         Self { courier, outbox, sink, letters, link: None, state }
     }
 
@@ -117,7 +127,8 @@ impl Pump {
         match outcome.unwrap_or_else(|_| Outcome::TryLater("no answer in time".to_owned())) {
             Outcome::Delivered => {
                 (self.state.failures, self.state.stuck) = (0, None);
-                self.tell(true);
+                self.state.refusing.remove(&letter.to);
+                self.works_again();
                 self.mark(letter, at, Mark::Delivered).await
             }
             Outcome::TryLater(why) => self.failed(letter, at, bounded(why)).await,
@@ -129,7 +140,9 @@ impl Pump {
                     why,
                     "letter refused for good"
                 );
-                self.count_failure();
+                // One letter that never goes is one person who does not hear of it.
+                self.state.refusing.insert(letter.to.clone());
+                self.tell(false);
                 self.mark(letter, at, Mark::Refused { why }).await
             }
         }
@@ -195,7 +208,7 @@ impl Pump {
         if up {
             (self.state.unlinked, self.state.hurry) = (None, true);
             if self.state.failures == 0 {
-                self.tell(true);
+                self.works_again();
             }
         } else {
             self.state.unlinked.get_or_insert_with(Instant::now);
@@ -207,6 +220,13 @@ impl Pump {
         let stuck = self.state.stuck.is_some_and(|since| since.elapsed() >= QUIET_TO_TELL);
         if self.state.failures >= FAILURES_TO_TELL || stuck {
             self.tell(false);
+        }
+    }
+
+    /// Says that the channel works, if it does so for everybody.
+    fn works_again(&mut self) {
+        if self.state.refusing.is_empty() {
+            self.tell(true);
         }
     }
 

@@ -176,6 +176,35 @@ async fn a_refused_letter_is_parked_and_the_next_one_goes() {
     .await;
 }
 
+/// Seen to fail without the note of whom the other side refuses: the letter to the other person cleared it.
+#[tokio::test(start_paused = true)]
+async fn a_person_whose_letters_are_refused_is_told_of_until_one_is_taken() {
+    on_local(async {
+        let refuse = |letter: &Letter, since: Duration| match letter.to.as_deref() {
+            Some("Ines") if since.as_secs() < 100 => Some(Outcome::Refused("no such address".to_owned())),
+            _ => Some(Outcome::Delivered),
+        };
+        let bench = Bench::start(refuse, None);
+        let post = |alert: &str, person: &str| {
+            bench.outbox.post(Letter {
+                id: format!("{alert}:{person}"),
+                to: Some(person.to_owned()),
+                ..letter(alert, 1)
+            });
+            bench.letters.notify_one();
+        };
+        post("T2#1", "Ines");
+        post("T2#1", "Tomas");
+        seconds(50).await;
+        assert_eq!(bench.told(), [(0, false)]);
+        seconds(100).await;
+        post("T2#2", "Ines");
+        seconds(1).await;
+        assert_eq!(bench.told(), [(0, false), (150, true)]);
+    })
+    .await;
+}
+
 #[tokio::test(start_paused = true)]
 async fn a_courier_that_never_answers_is_given_up_and_the_channel_told_as_broken() {
     on_local(async {
