@@ -45,7 +45,7 @@ shapes! {
     RECURS: "recurs of a [[limit]]" ["times" "within" "shortest" "priority"];
     BROKER: "[broker]" ["address" "client" "username" "password_file" "qos" "tls"];
     BROKER_TLS: "tls of [broker]" ["ca_file" "certificate_file" "key_file" "server_name"];
-    TELL: "[tell]" ["mqtt" "topics" "file" "heartbeat" "urgent" "high" "low"];
+    TELL: "[tell]" ["mqtt" "topics" "file" "heartbeat" "daily" "urgent" "high" "low"];
     TELL_RULE: "a priority of [tell]" ["by" "again" "next_in_line" "wait_for_cause"];
     MAIL: "[mail]" ["server" "security" "from" "user" "password_file" "authority_file"];
     WEBHOOK: "[webhook]" ["url" "secret_file" "authority_file"];

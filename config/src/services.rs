@@ -32,7 +32,13 @@ pub(crate) fn slug(site: &str) -> String {
 
 /// Whom to tell, when there is no `[tell]`.
 pub(crate) fn tell_default(slug: &str, has_broker: bool) -> TellSpec {
-    TellSpec { mqtt: has_broker, topics: format!("kvarden/{slug}"), file: None, heartbeat: HEARTBEAT }
+    TellSpec {
+        mqtt: has_broker,
+        topics: format!("kvarden/{slug}"),
+        file: None,
+        heartbeat: HEARTBEAT,
+        daily: None,
+    }
 }
 
 /// Whom to tell.
@@ -52,12 +58,19 @@ pub(crate) fn tell(
     let topics = s.or("topics", usual.topics, topic);
     let file = s.optional("file", text);
     let heartbeat = s.or("heartbeat", usual.heartbeat, span(Span::seconds(5)..=Span::hours(1)));
+    let daily = s.optional("daily", time_of_day);
+    if s.has("daily") && open.is_empty() {
+        let message = "a sign of life goes to the person on duty, but no way leads to people".to_owned();
+        let help = "add a [mail], [webhook] or [command] and a [[person]], or leave `daily` out";
+        s.fault("daily", Fault::new(message, "leads nowhere", help));
+    }
     let telling = telling(s, open);
     let tell = TellSpec {
         mqtt: mqtt?,
         topics: topics?,
         file: file?.map(|file| base.join(file)),
         heartbeat: heartbeat?,
+        daily: daily?,
     };
     Some((tell, telling?))
 }

@@ -97,8 +97,10 @@ pub struct TellSpec {
     pub topics: String,
     /// JSON Lines file that alerts are written to.
     pub file: Option<PathBuf>,
-    /// How often a sign of life is given.
+    /// How often a sign of life is given on MQTT.
     pub heartbeat: Span,
+    /// Hour and minute of each local day at which the person on duty gets one, if at all.
+    pub daily: Option<(u8, u8)>,
 }
 
 /// Where things are kept.

@@ -113,6 +113,7 @@ fn rules_are_as_written_and_what_is_left_out_is_the_default_of_the_reference() {
     assert_eq!(telling.high, Some(rule(&[mail], None, None, Span::minutes(5))));
     assert_eq!(telling.low, Some(rule(&Way::ALL, None, None, Span::minutes(30))));
     assert_eq!(telling.rule(Priority::Journal), None);
+    assert_eq!((every().tell.daily, small(ONE_PERSON).tell.daily), (Some((7, 30)), None));
 
     let telling = small(ONE_PERSON).telling;
     assert_eq!(telling.urgent, Some(rule(&[mail], minutes(15), minutes(30), Span::ZERO)));

@@ -1,8 +1,8 @@
 //! What comes out of the monitor, sorted into what is stored: changes, alerts with their letters, rows.
 
-use crate::duty::{Duty, Row, Rules};
+use crate::duty::{Duty, Row, Rules, Sign};
 use crate::store::{Batch, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow};
-use crate::words::{Site, message, to_person};
+use crate::words::{Site, message, sign_of_life, to_person};
 use kvarden_config::Way;
 use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::measurand::Quantity;
@@ -146,8 +146,30 @@ impl Gathered {
                 reminds: telling.why.is_needless_when_seen() && telling.others.is_empty(),
             }));
         }
+        if let Some(sign) = self.duty.sign(now, self.clock.doubted.is_none()) {
+            self.give_sign(&sign, batch);
+        }
         put_duty(batch, self.duty.take_changes());
         batch.seen.extend(self.duty.take_needless());
+    }
+
+    /// By every way that leads to the person. One that still waits from the day before is needless.
+    fn give_sign(&self, sign: &Sign, batch: &mut Batch) {
+        let Some(person) = self.duty.rules().map(|rules| &rules.people[sign.person]) else { return };
+        let message = sign_of_life(sign, person, &self.site);
+        batch.seen.push(message.alert.clone());
+        let ways = Way::ALL.into_iter().filter(|way| person.has(*way));
+        batch.letters.extend(ways.map(|way| NewLetter {
+            id: format!("{}:{}", message.id, way.key()),
+            channel: way.key().to_owned(),
+            alert: message.alert.clone(),
+            revision: message.revision,
+            created: sign.at,
+            message: message.json(),
+            to: Some(person.name.clone()),
+            due: sign.at,
+            reminds: true,
+        }));
     }
 
     /// To be called for each input before its outputs are added. `corrected`: so much it corrects our clock. What was told

@@ -20,6 +20,7 @@ pub use rota::Rota;
 
 use self::dose::{Want, dose};
 use self::followed::{Followed, Kept, soonest};
+use crate::digest::calendar::next_digest;
 use jiff::tz::TimeZone;
 use kvarden_config::{Configuration, PersonSpec, TellingSpec, Way};
 use kvarden_core::output::{AlertRevision, Revised};
@@ -31,9 +32,14 @@ use std::collections::{BTreeMap, BTreeSet};
 /// digest and in the log only.
 const MOST_FOLLOWED: usize = 2000;
 
-/// Keys of rows: what is known of an alert, and of a person.
+/// Keys of rows: what is known of an alert, and of a person; and when the last sign of life went.
 const OF_ALERT: &str = "alert ";
 const OF_PERSON: &str = "person ";
+const OF_SIGN: &str = "sign";
+/// So much later than its time a sign of life may come: mail takes its time.
+const SIGN_MAY_TAKE: Span = Span::hours(1);
+/// A clock that is not trusted is looked at again so soon.
+const LOOK_AGAIN: Span = Span::minutes(1);
 
 /// What the configuration says of people.
 #[derive(Debug, Clone)]
@@ -44,6 +50,8 @@ pub struct Rules {
     pub rota: Rota,
     /// How they are told.
     pub telling: TellingSpec,
+    /// Hour and minute of each local day at which the person on duty gets a sign of life.
+    pub daily: Option<(u8, u8)>,
 }
 
 impl Rules {
@@ -51,7 +59,8 @@ impl Rules {
     pub fn of(configuration: &Configuration) -> Self {
         let zone = TimeZone::get(&configuration.timezone).unwrap_or(TimeZone::UTC);
         let rota = Rota::new(configuration.rota.clone(), configuration.people.len(), zone);
-        Self { people: configuration.people.clone(), rota, telling: configuration.telling.clone() }
+        let (people, telling) = (configuration.people.clone(), configuration.telling.clone());
+        Self { people, rota, telling, daily: configuration.tell.daily }
     }
 
     fn person(&self, name: &str) -> Option<usize> {
@@ -90,6 +99,19 @@ pub struct Telling {
     pub by: Vec<Way>,
 }
 
+/// A sign of life.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Sign {
+    /// To whom: an index of people.
+    pub person: usize,
+    /// When it is given.
+    pub at: EventTime,
+    /// Without another by then, something is wrong.
+    pub next_by: EventTime,
+    /// How many alerts are open of which people are told.
+    pub open: usize,
+}
+
 /// A row of what people were told: its key, and its body, or nothing if it goes.
 pub type Row = (String, Option<String>);
 
@@ -100,6 +122,8 @@ pub struct Duty {
     followed: BTreeMap<String, Followed>,
     /// By person: when the latest messages went.
     sent: BTreeMap<String, Vec<EventTime>>,
+    /// When the last sign of life went, or since when they are given.
+    signed: Option<EventTime>,
     heard: Vec<AlertRevision>,
     wake: Option<EventTime>,
     changed: BTreeSet<String>,
@@ -127,6 +151,8 @@ impl Duty {
                 }
             } else if let (Some(person), Ok(sent)) = (key.strip_prefix(OF_PERSON), serde_json::from_str(&body)) {
                 duty.sent.insert(person.to_owned(), sent);
+            } else if key == OF_SIGN {
+                duty.signed = serde_json::from_str(&body).ok();
             }
         }
         duty
@@ -166,6 +192,10 @@ impl Duty {
             sent.iter_mut().for_each(|at| *at += by);
             self.changed.insert(format!("{OF_PERSON}{person}"));
         }
+        if let Some(signed) = &mut self.signed {
+            *signed += by;
+            self.changed.insert(OF_SIGN.to_owned());
+        }
         self.wake = self.wake.map(|_| EventTime(i64::MIN));
     }
 
@@ -204,6 +234,32 @@ impl Duty {
         }
         self.rules = Some(rules);
         tellings
+    }
+
+    /// The sign of life that is due, to the one on duty; to be asked after [`Duty::attend`]. What was missed is given once.
+    pub fn sign(&mut self, now: EventTime, trusted: bool) -> Option<Sign> {
+        let rules = self.rules.as_ref()?;
+        let (daily, zone) = (rules.daily?, rules.rota.zone());
+        if !trusted {
+            soonest(&mut self.wake, now + LOOK_AGAIN);
+            return None;
+        }
+        let first = self.signed.is_none();
+        let (due, _) = next_digest(*self.signed.get_or_insert(now), daily, zone)?;
+        if due > now {
+            soonest(&mut self.wake, due);
+            if first {
+                self.changed.insert(OF_SIGN.to_owned());
+            }
+            return None;
+        }
+        let (next, _) = next_digest(now, daily, zone)?;
+        self.signed = Some(now);
+        self.changed.insert(OF_SIGN.to_owned());
+        soonest(&mut self.wake, next);
+        let open = self.followed.values().filter(|one| one.revision.open).count();
+        let person = rules.rota.shift(now)?.person;
+        Some(Sign { person, at: now, next_by: next + SIGN_MAY_TAKE, open })
     }
 
     /// Takes in what was heard. Of one fault told under two ids the one that goes on takes over what people know.
@@ -308,6 +364,9 @@ impl Duty {
     /// What changed since it was last asked, to be kept together with the letters.
     pub fn take_changes(&mut self) -> Vec<Row> {
         let body = |key: &String| {
+            if key == OF_SIGN {
+                return serde_json::to_string(&self.signed?).ok();
+            }
             let alert = key.strip_prefix(OF_ALERT).and_then(|alert| self.followed.get(alert));
             let person = key.strip_prefix(OF_PERSON).and_then(|person| self.sent.get(person));
             let alert = alert.and_then(|followed| serde_json::to_string(&followed.kept).ok());

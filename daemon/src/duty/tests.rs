@@ -175,6 +175,7 @@ fn rules() -> Rules {
             high: Some(rule(120, None, 5)),
             low: None,
         },
+        daily: None,
     }
 }
 
@@ -334,6 +335,42 @@ fn one_fault_told_under_two_ids_goes_on_as_one() {
     duty.hear(&AlertRevision { why: Revised::Merged { into: "heir".to_owned() }, ..over(&gone) });
     duty.hear(&heir);
     assert_eq!(pass(&mut duty, utc(AFTERNOON), (1, 20)), ["15 Ines reminder"]);
+}
+
+/// Half past seven in Denver is 14:30 UTC in November, and in the night to the 8th of March the clocks go forward: 13:30 UTC.
+/// Seen to fail without the row of the last sign: a restart gave one more.
+#[test]
+fn a_sign_of_life_goes_to_the_one_on_duty_each_day_and_what_was_missed_is_given_once() {
+    let rules = || Rules { daily: Some((7, 30)), ..rules() };
+    let mut kept = Kept::default();
+    let mut signs = Vec::new();
+    let mut duty = Duty::begin(rules(), Vec::new(), |_| None, Vec::new());
+    // A Wednesday; the program is away from the 6th to the 9th.
+    for minute in 0..8 * 24 * 60 {
+        let now = utc("2026-03-04T12:00:00Z") + Span::minutes(minute);
+        if (utc("2026-03-06T00:00:00Z")..utc("2026-03-09T00:00:00Z")).contains(&now) {
+            continue;
+        }
+        if minute % 100 == 0 {
+            let rows = kept.rows.iter().map(|(key, body)| (key.clone(), body.clone())).collect();
+            duty = Duty::begin(rules(), rows, |_| None, Vec::new());
+        }
+        duty.attend(now, true);
+        if let Some(sign) = duty.sign(now, true) {
+            assert!(sign.next_by > sign.at && duty.wake.is_some());
+            signs.push(Timestamp::from_millisecond(sign.at.0).unwrap().to_string());
+        }
+        kept.keep(&[], duty.take_changes());
+    }
+    let expected = [
+        "2026-03-04T14:30:00Z",
+        "2026-03-05T14:30:00Z",
+        "2026-03-09T00:00:00Z",
+        "2026-03-09T13:30:00Z",
+        "2026-03-10T13:30:00Z",
+        "2026-03-11T13:30:00Z",
+    ];
+    assert_eq!(signs, expected);
 }
 
 /// What somebody does in the property below.

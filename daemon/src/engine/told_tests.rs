@@ -35,6 +35,7 @@ fn rules() -> Rules {
         people: vec![person("Ines"), person("Tomas")],
         rota: Rota::new(Some(spec), 2, jiff::tz::TimeZone::get("America/Denver").unwrap()),
         telling: TellingSpec { high: Some(high), ..TellingSpec::default() },
+        daily: None,
     }
 }
 

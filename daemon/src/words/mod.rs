@@ -43,7 +43,7 @@ pub use connections::{connections, context};
 pub use health::certificate_end;
 pub use message::{Message, message, trial};
 pub use refusal::refusal;
-pub use told::to_person;
+pub use told::{sign_of_life, to_person};
 pub use whereabouts::Whereabouts;
 
 /// What words need to know of the site.

@@ -1,9 +1,11 @@
 //! What one person is told: the message of an alert with why it is told now, to whom, and what else is told by the same letter.
 
 use super::Site;
-use super::message::{Message, Told, message};
-use super::time::rfc3339;
-use crate::duty::Telling;
+use super::message::{Message, Told, message, trial};
+use super::speech::Speech;
+use super::time::{moment, rfc3339};
+use crate::digest::calendar::date_of;
+use crate::duty::{Sign, Telling};
 use kvarden_config::PersonSpec;
 use kvarden_core::output::AlertRevision;
 
@@ -27,6 +29,35 @@ pub fn to_person(telling: &Telling, person: &PersonSpec, site: &Site) -> Message
         language: Some(person.language.key().to_owned()),
     });
     message
+}
+
+/// What stands for an alert in a sign of life.
+const SIGN: &str = "sign of life";
+
+/// A sign of life: its state is [`super::letter::ALIVE`], and without another by `next_reminder` something is wrong. It tells of no alert.
+pub fn sign_of_life(sign: &Sign, person: &PersonSpec, site: &Site) -> Message {
+    let speech = Speech::of(Some(person.language.key()));
+    let (at, by) = (moment(sign.at, sign.at, &site.zone), moment(sign.next_by, sign.at, &site.zone));
+    let parts = [("site", site.name.as_str()), ("at", &at), ("by", &by), ("open", &sign.open.to_string())];
+    let text = speech.with("alive-line", &parts);
+    let date = date_of(sign.at, &site.zone);
+    // One a day: its number is that of the day.
+    let revision = date.duration_since(jiff::civil::date(2000, 1, 1)).as_hours().max(0) / 24;
+    let message = trial(site, (SIGN, Some(&person.name)), &text, sign.at);
+    Message {
+        id: format!("{}:{SIGN}:{revision}:{}", site.book, person.name),
+        revision: u32::try_from(revision).unwrap_or(0),
+        state: super::letter::ALIVE.to_owned(),
+        alarm_state: super::letter::ALIVE.to_owned(),
+        what: SIGN.to_owned(),
+        told: Some(Told {
+            why: SIGN.to_owned(),
+            next_reminder: Some(rfc3339(sign.next_by, &site.zone)),
+            person: Some(person.name.clone()),
+            language: Some(person.language.key().to_owned()),
+        }),
+        ..message
+    }
 }
 
 /// "And 7 more alerts: …; …; see kvarden status."

@@ -29,6 +29,8 @@ const LIKELY: f64 = 0.6;
 const MOST_RULED_OUT: usize = 3;
 /// The state of a message that only tries a channel.
 pub const TEST: &str = "test";
+/// The state of a message that is a sign of life.
+pub const ALIVE: &str = "alive";
 
 /// How one person is addressed.
 #[derive(Debug, Clone, Copy)]
@@ -95,8 +97,8 @@ pub enum Seen {
 pub fn sheet(message: &Message, reader: Reader<'_>) -> Sheet {
     let speech = reader.speech;
     let subject = subject(&message.text);
-    if message.state == TEST {
-        let part = Part { head: String::new(), said: vec![speech.say("test-body")], weight: Weight::Plain };
+    if let Some(body) = [(TEST, "test-body"), (ALIVE, "alive-body")].iter().find(|(state, _)| message.state == *state) {
+        let part = Part { head: String::new(), said: vec![speech.say(body.1)], weight: Weight::Plain };
         return Sheet {
             subject,
             line: message.text.clone(),

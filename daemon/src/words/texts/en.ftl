@@ -75,6 +75,9 @@ picture-alt-limit = { $what } from { $from } to { $to }, { $least } to { $most }
 test-line = TEST { $site }: this is a test by { $by } at { $at }. Nothing is wrong.
 test-body = Nobody has to go. If you can read this, messages of this site reach you in this way.
 
+alive-line = { $site }: watching at { $at }. Open alerts: { $open }. Next sign of life by { $by }.
+alive-body = Nobody has to go for this message. If the next one does not come in time, the program, its machine or the way to you does not work: look after it, for faults are not told then.
+
 page-title = Alert { $code }
 page-ask = Press the button to say that you have seen it and look after it. Reminders then stop; the alert stays open until it is over.
 page-for = This link is for { $person }.
