@@ -36,7 +36,13 @@ fn posted(site: &Site) -> Vec<Posted> {
         WHERE channel = 'command' ORDER BY number";
     let Ok(mut statement) = db.prepare(sql) else { return Vec::new() };
     let rows = statement.query_map((), |row| {
-        Ok(Posted { id: row.get(0)?, alert: row.get(1)?, person: row.get(2)?, why: row.get(3)?, fate: row.get(4)? })
+        Ok(Posted {
+            id: row.get(0)?,
+            alert: row.get(1)?,
+            person: row.get(2)?,
+            why: row.get(3)?,
+            fate: row.get(4)?,
+        })
     });
     rows.map(|rows| rows.flatten().collect()).unwrap_or_default()
 }

@@ -155,10 +155,8 @@ impl Followed {
     /// Whether it waits for somebody to say that it was seen.
     pub(super) fn waits(&self) -> bool {
         use AlarmState::{LatchedUnacknowledged, ReturnedUnacknowledged, Unacknowledged};
-        let unseen = matches!(
-            self.revision.state,
-            Unacknowledged | ReturnedUnacknowledged | LatchedUnacknowledged
-        );
+        let unseen =
+            matches!(self.revision.state, Unacknowledged | ReturnedUnacknowledged | LatchedUnacknowledged);
         self.revision.open && unseen
     }
 
@@ -176,7 +174,8 @@ impl Followed {
     /// Those who are still to hear that it is over: who was told that it is high or urgent.
     fn ends<'a>(&'a self, rules: &'a Rules) -> impl Iterator<Item = usize> + 'a {
         let told = self.kept.told.iter();
-        let told = told.filter(|told| told.revision < self.revision.revision && told.priority >= Priority::High);
+        let told =
+            told.filter(|told| told.revision < self.revision.revision && told.priority >= Priority::High);
         told.filter_map(|told| rules.person(&told.person))
     }
 

@@ -142,14 +142,17 @@ impl Duty {
         if rules.people.is_empty() {
             return Self::default();
         }
-        let mut duty = Self { rules: Some(rules), heard: open, wake: Some(EventTime(i64::MIN)), ..Self::default() };
+        let mut duty =
+            Self { rules: Some(rules), heard: open, wake: Some(EventTime(i64::MIN)), ..Self::default() };
         for (key, body) in rows {
             if let Some(alert) = key.strip_prefix(OF_ALERT) {
                 // A row that can't be read is of an alert that is told as new.
                 if let (Some(revision), Ok(kept)) = (newest(alert), serde_json::from_str::<Kept>(&body)) {
                     duty.followed.insert(alert.to_owned(), Followed { revision, kept });
                 }
-            } else if let (Some(person), Ok(sent)) = (key.strip_prefix(OF_PERSON), serde_json::from_str(&body)) {
+            } else if let (Some(person), Ok(sent)) =
+                (key.strip_prefix(OF_PERSON), serde_json::from_str(&body))
+            {
                 duty.sent.insert(person.to_owned(), sent);
             } else if key == OF_SIGN {
                 duty.signed = serde_json::from_str(&body).ok();
@@ -216,12 +219,21 @@ impl Duty {
                 let quiet = rules.quiet_until(person, now).filter(|_| trusted && priority < Priority::Urgent);
                 match quiet {
                     Some(until) => soonest(&mut self.wake, until),
-                    None => wants.entry(person).or_default().push(Want { priority, since, what: (alert.clone(), why) }),
+                    None => wants.entry(person).or_default().push(Want {
+                        priority,
+                        since,
+                        what: (alert.clone(), why),
+                    }),
                 }
             }
         }
         let tellings = self.tell(now, &rules, wants);
-        let done: Vec<String> = self.followed.iter().filter(|(_, one)| one.is_done(&rules)).map(|(alert, _)| alert.clone()).collect();
+        let done: Vec<String> = self
+            .followed
+            .iter()
+            .filter(|(_, one)| one.is_done(&rules))
+            .map(|(alert, _)| alert.clone())
+            .collect();
         for alert in done {
             self.followed.remove(&alert);
             self.changed.insert(format!("{OF_ALERT}{alert}"));
@@ -229,7 +241,9 @@ impl Duty {
         if !tellings.is_empty() {
             soonest(&mut self.wake, now);
         }
-        if let Some(hand_over) = rules.rota.shift(now).and_then(|shift| shift.until).filter(|_| !self.followed.is_empty()) {
+        if let Some(hand_over) =
+            rules.rota.shift(now).and_then(|shift| shift.until).filter(|_| !self.followed.is_empty())
+        {
             soonest(&mut self.wake, hand_over);
         }
         self.rules = Some(rules);
@@ -264,12 +278,16 @@ impl Duty {
 
     /// Takes in what was heard. Of one fault told under two ids the one that goes on takes over what people know.
     fn take_in(&mut self, now: EventTime, rules: &Rules) {
-        let (merged, others): (Vec<_>, Vec<_>) =
-            std::mem::take(&mut self.heard).into_iter().partition(|one| matches!(one.why, Revised::Merged { .. }));
+        let (merged, others): (Vec<_>, Vec<_>) = std::mem::take(&mut self.heard)
+            .into_iter()
+            .partition(|one| matches!(one.why, Revised::Merged { .. }));
         for revision in others.into_iter().chain(merged) {
             let alert = revision.alert.clone();
             let Some(followed) = self.followed.get_mut(&alert) else {
-                if revision.open && rules.telling.rule(revision.priority).is_some() && self.make_room(revision.priority) {
+                if revision.open
+                    && rules.telling.rule(revision.priority).is_some()
+                    && self.make_room(revision.priority)
+                {
                     self.changed.insert(format!("{OF_ALERT}{alert}"));
                     self.followed.insert(alert, Followed::new(revision, now));
                 }
@@ -301,7 +319,8 @@ impl Duty {
         if self.followed.len() < MOST_FOLLOWED {
             return true;
         }
-        let least = self.followed.iter().min_by_key(|(_, one)| (one.priority(), std::cmp::Reverse(one.since())));
+        let least =
+            self.followed.iter().min_by_key(|(_, one)| (one.priority(), std::cmp::Reverse(one.since())));
         let Some((alert, _)) = least.filter(|(_, one)| one.priority() < priority) else { return false };
         let alert = alert.clone();
         tracing::warn!(alert, "too many alerts are open; people are not told of this one any more");

@@ -58,7 +58,9 @@ fn shifts(text: &mut String, rules: &Rules, from: EventTime, until: EventTime) {
         let line = rules.rota.line(at);
         let then: Vec<&str> = line.iter().skip(1).map(|person| named(*person)).collect();
         let then = if then.is_empty() { "nobody".to_owned() } else { then.join(", ") };
-        let instead = shift.instead_of.map_or_else(String::new, |other| format!("   exception, instead of {}", named(other)));
+        let instead = shift
+            .instead_of
+            .map_or_else(String::new, |other| format!("   exception, instead of {}", named(other)));
         let _ = writeln!(
             text,
             "  {:20}  {:20}  {:widest$}  {then}{instead}",
@@ -68,7 +70,11 @@ fn shifts(text: &mut String, rules: &Rules, from: EventTime, until: EventTime) {
         );
         at = end;
     }
-    text.push_str(if at < until { "  and so on: the list is cut here\n" } else { "  No gap: somebody is on duty at every moment.\n" });
+    text.push_str(if at < until {
+        "  and so on: the list is cut here\n"
+    } else {
+        "  No gap: somebody is on duty at every moment.\n"
+    });
 }
 
 /// When the clocks change, and what becomes of hand-overs.
@@ -104,7 +110,8 @@ fn clocks(text: &mut String, rota: &Rota, from: EventTime, until: EventTime) {
 /// What the old clock would have shown at a change.
 fn on_the_old_clock(at: i64, zone: &TimeZone) -> String {
     let offset = local(EventTime(at - 1), zone).offset();
-    Timestamp::from_millisecond(at).map_or_else(|_| String::new(), |at| offset.to_datetime(at).strftime("%H:%M").to_string())
+    Timestamp::from_millisecond(at)
+        .map_or_else(|_| String::new(), |at| offset.to_datetime(at).strftime("%H:%M").to_string())
 }
 
 fn written(at: EventTime, zone: &TimeZone) -> String {
@@ -127,7 +134,9 @@ fn told(rule: Option<&RuleSpec>, priority: Priority) -> String {
     let ways: Vec<&str> = rule.by.iter().map(|way| way.key()).collect();
     parts.push(format!("by {}", ways.join(", ")));
     match rule.again {
-        Some(again) => parts.push(format!("again after {} while nobody acknowledges, then ever later", duration(again))),
+        Some(again) => {
+            parts.push(format!("again after {} while nobody acknowledges, then ever later", duration(again)))
+        }
         None => parts.push("no reminders".to_owned()),
     }
     match rule.next_in_line {

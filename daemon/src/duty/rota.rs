@@ -52,18 +52,25 @@ impl Rota {
         if self.people == 0 {
             return None;
         }
-        let Some(turns) = &self.turns else { return Some(Shift { person: 0, instead_of: None, until: None }) };
+        let Some(turns) = &self.turns else {
+            return Some(Shift { person: 0, instead_of: None, until: None });
+        };
         let week = self.week(turns, at);
         let regular = in_turn(turns, week)?;
         let hand_over = self.hand_over(turns, week + 1);
-        if let Some((_, until, person)) = self.exceptions.iter().find(|(from, until, _)| *from <= at && at < *until)
+        if let Some((_, until, person)) =
+            self.exceptions.iter().find(|(from, until, _)| *from <= at && at < *until)
         {
             let instead_of = (*person != regular).then_some(regular);
             let until = hand_over.map_or(*until, |hand_over| hand_over.min(*until));
             return Some(Shift { person: *person, instead_of, until: Some(until) });
         }
         let next = self.exceptions.iter().map(|(from, ..)| *from).filter(|from| *from > at).min();
-        Some(Shift { person: regular, instead_of: None, until: [hand_over, next].into_iter().flatten().min() })
+        Some(Shift {
+            person: regular,
+            instead_of: None,
+            until: [hand_over, next].into_iter().flatten().min(),
+        })
     }
 
     /// Who is told one after another while nobody acknowledges: the one on duty, then those whose turns follow, each once;
@@ -80,7 +87,8 @@ impl Rota {
             Some(turns) => {
                 let week = self.week(turns, at);
                 let relieved = shift.instead_of;
-                let following = (1..=turns.weeks.len() as i64).filter_map(|ahead| in_turn(turns, week + ahead));
+                let following =
+                    (1..=turns.weeks.len() as i64).filter_map(|ahead| in_turn(turns, week + ahead));
                 following.filter(|person| Some(*person) != relieved).for_each(&mut add);
                 relieved.into_iter().for_each(&mut add);
             }

@@ -116,7 +116,8 @@ fn an_exception_takes_the_duty_and_the_relieved_one_is_last_in_line() {
     }];
     let spec = RotaSpec { exceptions, ..turns((Weekday::Monday, (7, 0)), (2026, 12, 21), &[0, 1, 2]) };
     let rota = Rota::new(Some(spec), 3, zone(DENVER));
-    let shift = |at: &str| rota.shift(utc(at)).map(|shift| (shift.person, shift.instead_of, shift.until.unwrap()));
+    let shift =
+        |at: &str| rota.shift(utc(at)).map(|shift| (shift.person, shift.instead_of, shift.until.unwrap()));
     let (christmas, monday, over) =
         (utc("2026-12-24T14:00:00Z"), utc("2026-12-28T14:00:00Z"), utc("2026-12-29T14:00:00Z"));
     assert_eq!(shift("2026-12-24T13:59:59Z"), Some((0, None, christmas)));
@@ -143,7 +144,10 @@ fn quiet_hours_end_by_the_clock_on_the_wall() {
     assert_eq!(until("2026-11-01T04:00:00Z"), Some(utc("2026-11-01T13:00:00Z")), "nine hours");
     assert_eq!(until("2027-03-14T05:00:00Z"), Some(utc("2027-03-14T12:00:00Z")), "seven hours");
     let noon = Quiet { from: (12, 0), until: (13, 0) };
-    assert_eq!(quiet_until(noon, utc("2026-11-27T19:30:00Z"), &zone(DENVER)), Some(utc("2026-11-27T20:00:00Z")));
+    assert_eq!(
+        quiet_until(noon, utc("2026-11-27T19:30:00Z"), &zone(DENVER)),
+        Some(utc("2026-11-27T20:00:00Z"))
+    );
     assert_eq!(quiet_until(noon, utc("2026-11-27T20:00:00Z"), &zone(DENVER)), None);
 }
 
@@ -238,7 +242,10 @@ fn when_nobody_acknowledges_the_next_in_line_follow_and_reminders_grow_apart_unt
     duty.hear(&urgent);
     let told = pass(&mut duty, utc(AFTERNOON), (0, 241));
     let of = |name: &str| -> Vec<String> {
-        told.iter().filter(|line| line.contains(name)).map(|line| line.replace(&format!(" {name}"), "")).collect()
+        told.iter()
+            .filter(|line| line.contains(name))
+            .map(|line| line.replace(&format!(" {name}"), ""))
+            .collect()
     };
     assert_eq!(of("Ines"), ["0 new", "15 reminder", "45 reminder", "105 reminder", "225 reminder"]);
     assert_eq!(of("Tomas"), ["30 next in line", "45 reminder", "75 reminder", "135 reminder"]);
@@ -276,7 +283,8 @@ fn what_is_not_urgent_waits_for_its_cause_and_is_not_told_if_it_clears_before() 
     duty.hear(&long);
     assert_eq!(pass(&mut duty, utc(AFTERNOON), (0, 2)), Vec::<String>::new());
     duty.hear(&over(&short));
-    let found = AlertRevision { revision: 2, cause: Some(Box::new(cause)), why: Revised::Explained, ..long.clone() };
+    let found =
+        AlertRevision { revision: 2, cause: Some(Box::new(cause)), why: Revised::Explained, ..long.clone() };
     duty.hear(&found);
     assert_eq!(pass(&mut duty, utc(AFTERNOON), (2, 60)), ["2 Ines new"]);
     // Without a cause it is told after its wait.

@@ -2,8 +2,8 @@
 
 use super::{
     Durability, Error, Guessed, Learned, MinuteRow, NewLetter, NewRecording, Precious, RefusedRow, Result,
-    Salvage, Store, TailRecord, duty, guessed, late, learned, minutes, outbox, recordings, refuge, refused, room,
-    state, tail, tens, told, undated,
+    Salvage, Store, TailRecord, duty, guessed, late, learned, minutes, outbox, recordings, refuge, refused,
+    room, state, tail, tens, told, undated,
 };
 use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::output::{AlertRevision, Change, Excursion};

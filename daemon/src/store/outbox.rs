@@ -86,7 +86,19 @@ pub(super) fn post(db: &Connection, letters: &[NewLetter]) -> Result<(usize, usi
         let NewLetter { id, channel, alert, revision, created, message, to, due, reminds } = letter;
         let key = place_key(channel);
         let place = schema::count(db, &key)?.saturating_add(1);
-        if insert.execute((id, channel, alert, revision, created.0, message, place as i64, to, due.0, reminds))? > 0 {
+        if insert.execute((
+            id,
+            channel,
+            alert,
+            revision,
+            created.0,
+            message,
+            place as i64,
+            to,
+            due.0,
+            reminds,
+        ))? > 0
+        {
             schema::count_up(db, &key, 1)?;
             new += 1;
             channels.insert(channel);

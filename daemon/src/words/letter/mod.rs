@@ -97,7 +97,9 @@ pub enum Seen {
 pub fn sheet(message: &Message, reader: Reader<'_>) -> Sheet {
     let speech = reader.speech;
     let subject = subject(&message.text);
-    if let Some(body) = [(TEST, "test-body"), (ALIVE, "alive-body")].iter().find(|(state, _)| message.state == *state) {
+    if let Some(body) =
+        [(TEST, "test-body"), (ALIVE, "alive-body")].iter().find(|(state, _)| message.state == *state)
+    {
         let part = Part { head: String::new(), said: vec![speech.say(body.1)], weight: Weight::Plain };
         return Sheet {
             subject,
