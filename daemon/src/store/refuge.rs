@@ -39,7 +39,7 @@ const INTO_MEMORY: [Table; 13] = [
 ];
 
 /// What came meanwhile, and whether it takes the place of what is there.
-const TO_THE_DISK: [(Table, bool); 20] = [
+const TO_THE_DISK: [(Table, bool); 21] = [
     (Table::keyed("meta").only("key NOT IN ('book', 'format', 'correction')"), true),
     (Table::numbered("meter"), false),
     (Table::numbered("series"), false),

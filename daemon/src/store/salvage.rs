@@ -90,7 +90,7 @@ fn words(table: &str) -> &str {
 
 /// What is told of people and to people first, then what means something only with the names of meters.
 /// A page that lies in the wrong place brings rows of another table: their values are not of the right kind.
-const TABLES: [Table; 17] = [
+const TABLES: [Table; 18] = [
     Table::numbered("precious").only("typeof(scope) = 'text' AND typeof(body) = 'text'").zeroed("number"),
     Table::numbered("outbox")
         .only("typeof(id) = 'text' AND typeof(channel) = 'text' AND typeof(message) = 'text'"),
