@@ -12,18 +12,18 @@ const URGENT_EVERY: Span = Span::seconds(30);
 
 /// What could be told to one person now.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Want<T> {
+pub(super) struct Want<T> {
     /// Its priority.
-    pub priority: Priority,
+    pub(super) priority: Priority,
     /// Since when it is known: the older goes first.
-    pub since: EventTime,
+    pub(super) since: EventTime,
     /// What.
-    pub what: T,
+    pub(super) what: T,
 }
 
 /// What is told now: each letter is a list, of which all but the first are summed up. And when more may be told; `None`: nothing waits.
 /// `sent`: when the latest [`MOST_AN_HOUR`] messages went.
-pub fn dose<T>(
+pub(super) fn dose<T>(
     now: EventTime,
     sent: &[EventTime],
     mut wants: Vec<Want<T>>,

@@ -192,7 +192,9 @@ impl Duty {
             self.changed.insert(format!("{OF_ALERT}{alert}"));
         }
         for (person, sent) in &mut self.sent {
-            sent.iter_mut().for_each(|at| *at += by);
+            for at in sent.iter_mut() {
+                *at += by;
+            }
             self.changed.insert(format!("{OF_PERSON}{person}"));
         }
         if let Some(signed) = &mut self.signed {
@@ -368,13 +370,11 @@ impl Duty {
             let (reminder, next_reminder) = followed.tell(&rules.people[person].name, why, now, rules);
             let revision = followed.revision.clone();
             self.changed.insert(format!("{OF_ALERT}{alert}"));
-            match &mut telling {
-                Some(telling) => telling.others.push(revision),
-                None => {
-                    let by = rules.ways(person, priority);
-                    let others = Vec::new();
-                    telling = Some(Telling { person, why, revision, others, reminder, next_reminder, by });
-                }
+            if let Some(telling) = &mut telling {
+                telling.others.push(revision);
+            } else {
+                let (by, others) = (rules.ways(person, priority), Vec::new());
+                telling = Some(Telling { person, why, revision, others, reminder, next_reminder, by });
             }
         }
         telling

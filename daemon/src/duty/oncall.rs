@@ -133,16 +133,14 @@ fn told(rule: Option<&RuleSpec>, priority: Priority) -> String {
     }
     let ways: Vec<&str> = rule.by.iter().map(|way| way.key()).collect();
     parts.push(format!("by {}", ways.join(", ")));
-    match rule.again {
-        Some(again) => {
-            parts.push(format!("again after {} while nobody acknowledges, then ever later", duration(again)))
-        }
-        None => parts.push("no reminders".to_owned()),
-    }
-    match rule.next_in_line {
-        Some(wait) => parts.push(format!("each {} the next in line is told too", duration(wait))),
-        None => parts.push("nobody else".to_owned()),
-    }
+    parts.push(rule.again.map_or_else(
+        || "no reminders".to_owned(),
+        |again| format!("again after {} while nobody acknowledges, then ever later", duration(again)),
+    ));
+    parts.push(rule.next_in_line.map_or_else(
+        || "nobody else".to_owned(),
+        |wait| format!("each {} the next in line is told too", duration(wait)),
+    ));
     parts.join("; ")
 }
 

@@ -59,6 +59,8 @@ fn full_batch() -> Batch {
         minutes: vec![minute_row("T2 secondary", &columns(4), 0)],
         recordings: vec![super::recording::recording("r", 0, 3, 2)],
         letters: vec![letter("a", 1)],
+        duty: vec![("alert a".to_owned(), Some("{}".to_owned()))],
+        seen: vec!["a".to_owned()],
         refused: vec![RefusedRow { number: 2, meter: "T2 secondary".into(), what: out_of_range }],
         precious: vec![Precious { scope: "T2".into(), number: 2, body: "{}".to_owned() }],
         learned: vec![Learned { meter: "T2 secondary".into(), shortest_event: Span::seconds(5) }],
