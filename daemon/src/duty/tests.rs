@@ -505,7 +505,9 @@ proptest! {
                     // It has decided, and dies before that is kept; what it had heard comes again.
                     one.attend(now, true);
                     one = dying.begin();
-                    unkept.iter().for_each(|next| one.hear(next));
+                    for next in &unkept {
+                        one.hear(next);
+                    }
                 }
                 for (kept, duty) in [(&mut dying, &mut one), (&mut living, &mut other)] {
                     for telling in duty.attend(now, true) {
@@ -518,7 +520,7 @@ proptest! {
                         kept.letters.push((id(&telling), now));
                         if telling.person == rules().rota.line(now)[0] {
                             waiting.remove(&telling.revision.alert);
-                            telling.others.iter().for_each(|one| drop(waiting.remove(&one.alert)));
+                            waiting.retain(|alert, _| telling.others.iter().all(|other| other.alert != *alert));
                         }
                     }
                     kept.keep(&unkept, duty.take_changes());
