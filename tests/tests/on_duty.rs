@@ -12,7 +12,7 @@ const KILLS: u64 = 20;
 /// So many alerts open and close: with two messages each they stay below what one person gets in an hour.
 const ROUNDS: u64 = 3;
 /// For each thing that is waited for.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 fn number(name: &str, usual: u64) -> u64 {
     std::env::var(name).map_or(usual, |text| text.parse().unwrap_or_else(|_| panic!("{name} is a number")))
