@@ -174,6 +174,39 @@ pub fn by_unequal_load_k<const N: usize>(rises: [Option<(f64, f64)>; N]) -> [f64
     over_peers_k(full).map(|excess| excess.unwrap_or(0.0).max(0.0))
 }
 
+/// The most that a sound termination rises over the air at rated current, in kelvin.
+///
+/// Source: IEC 61439-1 Table 6, terminals for external insulated conductors (from memory).
+pub const SOUND_RISE_K: f64 = 70.0;
+
+/// How far each termination stands at least over its peers, in kelvin at rated current, where nobody measures the air around
+/// them: what no air and no sound rise of up to [`SOUND_RISE_K`] explains. For a peer `j`,
+/// `(T_i − T_j − max(0, q_i − q_j)·70 K)/q_i` with `q` the lagged squares of [`rise_at_rated_k`].
+///
+/// `None` below [`LEAST_LOAD`] and for one that stands alone; the choice of the peer is that of [`over_peers_k`], and with like
+/// currents the figure is the same.
+pub fn over_peers_without_air_k<const N: usize>(
+    temperatures_c: [Option<f64>; N],
+    lagged_squares: [Option<f64>; N],
+) -> [Option<f64>; N] {
+    let known = |index: usize| {
+        let (hot, square) = (temperatures_c[index]?, lagged_squares[index]?);
+        (hot.is_finite() && square.is_finite()).then_some((hot, square))
+    };
+    std::array::from_fn(|own| {
+        let (hot, square) = known(own).filter(|(_, square)| *square >= LEAST_LOAD * LEAST_LOAD)?;
+        let mut over = [f64::NEG_INFINITY; N];
+        let mut count = 0;
+        for (other, other_square) in (0..N).filter(|index| *index != own).filter_map(known) {
+            over[count] = hot - other - SOUND_RISE_K * (square - other_square).max(0.0);
+            count += 1;
+        }
+        let over = &mut over[..count];
+        over.sort_by(|one, other| other.total_cmp(one));
+        over.get(count.saturating_sub(1) / 2).map(|over| over / square).filter(|excess| excess.is_finite())
+    })
+}
+
 /// The next value of a running mean with a time constant: `(before − now)·e^(−Δt/τ) + now`, exact for any `Δt` in which
 /// `now` stands still. `dt` and `tau` in the same unit, above zero; else the mean stays.
 ///
@@ -258,6 +291,24 @@ mod tests {
         assert!(like.iter().all(|by_load| by_load.abs() < 1e-12), "like load: {like:?}");
     }
 
+    /// Without anybody who measures the air: the same figure with like currents, and less, never more, with unlike ones.
+    #[test]
+    fn without_air_a_hot_lug_still_shows_in_its_own_excess_and_in_no_other() {
+        // 20 °C about them, 30 K each at full load, the second 24 K more; all at 80 % of rated current.
+        let hot = [39.2, 54.56, 39.2];
+        let excess = over_peers_without_air_k(hot.map(Some), [Some(0.64); 3]).map(|k| k.expect("all"));
+        assert!((excess[1] - 24.0).abs() < 1e-9 && excess[0].abs() < 1e-9 && excess[2].abs() < 1e-9);
+        // The others at half of that current: the lug may owe 70 K times the difference of the squares to its load.
+        let unlike = over_peers_without_air_k([24.8, 54.56, 24.8].map(Some), [0.16, 0.64, 0.16].map(Some));
+        assert!((unlike[1].expect("loaded") - (54.56 - 24.8 - 70.0 * 0.48) / 0.64).abs() < 1e-9);
+        assert_eq!(over_peers_without_air_k([Some(90.0), None, None], [Some(0.5); 3]), [None; 3], "no peer");
+        assert_eq!(
+            over_peers_without_air_k([Some(90.0), Some(30.0)], [Some(0.15), Some(0.5)])[0],
+            None,
+            "no load"
+        );
+    }
+
     #[test]
     fn two_hot_lugs_do_not_hide_each_other() {
         let excess = over_peers_k([Some(54.0), Some(60.0), Some(30.0)]).map(|k| k.expect("all"));
@@ -289,7 +340,8 @@ mod tests {
                 rise_at_rated_k(a, b),
             ];
             let peers = over_peers_k([Some(a), Some(b), Some(c), None]);
-            for out in outs.into_iter().chain(peers).flatten() {
+            let without_air = over_peers_without_air_k([Some(a), Some(b), None], [Some(c), Some(d), Some(p)]);
+            for out in outs.into_iter().chain(peers).chain(without_air).flatten() {
                 prop_assert!(out.is_finite());
             }
         }
@@ -306,6 +358,17 @@ mod tests {
                 let (plain, scaled, moved) = (plain.unwrap(), scaled.unwrap(), moved.unwrap());
                 prop_assert!((plain * factor - scaled).abs() < 1e-9 * (1.0 + scaled.abs()));
                 prop_assert!((plain - moved).abs() < 1e-9 * (1.0 + plain.abs()));
+            }
+        }
+
+        /// Sound lugs in any air at any currents show no excess, though nobody measures the air.
+        #[test]
+        fn sound_lugs_show_no_excess_without_air(
+            air in -30.0..60.0f64, rise in 0.0..SOUND_RISE_K, squares in prop::array::uniform4(0.0..1.5f64),
+        ) {
+            let hot = squares.map(|square| Some(air + rise * square));
+            for excess in over_peers_without_air_k(hot, squares.map(Some)).into_iter().flatten() {
+                prop_assert!(excess < 1e-9, "{excess}");
             }
         }
 

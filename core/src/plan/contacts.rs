@@ -75,18 +75,15 @@ impl Draft<'_> {
             .filter_map(move |place| slot(meter, Quantity::numbered(Measurand::Termination, place, number)))
     }
 
-    /// Those of one module, with the currents of what it sits on; none without air or with fewer than two of them.
+    /// Those of one module, with the currents of what it sits on; none with fewer than two of them.
     fn group(&mut self, local: usize, number: u8) -> Option<TerminationsPlan> {
         let meter = &self.meters[local];
         let (measures, rating) = self.measures(meter)?;
         let mut air: Vec<_> =
             ambients(&meter.series).map(|index| (local, meter.first_slot + index)).collect();
-        // The air of a transformer's room is not that within the board of a feeder.
+        // The air of a transformer's room is not that within the board of a feeder: there they are compared without.
         if air.is_empty() && meter.feeder.is_none() {
             air = self.air();
-        }
-        if air.is_empty() {
-            return None;
         }
         let quantity = |what, place| Quantity::numbered(what, place, number);
         let mut parts = [None; 4];

@@ -1,7 +1,9 @@
 //! Each termination against its peers, each divided by its own current squared as its mass has seen it.
 
 use super::Turn;
-use crate::electrical::contact::{by_unequal_load_k, lagged, over_peers_k, rise_at_rated_k};
+use crate::electrical::contact::{
+    by_unequal_load_k, lagged, over_peers_k, over_peers_without_air_k, rise_at_rated_k,
+};
 use crate::formula::mean_present;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
@@ -14,7 +16,7 @@ const SETTLED: Span = Span::minutes(60);
 /// Terminations under like load at one place: phases A, B, C and the neutral.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TerminationsPlan {
-    /// Columns of the temperatures of the air around them.
+    /// Columns of the temperatures of the air around them; none where nobody measures it.
     pub air: Box<[usize]>,
     /// Those that have a sensor and whose current is measured.
     pub parts: [Option<TerminationPlan>; 4],
@@ -63,12 +65,15 @@ impl Terminations {
     pub(super) fn step(&mut self, plan: &TerminationsPlan, turn: &mut Turn<'_>) {
         let air = mean_present(turn.inputs, &plan.air);
         let (mut full, mut unloaded, mut rises) = ([None; 4], [None; 4], [None; 4]);
+        let (mut temperatures, mut squares) = ([None; 4], [None; 4]);
         for (index, (seen, part)) in self.parts.iter_mut().zip(&plan.parts).enumerate() {
             let Some(part) = part else { continue };
             let Some(amperes) = turn.inputs[part.current].get() else { continue };
             let seen = seen.insert(Seen::after(*seen, turn.end, (amperes / part.rated_a).powi(2)));
-            let rise = turn.inputs[part.temperature].get().zip(air).map(|(hot, air)| hot - air);
+            let hot = turn.inputs[part.temperature].get();
+            let rise = hot.zip(air).map(|(hot, air)| hot - air);
             let settled = seen.at - seen.since >= SETTLED;
+            (temperatures[index], squares[index]) = (hot, settled.then_some(seen.square));
             let rise = rise.filter(|_| settled);
             unloaded[index] = rise.filter(|_| seen.square < OFFSET_BELOW * OFFSET_BELOW);
             let rise = rise.map(|rise| rise - self.offset_k[index]);
@@ -77,7 +82,12 @@ impl Terminations {
         }
         self.learn_offsets(plan, turn.end, unloaded);
         let by_load = by_unequal_load_k(rises);
-        for ((part, excess), by_load) in plan.parts.iter().zip(over_peers_k(full)).zip(by_load) {
+        let excess = if plan.air.is_empty() {
+            over_peers_without_air_k(temperatures, squares)
+        } else {
+            over_peers_k(full)
+        };
+        for ((part, excess), by_load) in plan.parts.iter().zip(excess).zip(by_load) {
             if let Some(part) = part {
                 // Of what unequal loads may explain nothing is left.
                 turn.row[part.excess] = excess.map(|excess| excess.min((excess - by_load).max(0.0))).into();

@@ -55,6 +55,8 @@ const MISSING_FOR: Span = Span::minutes(20);
 /// Colder than a healthy winding would be by so much, as a share of the rated rise, while its like are not, for so long.
 const COLD_SHARE: f64 = 0.2;
 const COLD_FOR: Span = Span::hours(2);
+/// And as this share of the rise that is expected: what a model makes of a load far beyond the rated one is that much in doubt.
+const COLD_OF_EXPECTED: f64 = 0.5;
 /// Of the rated rise where the nameplate has none, in K.
 const USUAL_RISE_K: f64 = 80.0;
 
@@ -153,7 +155,7 @@ fn sensors(look: &Look<'_>, mut show: impl FnMut(Shown)) {
             value,
             like: unit.winding_expected[phase].or_else(|| others(unit.winding, phase)),
             has_company: company(unit.winding, phase),
-            short: short(unit.winding_residual, phase),
+            short: short(look, phase),
             beyond: beyond(look, phase),
             is_air: false,
         });
@@ -199,10 +201,15 @@ fn company(three: Three, own: usize) -> bool {
     three.iter().enumerate().any(|(other, value)| other != own && value.is_some())
 }
 
-/// How much colder a winding is than a healthy one, beyond what the other two are.
-fn short(residual: Three, phase: usize) -> Option<f64> {
+/// How much colder a winding is than a healthy one, beyond what the other two are; nothing while that is a small part of the rise
+/// that is expected.
+fn short(look: &Look<'_>, phase: usize) -> Option<f64> {
+    let residual = look.unit.winding_residual;
     mean(residual)?;
-    Some(others(residual, phase)?.min(0.0) - residual[phase]?)
+    let short = others(residual, phase)?.min(0.0) - residual[phase]?;
+    let expected = look.unit.winding_expected[phase].zip(look.unit.ambient).map(|(hot, air)| hot - air);
+    let counts = expected.is_none_or(|expected| short > COLD_OF_EXPECTED * expected);
+    Some(if counts { short } else { short.min(0.0) })
 }
 
 /// How much more a winding is above a healthy one than the others are, and the rise that is expected of it.
