@@ -32,12 +32,12 @@ use heard::Notice;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use tell::{AT_ONCE, Moment, Part, Told};
-use train::{OFTEN, Trains};
+use train::{OFTEN, Train, Trains};
 
 /// What is over is judged when the others have passed it by this.
 const AFTER: Span = Span::seconds(2);
 /// Readings farther apart tell nothing of what happens within seconds, however often a meter is said to be read.
-const FAST_ENOUGH: Span = Span::seconds(5);
+const FAST_ENOUGH: Span = Span::seconds(15);
 /// Readings that an ear holds back: more than the grid lets a meter of one second be ahead of the slowest. Beyond it the oldest is
 /// heard before its time.
 const MOST_HELD: usize = 1024;
@@ -217,11 +217,13 @@ impl Moments {
         let key = (told.cause, told.circuit, told.place);
         if told.cause == Cause::ConnectionIntermittent {
             // What was told as a lost phase is not told again as a break, unless it comes and goes.
-            let known = self.trains.find(told.cause, told.circuit, told.place).is_some();
+            let known = self.trains.find(told.cause, told.circuit, told.place);
             let lost = self.trains.find(Cause::LostPhase, told.circuit, told.place);
             let as_lost =
                 lost.is_some_and(|lost| lost.last + AT_ONCE >= told.start && lost.pattern.times == 1);
-            if told.length > LONGEST_BREAK || (as_lost && !known) {
+            // Nor what was counted by its face, once it had stood for long enough.
+            let counted = |train: &Train| (train.last - told.start).0.abs() <= AT_ONCE.0;
+            if told.length > LONGEST_BREAK || (as_lost && known.is_none()) || known.is_some_and(counted) {
                 return;
             }
         }

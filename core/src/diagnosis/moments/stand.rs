@@ -104,10 +104,14 @@ fn claim(
 ) {
     let place = face.place;
     let key = Some(place);
+    // What was lost and came back by itself was no fuse.
+    let came_before = |cause| {
+        trains
+            .find(cause, circuit, key)
+            .is_some_and(|train| face.since - train.last <= SAME_CONTACT && train.last < face.since)
+    };
     let lets_go = face.cause == Cause::LostPhase
-        && trains
-            .find(Cause::ConnectionIntermittent, circuit, key)
-            .is_some_and(|train| face.since - train.last <= SAME_CONTACT && train.last < face.since);
+        && (came_before(Cause::ConnectionIntermittent) || came_before(Cause::LostPhase));
     let cause = if lets_go { Cause::ConnectionIntermittent } else { face.cause };
     if docket.claims.iter().any(|claim| (claim.cause, claim.circuit, claim.place) == (cause, circuit, key)) {
         return;

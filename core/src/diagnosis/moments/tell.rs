@@ -36,6 +36,8 @@ pub(super) const DIPS: f64 = 0.01;
 const LOADED: f64 = 0.05;
 /// Amperes of a fault before a trip: times the usual ones.
 const FAULT: f64 = 2.5;
+/// Readings at least so often see most of the starts, which take some seconds.
+const COUNTS_STARTS: Span = Span::seconds(5);
 /// An interruption that lasts longer is an outage, of which people know (IEEE 1159: temporary events last up to a minute).
 const OUTAGE: Span = Span::seconds(60);
 
@@ -118,7 +120,8 @@ impl<'a> Moment<'a> {
             return told;
         }
         if let Some(start) = self.start(&told) {
-            told.push(start);
+            // Of meters that are read less often it says why the volts went, not how often loads start.
+            told.extend(self.parts.iter().all(|part| part.excursion.step <= COUNTS_STARTS).then_some(start));
             return told;
         }
         match self.of_load() {
