@@ -66,8 +66,6 @@ fn wait_until(site: &Site, why: &str, count: usize) {
 
 /// Each alert is told once as new and once as over, each under one id and to the one on duty; what the command got more than once
 /// is no more than one for each kill.
-///
-/// Seen to fail with what was told kept apart from the letters that tell it: an alert was told as new twice.
 #[test]
 fn a_person_is_told_once_of_each_alert_however_often_the_program_is_killed() {
     let (kills, seed) = (number("KVARDEN_KILLS", KILLS), number("KVARDEN_SEED", 20_261_126));

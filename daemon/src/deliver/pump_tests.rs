@@ -176,7 +176,6 @@ async fn a_refused_letter_is_parked_and_the_next_one_goes() {
     .await;
 }
 
-/// Seen to fail without the note of whom the other side refuses: the letter to the other person cleared it.
 #[tokio::test(start_paused = true)]
 async fn a_person_whose_letters_are_refused_is_told_of_until_one_is_taken() {
     on_local(async {

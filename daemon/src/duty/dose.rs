@@ -77,7 +77,6 @@ mod tests {
 
     const NOW: EventTime = EventTime(36_000_000);
 
-    // Seen to fail without the room that is kept for the sum: ten letters went.
     #[test]
     fn of_ten_that_are_not_urgent_the_last_five_are_summed_up() {
         let (letters, more) = dose(NOW, &[], (1..=10).map(|n| want(n, Priority::High)).collect());

@@ -67,7 +67,7 @@ fn pass(engine: &mut Engine, store: &mut Store, minutes: std::ops::Range<i64>) {
 }
 
 /// Row 36. Mail was away for an hour: what only reminds and nobody got is laid aside once somebody has acknowledged, by the same
-/// transaction, so no pump can send it any more. Seen to fail without `withdraw`.
+/// transaction, so no pump can send it any more.
 #[test]
 fn a_reminder_that_somebody_made_needless_is_not_sent() {
     let folder = tempfile::tempdir().unwrap();
@@ -86,7 +86,7 @@ fn a_reminder_that_somebody_made_needless_is_not_sent() {
     assert_eq!(delivered(&mut store, NOON + Span::hours(11)), ["600 Ines cleared", "600 Tomas cleared"]);
 }
 
-/// The program dies each half hour: the same letters under the same ids as of one that lives. Seen to fail without the rows of duty.
+/// The program dies each half hour: the same letters under the same ids as of one that lives.
 #[test]
 fn a_restart_neither_doubles_nor_loses_what_people_are_told() {
     let night = |restarts: bool| {
