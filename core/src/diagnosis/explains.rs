@@ -350,7 +350,7 @@ mod tests {
         assert_eq!(closeness(&triplen, &other), None, "scopes share nothing");
     }
 
-    /// One phase above its rating is unequal amperes too. Seen to fail without them.
+    /// One phase above its rating is unequal amperes too.
     #[test]
     fn an_overload_traced_to_a_feeder_explains_the_alarms_of_the_transformer() {
         let phase = finding(Cause::OverloadPhase, Some("MP-3"), Some(Place::B));

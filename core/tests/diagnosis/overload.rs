@@ -40,7 +40,7 @@ fn one_phase_over_the_rating_is_named() {
     assert!((proof.value - 100.0 * 270.0 / 208.18).abs() < 0.1, "amperes of the rating: {}", proof.value);
 }
 
-/// Fans let a dry unit carry a third more (C57.12.01, from memory). Seen to fail where the rating is that without fans.
+/// Fans let a dry unit carry a third more (C57.12.01, from memory).
 #[test]
 fn what_fans_allow_is_no_overload_and_what_is_beyond_is_one() {
     let mut plant = with_feeders(&["MP-1"], POWER_METER, 10);

@@ -59,7 +59,6 @@ fn what_is_colder_than_the_air_is_the_sensor() {
 }
 
 /// From the fourth hour on by 4 K an hour, at every load. A duct that is blocked would warm the winding ever more slowly.
-/// Seen to fail without the look at hours alike.
 #[test]
 fn what_drifts_by_as_much_each_hour_is_the_sensor_and_no_cooling() {
     let mut board = Board::of(&windings());

@@ -77,8 +77,7 @@ fn a_delta_tells_a_blocked_vent_a_hot_winding_and_a_hot_lug_apart() {
     told(dry(75.0, WiringForm::Delta, WiringForm::Delta), stand, SENSORS, ALL, faults);
 }
 
-/// Lines a tenth apart: one winding carries a third more heat than another. Seen to fail where all three lines count alike
-/// for each.
+/// Lines a tenth apart: one winding carries a third more heat than another.
 #[test]
 fn a_delta_with_unequal_lines_shows_nothing_while_it_is_sound() {
     let mut stand = Stand::new(DRY, CLOSED_DELTA, 75_000.0 / 240.0 / 3f64.sqrt());
