@@ -197,10 +197,10 @@ fn a_mean_over_minutes_is_judged_by_the_means() {
     let (site, _) = a_site();
     let mean = sections(200, "").replace(
         "levels = [{ setpoint = 200, priority = \"high\" }]",
-        "levels = [{ setpoint = 62, priority = \"high\", over = \"3m\" }]",
+        "levels = [{ setpoint = 63.5, priority = \"high\", over = \"3m\" }]",
     );
     let page = tried(&site, &mean, &["--since", "12h"]);
-    // (92 + 55 + 55) / 3 = 67 and (83 + 55 + 55) / 3 = 64: above 62 A; the peaks of a second change nothing, nor do half a
-    // minute at 95 A: (30 * 95 + 150 * 55) / 180 = 61.7.
+    // (92 + 55 + 55) / 3 = 67 and (83 + 55 + 55) / 3 = 64: above 63.5 A; the peaks of a second change nothing, nor do half a
+    // minute at 95 A, at the most when 160 seconds are known: (30 * 95.2 + 130 * 55.2) / 160 = 62.7.
     assert!(page.contains("came 2, would have come 2"), "{page}");
 }
