@@ -74,8 +74,8 @@ fn the_first_configuration_is_good_and_shows_the_whole_nameplate() {
     let text = std::fs::read_to_string(path).unwrap();
     let transformer =
         kvarden_config::SECTIONS.iter().find(|section| section.name == "[[transformer]]").unwrap();
-    // A plain transformer has its kind and phases from its sides, and this one stands alone.
-    let others = ["kind", "phases", "parallel_with"];
+    // A plain transformer has its kind and phases from its sides; this one stands alone, within the building.
+    let others = ["kind", "phases", "parallel_with", "point_of_common_coupling"];
     for key in transformer.keys.iter().filter(|key| !others.contains(key)) {
         assert!(text.contains(&format!("\n{key} = ")), "`{key}` of the nameplate is not shown");
     }

@@ -252,8 +252,20 @@ impl Way {
     }
 }
 
+/// What takes more than this share of the volts is no resistance but a phase that is open, or a fuse of one of the two meters; the
+/// others then carry what a whole way never does (common practice, no source).
+const OPEN: f64 = 0.1;
+
+/// Whether each phase that is measured at both ends goes through.
+fn is_whole(plan: &WayPlan, inputs: &[Sample]) -> bool {
+    (0..3).all(|phase| {
+        let ends = inputs[plan.up[phase]].get().zip(inputs[plan.down[phase]].get());
+        ends.is_none_or(|(up, down)| (up - down).abs() <= OPEN * up.max(down))
+    })
+}
+
 fn moment(plan: &WayPlan, inputs: &[Sample], amperes: [Option<f64>; 3], phase: usize) -> Option<Moment> {
-    let own_a = amperes[phase]?;
+    let own_a = amperes[phase].filter(|_| is_whole(plan, inputs))?;
     let others = [amperes[(phase + 1) % 3]?, amperes[(phase + 2) % 3]?];
     let drop_v = inputs[plan.up[phase]].get()? - inputs[plan.down[phase]].get()?;
     Some(Moment { own_a, neutral_a: neutral_in_phase_a(own_a, others), drop_v })
@@ -332,6 +344,25 @@ mod tests {
         assert_eq!(again.now("MP-1"), way.now("MP-1"));
         assert_eq!(days(&mut way, (9, 10), unlike, true)[1], Sample::new(0.0));
         assert!(way.drop_learned() && !way.drop_learned());
+    }
+
+    /// Phase A opens after a day. It has no resistance then, and the neutral carries what it never did.
+    #[test]
+    fn a_phase_that_is_open_makes_no_joints_of_the_others() {
+        let mut way = Way::default();
+        days(&mut way, (0, 1), [0.003; 3], true);
+        let mut row = [Sample::ABSENT; 4];
+        for step in 8640..8640 + 6 * 360 {
+            let end = EventTime(0) + Span::seconds(10 * (step + 1));
+            let load = 100.0 + 80.0 * (step as f64 / 700.0).sin();
+            let volts = 120.0 - 0.3 - 0.003 * load;
+            let values = [120.0, 120.0, 120.0, 2.4, volts, volts, 0.0, load, load];
+            let inputs = values.map(Sample::new);
+            way.step(&plan(), true, &mut Turn { end, inputs: &inputs, row: &mut row });
+            for phase in [1, 2] {
+                assert!(row[phase].get().is_none_or(|watts| watts == 0.0), "step {step}: {row:?}");
+            }
+        }
     }
 
     #[test]

@@ -104,14 +104,16 @@ fn claim(
 ) {
     let place = face.place;
     let key = Some(place);
-    // What was lost and came back by itself was no fuse.
-    let came_before = |cause| {
+    // What was lost and came back by itself was no fuse. At its next step a face is counted as such a break already.
+    let lately = |cause| {
         trains
             .find(cause, circuit, key)
-            .is_some_and(|train| face.since - train.last <= SAME_CONTACT && train.last < face.since)
+            .map(|train| face.since - train.last)
+            .filter(|passed| *passed <= SAME_CONTACT)
     };
     let lets_go = face.cause == Cause::LostPhase
-        && (came_before(Cause::ConnectionIntermittent) || came_before(Cause::LostPhase));
+        && (lately(Cause::ConnectionIntermittent).is_some_and(|passed| passed >= Span::ZERO)
+            || lately(Cause::LostPhase).is_some_and(|passed| passed > Span::ZERO));
     let cause = if lets_go { Cause::ConnectionIntermittent } else { face.cause };
     if docket.claims.iter().any(|claim| (claim.cause, claim.circuit, claim.place) == (cause, circuit, key)) {
         return;
