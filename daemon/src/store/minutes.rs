@@ -30,7 +30,7 @@ pub struct MinuteRow {
     /// It came too late to be judged: it is added to what is stored of that minute. Unlike any other row it may not be
     /// told twice, so what a restart brings out again of it is dropped: see [`crate::restore`].
     pub late: bool,
-    /// Our clock dated it while it was not trusted: it waits for its date, see [`super::undated`].
+    /// Our clock dated it while it was not trusted: it waits for its date, see `undated`.
     pub guessed: bool,
 }
 

@@ -1,5 +1,5 @@
 //! The words by which a person is told, by language: Fluent messages in `texts/`, built in. A further language is a
-//! further file there, with a line in [`FILES`].
+//! further file there, with a line in `FILES`.
 
 use fluent_bundle::concurrent::FluentBundle;
 use fluent_bundle::{FluentArgs, FluentResource};
