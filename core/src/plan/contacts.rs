@@ -146,6 +146,7 @@ impl Draft<'_> {
         let rated_a = rating.rated_a.filter(|rated| direct && wye && *rated > 0.0)?;
         let down = self.trio(local, Measurand::VoltageLn)?;
         let currents = self.trio(local, Measurand::Current)?;
+        let watts = Place::PHASES.map(|place| slot(meter, Quantity::at(Measurand::Power, place)));
         let neutral = slot(meter, Quantity::whole(Measurand::NeutralCurrent));
         let before = self.plant.feeders[..feeder].iter();
         let thing = 1 + before.filter(|other| other.fed_by == self.transformer).count();
@@ -161,6 +162,7 @@ impl Draft<'_> {
             up: up_volts.map(|slot| self.input((up, slot))),
             down: down.map(|slot| self.input((local, slot))),
             currents: currents.map(|slot| self.input((local, slot))),
+            watts: watts.map(|slot| slot.map(|slot| self.input((local, slot)))),
             neutral: neutral.map(|slot| self.input((local, slot))),
             rated_a,
             heat,

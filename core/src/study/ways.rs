@@ -39,6 +39,8 @@ pub struct WayPlan {
     pub down: [usize; 3],
     /// Columns of its currents.
     pub currents: [usize; 3],
+    /// Columns of its phases' power, where that is measured: by it a current that flows back is negative.
+    pub watts: [Option<usize>; 3],
     /// Column of its neutral's current, where that is measured.
     pub neutral: Option<usize>,
     /// Rated current in amperes.
@@ -168,9 +170,13 @@ impl Way {
                 load.take(turn.end, amperes / plan.rated_a);
             }
         }
+        let directed: [Option<f64>; 3] = std::array::from_fn(|phase| {
+            let back = plan.watts[phase].and_then(value).is_some_and(|watts| watts < 0.0);
+            amperes[phase].map(|amperes| if back { -amperes } else { amperes })
+        });
         let mut closed = false;
         for (phase, joint) in self.joints.iter_mut().enumerate() {
-            let moment = moment(plan, turn.inputs, amperes, phase).filter(|_| at_home);
+            let moment = moment(plan, turn.inputs, directed, phase).filter(|_| at_home);
             closed |= joint.observe(turn.end, GRID_STEP, moment, plan.rated_a);
         }
         if closed {
@@ -294,6 +300,7 @@ mod tests {
             up: [0, 1, 2],
             down: [3, 4, 5],
             currents: [6, 7, 8],
+            watts: [None; 3],
             neutral: None,
             rated_a: 200.0,
             heat: [0, 1, 2, 3],
@@ -362,6 +369,24 @@ mod tests {
             for phase in [1, 2] {
                 assert!(row[phase].get().is_none_or(|watts| watts == 0.0), "step {step}: {row:?}");
             }
+        }
+    }
+
+    /// By day the sun gives back what phases A and B carry and more: the volts at the end rise by it. Seen to fail where amperes have no
+    /// direction.
+    #[test]
+    fn power_that_flows_back_makes_no_joint() {
+        let plan = WayPlan { watts: [Some(9), Some(10), Some(11)], ..plan() };
+        let (mut way, mut row) = (Way::default(), [Sample::ABSENT; 4]);
+        for step in 0..3 * 8640 {
+            let end = EventTime(0) + Span::seconds(10 * (step + 1));
+            let sun = (step as f64 * std::f64::consts::TAU / 8640.0).sin().max(0.0);
+            let own = [60.0, 70.0, 180.0].map(|load: f64| load - 150.0 * sun);
+            let volts = own.map(|amperes| 120.0 - 0.3 - 0.003 * amperes);
+            let values = [[120.0; 3], volts, own.map(f64::abs), own.map(|amperes| 120.0 * amperes)].concat();
+            let inputs: Vec<Sample> = values.into_iter().map(Sample::new).collect();
+            way.step(&plan, true, &mut Turn { end, inputs: &inputs, row: &mut row });
+            assert!(row[..3].iter().all(|heat| heat.get().is_none_or(|watts| watts < 5.0)), "{step}: {row:?}");
         }
     }
 

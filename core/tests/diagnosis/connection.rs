@@ -200,3 +200,15 @@ fn sound_lugs_that_differ_are_no_finding_at_little_load() {
     board.run(4 * 3600, |meter, _| if meter == 0 { vec![208.2 * load; 3] } else { sensors.clone() });
     assert_eq!(board.lines(), Vec::<String>::new());
 }
+
+/// Two sensors differ by 2 K and lugs by 8 % of 28 K, at half load: 11 K over its peers at rated current, of which the sensors may be
+/// most.
+#[test]
+fn what_two_sensors_and_two_lugs_differ_by_at_half_load_is_no_finding() {
+    let mut board = Board::of(&lugs());
+    let load: f64 = 0.48;
+    let rises = [0.97, 1.08, 0.97].map(|own: f64| 28.0 * own * load * load);
+    let sensors = [vec![25.0, 25.0 + rises[0]], vec![27.0 + rises[1], 25.0 + rises[2]]].concat();
+    board.run(6 * 3600, |meter, _| if meter == 0 { vec![208.2 * load; 3] } else { sensors.clone() });
+    assert_eq!(board.lines(), Vec::<String>::new());
+}

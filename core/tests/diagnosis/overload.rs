@@ -58,3 +58,23 @@ fn what_fans_allow_is_no_overload_and_what_is_beyond_is_one() {
     );
     assert!(lines.iter().all(|line| line.contains("overload whole-unit")), "{lines:?}");
 }
+
+/// The unit comes above its rating by a phase of MP-1 that has carried far too much for hours, so that what was before is not known: it is
+/// that feeder's all the same, and what is unequal is no second fault.
+#[test]
+fn a_phase_of_the_unit_is_traced_to_the_only_feeder_that_is_over_on_it() {
+    let plant = with_feeders(&["MP-1", "MP-2"], POWER_METER, 10);
+    let mut board = Board::of(&plant);
+    let load = |base: f64| {
+        move |meter: usize, _| match meter {
+            0 => amperes([base + 30.0, base + 160.0, base + 30.0]),
+            1 => amperes([30.0, 160.0, 30.0]),
+            _ => amperes([base; 3]),
+        }
+    };
+    board.run(5 * 3600, load(20.0));
+    board.run(3 * 3600, load(90.0));
+    let lines = board.lines();
+    assert!(lines.iter().all(|line| line.contains("overload one-phase at MP-1 B")), "{lines:?}");
+    assert!(board.found.iter().any(|change| change.facts.evidence.iter().any(|one| one.feeder.is_none())), "{lines:?}");
+}

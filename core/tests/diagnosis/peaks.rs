@@ -66,3 +66,20 @@ fn the_ups_and_downs_of_an_overload_that_lasts_are_no_peaks() {
     assert!(lines.iter().any(|line| line.contains("found overload whole-unit")), "{lines:?}");
     assert!(!lines.iter().any(|line| line.contains("repeated-peaks")), "{lines:?}");
 }
+
+/// Machines that cycle above the rating from the first minute on: 250 A for four minutes, 185 A for eight, so that a mean of 99 % stays.
+/// An overload's ups and downs before the ladder has told of it.
+#[test]
+fn the_ups_and_downs_of_a_unit_that_is_full_are_no_peaks() {
+    let site =
+        |amperes| Site { meters: Meters::NoAngles, ..Site::new(vec![Draw::even(60.0), Draw::even(amperes)]) };
+    let (base, high) = (site(125.0), site(195.0));
+    let mut board = Board::of(&with_feeders(&["MP-1", "MP-2"], &Meters::NoAngles.points(), 10));
+    board.run(3 * 3600, |meter, second| base.shown(meter, second));
+    for _ in 0..6 {
+        board.run(240, |meter, second| high.shown(meter, second));
+        board.run(480, |meter, second| base.shown(meter, second));
+    }
+    let of_unit = |line: &String| line.contains("repeated-peaks at T2");
+    assert!(!board.lines().iter().any(of_unit), "{:?}", board.lines());
+}

@@ -168,3 +168,24 @@ fn windings_that_all_warm_slowly_are_no_sensor_that_drifts() {
     let lines = board.lines();
     assert!(!lines.iter().any(|line| line.contains("sensor")), "{lines:?}");
 }
+
+/// A large unit follows its load with 4 h, its model with less. One phase comes to 1.4 times its rating: its winding is far below what
+/// is expected for hours, and is no sensor.
+#[test]
+fn a_winding_that_follows_a_grown_load_slowly_is_no_sensor() {
+    let mut board = Board::of(&windings());
+    let full = |load: f64| 115.0 * load.powf(1.6);
+    let mut rises = [full(0.4); 3];
+    for step in 0..16 * 360 {
+        let loads = [0.4, if step < 4 * 360 { 0.4 } else { 1.4 }, 0.4];
+        for (rise, load) in rises.iter_mut().zip(loads) {
+            *rise += (full(load) - *rise) * 10.0 / 14_400.0;
+        }
+        let sensors = [vec![25.0], rises.map(|rise| 25.0 + rise).to_vec()].concat();
+        board.run(10, |meter, _| {
+            if meter == 0 { loads.map(|load| 208.2 * load).to_vec() } else { sensors.clone() }
+        });
+    }
+    let lines = board.lines();
+    assert!(!lines.iter().any(|line| line.contains(" sensor ")), "{lines:?}");
+}

@@ -168,3 +168,18 @@ fn the_order_of_arrival_and_a_restart_change_nothing() {
         assert_eq!(run(order, restart), usual, "{order:?} {restart:?}");
     }
 }
+
+/// 4.5 % beside 3 %, as their nameplates say: T3 has 60 % of 340 A, 98 % of its rating, and at 380 A it is above its plate while both together
+/// are not. Seen from the nameplates all is as it must be; the units do not suit each other.
+#[test]
+fn a_unit_that_its_nameplate_overloads_beside_one_with_room_is_named() {
+    let mut plant = site();
+    plant.transformers[1].impedance_percent = Some(3.0);
+    let parted = |amperes: f64| [amperes * 0.4, amperes * 0.6];
+    let mut board = Board::of(&plant);
+    board.run(2 * 3600, show(parted(330.0), 1.0));
+    assert!(board.latest("sharing unequal").is_none(), "{:?}", board.lines());
+    board.run(2400, show(parted(375.0), 1.0));
+    let change = board.latest("sharing unequal").expect("it is found");
+    assert_eq!((change.facts.transformer.as_str(), change.facts.priority.key()), ("T3", "high"));
+}

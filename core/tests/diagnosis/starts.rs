@@ -2,6 +2,7 @@
 
 use crate::board::{Board, POWER_METER, with_feeders};
 use crate::circuit::{Branch, solve};
+use kvarden_core::diagnosis::Lack;
 
 const FEEDERS: [&str; 2] = ["MP-1", "MP-2"];
 
@@ -73,4 +74,31 @@ fn an_inrush_is_named_and_is_no_starting_load() {
     let lines = board.lines();
     assert_eq!(lines.len(), 1, "{lines:?}");
     assert!(lines[0].ends_with("found event inrush at MP-1 - journal"), "{lines:?}");
+}
+
+/// Meters of ten seconds that read no breaker. A feeder that always carries something and is empty from one reading to the next has
+/// tripped, or all of it was switched off: told with what would tell it. One that empties every half an hour is switched; one
+/// that fades away within a minute was left by its people.
+#[test]
+fn a_feeder_that_empties_at_once_where_no_breaker_is_read_is_told_as_no_more_than_likely() {
+    for (case, expected) in [("opens", 1), ("cycles", 0), ("fades", 0)] {
+        let plant = with_feeders(&FEEDERS, POWER_METER, 10);
+        let mut board = Board::of(&plant);
+        board.run(5 * 3600, |meter, second| {
+            let left = match case {
+                "opens" if second >= 4 * 3600 => 0.0,
+                "cycles" if second % 1800 >= 900 => 0.0,
+                "fades" => ((4 * 3600 + 60 - second) as f64 / 60.0).clamp(0.0, 1.0),
+                _ => 1.0,
+            };
+            hall(meter, second, [30.0, 33.0, 28.0].map(|amperes| amperes * left), 0.0)
+        });
+        let lines: Vec<_> = board.lines().into_iter().filter(|line| line.contains(" found ")).collect();
+        assert_eq!(lines.len(), expected, "{case}: {lines:?}");
+        if expected > 0 {
+            assert!(lines[0].ends_with("found event trip at MP-1 - journal"), "{lines:?}");
+            let facts = &board.latest("event trip").expect("it is found").facts;
+            assert!(facts.confidence <= 0.5 && facts.lacks.contains(&Lack::States), "{facts:?}");
+        }
+    }
 }

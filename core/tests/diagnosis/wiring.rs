@@ -153,3 +153,37 @@ fn angles_stand_for_powers() {
     assert_eq!(board.lines().len(), 1, "{:?}", board.lines());
     assert!(board.lines()[0].ends_with("found instrument wiring at MP-1 B low"), "{:?}", board.lines());
 }
+
+/// The sun gives power back on a feeder whose phases are unequal: by noon A and B flow back and C does not. The meter fitted as drawn
+/// before, and the amperes passed nought; whoever turns leads turns the same amperes.
+#[test]
+fn two_phases_that_flow_back_beside_one_that_does_not_are_no_wiring_and_leads_that_were_turned_are() {
+    for points in [POINTS, WITHOUT_VARS] {
+        let vars = points == POINTS;
+        let mut board = Board::of(&with_feeders(&["MP-1"], points, 10));
+        board.run(9 * 3600, |meter, second| {
+            if meter == 0 {
+                return shown([150.0, 160.0, 145.0], [25.0; 3], DRAWN, ALIKE, vars);
+            }
+            let sun = ((second - 3 * 3600) as f64 / 3600.0).clamp(0.0, 1.0);
+            // 50, 50 and 90 A in phase, of which the sun takes 75 A each.
+            let (amperes, lag): (Vec<f64>, Vec<f64>) = [50.0, 50.0, 90.0]
+                .map(|own: f64| {
+                    let (real, reactive) = (own - 75.0 * sun, 8.0);
+                    (real.hypot(reactive), f64::atan2(reactive, real).to_degrees())
+                })
+                .into_iter()
+                .unzip();
+            shown([amperes[0], amperes[1], amperes[2]], [lag[0], lag[1], lag[2]], DRAWN, ALIKE, vars)
+        });
+        assert_eq!(board.lines(), Vec::<String>::new(), "{points}");
+        let mut board = Board::of(&with_feeders(&["MP-1"], points, 10));
+        board.run(5 * 3600, |meter, second| {
+            let turned = meter == 1 && second >= 2 * 3600;
+            let sign = if turned { [1.0, -1.0, 1.0] } else { ALIKE };
+            shown([50.0, 58.0, 41.0], [25.0; 3], DRAWN, sign, vars)
+        });
+        assert_eq!(board.lines().len(), 1, "{:?}", board.lines());
+        assert!(board.lines()[0].ends_with("found instrument wiring at MP-1 B low"), "{:?}", board.lines());
+    }
+}

@@ -36,6 +36,11 @@ pub fn configuration(trial: &Trial, meters: &[Meter]) -> String {
         if let Some(k) = unit.k_rating {
             let _ = writeln!(text, "k_rating = {k}");
         }
+        if let (true, [one, other, ..]) = (plant.parallel, &plant.units[..])
+            && unit.name == one.name
+        {
+            let _ = writeln!(text, "parallel_with = [\"{}\"]", other.name);
+        }
     }
     for feeder in &plant.feeders {
         let fed_by = if plant.parallel && feeder.unit == 0 {

@@ -30,6 +30,9 @@ const BACK: f64 = 0.75;
 /// So much must a sensor show over its peers as it is, in K: two sensors differ by one, and the correction to rated
 /// current makes more of that (common practice, no source).
 const LEAST_SHOWN_K: f64 = 2.5;
+/// Two sensors differ by so much, and who divides that by the square of the load makes much of it: of what is shown only the rest is held
+/// against [`EXCESS`] (sensors of class B with their mounting: common practice, no source).
+const SENSORS_K: f64 = 1.2;
 /// It must show for so long. A lug follows its load within an hour.
 const AFTER: Span = Span::minutes(30);
 /// After its load has fallen a connection is warmer than its current for a while, and whoever divides by the square makes much
@@ -164,7 +167,8 @@ impl Signs {
                 return None;
             }
             let shown = value * square;
-            let least = value * square.min(1.0).powf(1.0 - EXPONENTS.0 / 2.0);
+            let sure = (shown - SENSORS_K).max(0.0) / square;
+            let least = sure * square.min(1.0).powf(1.0 - EXPONENTS.0 / 2.0);
             let temperature = look.values.get(set.temperature[part]);
             let quantity = Quantity::numbered(Measurand::Termination, place, set.number);
             let temperature = temperature.map(|value| Mark {

@@ -7,6 +7,7 @@ use crate::diagnosis::finding::Share;
 use crate::diagnosis::look::{Look, of_sign};
 use crate::diagnosis::recurring::Recurring;
 use crate::diagnosis::sign::Sign;
+use crate::diagnosis::trace::{Fade, Mean};
 use crate::phases::Place;
 use crate::plant::Priority;
 use crate::time::{EventTime, Span};
@@ -26,6 +27,9 @@ const WITHIN: Span = Span::hours(6);
 /// Within so long of an overload that lasts they are its ups and downs: it is one until so long without it
 /// (the same as [`Cause::gone_after`] of it).
 const LASTS: Span = Span::minutes(120);
+/// Between peaks the load rests: what is above this per cent of the rating as a mean of the hour before is an overload that goes up and
+/// down (common practice, no source).
+const RESTS: f64 = 92.0;
 /// After so long without one the count begins anew.
 const MEMORY: Span = Span::hours(48);
 
@@ -52,6 +56,8 @@ struct Memory {
     ever: f64,
     /// When an overload that lasts was claimed of it.
     lasting: Option<EventTime>,
+    /// The latest hour.
+    hour: Mean,
 }
 
 impl Peaks {
@@ -69,6 +75,7 @@ impl Peaks {
 
     pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
         let load = look.plan.load;
+        let fade = Fade::of(look.fade.passed, ONE_HOUR);
         for circuit in 0..self.circuits.len() {
             // The amperes before the unit are those behind it.
             let Some(most) = most_of_rating(look, circuit).filter(|_| look.plan.source != Some(circuit))
@@ -83,6 +90,7 @@ impl Peaks {
             if [Cause::OverloadUnit, Cause::OverloadPhase].iter().any(|cause| docket.claims(*cause, at)) {
                 memory.lasting = Some(look.end);
             }
+            memory.hour.take(Some(most), fade);
             let is_new = memory.follow(most, look.end, interval);
             let times = memory.recurring.within(look.end, WITHIN);
             if own && memory.since.is_some() {
@@ -154,7 +162,8 @@ impl Memory {
                 // A slow meter's single value stands for one and a half of its intervals.
                 let long = length >= SHORTEST.max(Span(interval.0 * 2)) && length < ONE_HOUR;
                 let lasts = self.lasting.is_some_and(|at| end - at < LASTS);
-                let counts = long && self.highest > PEAK && !lasts;
+                let rests = self.hour.by(0.0).is_none_or(|mean| mean < RESTS);
+                let counts = long && self.highest > PEAK && !lasts && rests;
                 if counts {
                     self.recurring.take(since, length, MEMORY);
                     let first = self.recurring.within(end, MEMORY) == 1;

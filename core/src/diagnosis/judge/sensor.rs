@@ -57,6 +57,9 @@ const COLD_SHARE: f64 = 0.2;
 const COLD_FOR: Span = Span::hours(2);
 /// And as this share of the rise that is expected: what a model makes of a load far beyond the rated one is that much in doubt.
 const COLD_OF_EXPECTED: f64 = 0.5;
+/// A winding that is slower than its model is cooler than expected after its load has grown, but never cooler than the least that was
+/// expected within so long: three time constants of a small unit, more than one of a large one.
+const SLOW: Span = Span::hours(5);
 /// Of the rated rise where the nameplate has none, in K.
 const USUAL_RISE_K: f64 = 80.0;
 
@@ -79,6 +82,28 @@ struct Sensor {
     beyond: Course,
     expected: Course,
     drifts: bool,
+    least: Least,
+}
+
+/// The least that was expected in each piece of [`SLOW`].
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct Least {
+    since: Option<EventTime>,
+    pieces: [Option<f64>; 5],
+}
+
+impl Least {
+    fn take(&mut self, end: EventTime, expected: f64) -> f64 {
+        let count = self.pieces.len();
+        let piece = Span(SLOW.0 / count as i64);
+        if end - *self.since.get_or_insert(end) >= piece {
+            self.pieces.rotate_left(1);
+            (self.pieces[count - 1], self.since) = (None, Some(end));
+        }
+        let latest = &mut self.pieces[count - 1];
+        *latest = Some(latest.map_or(expected, |known| known.min(expected)));
+        self.pieces.iter().flatten().copied().fold(expected, f64::min)
+    }
 }
 
 /// The least and most of a sensor and of its like since `since`, from which on it stands still.
@@ -126,6 +151,7 @@ impl Sensors {
             if let Some(since) = &mut sensor.still.since {
                 *since += by;
             }
+            sensor.least.since = sensor.least.since.map(|since| since + by);
             sensor.beyond.shift(by);
             sensor.expected.shift(by);
             sensor.missing.shift(by);
@@ -284,7 +310,9 @@ impl Sensor {
         let is_below = below.map(|below| below > BELOW_AIR_K);
         let below_air = self.below_air.for_span(is_below, end, BELOW_AIR_FOR);
         let rise = look.plan.unit.rated_rise_k.unwrap_or(USUAL_RISE_K);
-        let is_cold = shown.short.map(|short| short > COLD_SHARE * rise);
+        let least = shown.short.and(shown.like).map(|expected| self.least.take(end, expected));
+        let short = shown.short.map(|short| least.map_or(short, |least| short.min(least - value)));
+        let is_cold = short.map(|short| short > COLD_SHARE * rise);
         let cold = self.cold.for_span(is_cold, end, COLD_FOR);
         let over = if quantity.what == Measurand::Winding { STILL_OVER.0 } else { STILL_OVER.1 };
         let still = self.still.stands(end, (value, shown.like), over);
@@ -297,7 +325,7 @@ impl Sensor {
         } else if below_air {
             below.map(|below| mark(Sign::BelowAir, below, BELOW_AIR_K))
         } else {
-            shown.short.filter(|_| cold).map(|short| mark(Sign::ColderThanHealthy, short, COLD_SHARE * rise))
+            short.filter(|_| cold).map(|short| mark(Sign::ColderThanHealthy, short, COLD_SHARE * rise))
         };
         match proof {
             Some(proof) => {

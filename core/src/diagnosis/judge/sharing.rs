@@ -30,6 +30,9 @@ const METERS: f64 = 0.03;
 const LEAST_LOAD: f64 = 0.20;
 /// A unit that carries less than this share of its rating, while they are loaded, is open somewhere: no matter of its impedance.
 const IDLE: f64 = 0.02;
+/// Units whose shares by impedance differ by so much from those by kVA suit each other badly: impedances of units in parallel shall
+/// be within 10 % of each other (IEEE C57.12.00 clause 9.2, from memory).
+const UNSUITED: f64 = 0.10;
 /// Volts of one bus differ by no more than this share: two meters of class 0.5 and some cable (common practice, no source).
 const ONE_BUS: f64 = 0.03;
 /// How far back a share is a mean: a motor's start drowns in it (common practice, no source).
@@ -112,6 +115,10 @@ pub struct Part {
     pub by_impedance: f64,
     /// The most that impedances and meters within their tolerance explain.
     pub most: f64,
+    /// The same by kVA alone.
+    pub by_rating: f64,
+    /// What all on its bus carry together, as a share of their ratings.
+    pub all_of_rated: f64,
 }
 
 /// One unit on a bus: its nameplate, what it carries in kVA, its volts in per unit.
@@ -157,6 +164,8 @@ pub(crate) fn parts(units: &[Given]) -> Result<Vec<Part>, NotShared> {
             share: carried[index] / total,
             by_impedance: share_kva(1.0, &nameplates, index)?,
             most: share_kva(1.0, &worst, index)? * (1.0 + METERS),
+            by_rating: nameplates[index].kva / rated,
+            all_of_rated: total / rated,
         })
     };
     let all = (0..units.len()).map(|index| part(index).ok_or(NotShared::NoImpedance(index)));
@@ -187,7 +196,7 @@ impl Sharing {
         out: &mut Vec<Output>,
     ) {
         self.docket.begin();
-        let of_bound = part.map(|(part, _)| part.share / part.most);
+        let of_bound = part.map(|(part, rated)| (part.share / part.most).max(over_its_part(part, rated)));
         let holds = of_bound.and_then(|share| match share {
             share if share > 1.0 => Some(true),
             share if share < BACK => Some(false),
@@ -208,13 +217,21 @@ impl Sharing {
     }
 }
 
+/// How much more than its part by kVA a unit carries, where that is what overloads it: it is above its plate while all together
+/// are not. Then the impedances do not suit each other, whatever the nameplates say of them.
+fn over_its_part(part: Part, rated: f64) -> f64 {
+    let overloads = part.kva > rated && part.all_of_rated <= 1.0;
+    if overloads { part.share / (part.by_rating * (1.0 + UNSUITED)) } else { 0.0 }
+}
+
 fn claim(load: usize, part: Part, rated: f64) -> Claim {
     let percent = |sign, share: f64| of_sign(sign, Place::Whole, load, 100.0 * share);
     let of_rating = part.kva / rated;
     let priority = if of_rating > 1.0 { Priority::High } else { Priority::Low };
-    let proof = percent(Sign::ShareOfParallel, part.share).against(100.0 * part.most);
-    // Clear at half as much again as tolerances explain (common practice, no source).
-    let clear = ((part.share / part.most - 1.0) / 0.5).clamp(0.0, 1.0);
+    let bound = if part.share > part.most { part.most } else { part.by_rating };
+    let proof = percent(Sign::ShareOfParallel, part.share).against(100.0 * bound);
+    // Clear at half as much again as tolerances explain, or as its kVA would have it (common practice, no source).
+    let clear = ((part.share / bound - 1.0) / 0.5).clamp(0.0, 1.0);
     Claim::new(Cause::Unequal, load, None, priority, proof)
         .with(Some(percent(Sign::ShareByImpedance, part.by_impedance)))
         .with(Some(percent(Sign::ShareOfRating, of_rating).against(100.0)))

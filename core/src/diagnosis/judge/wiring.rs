@@ -71,6 +71,14 @@ const ALL_TURNED_AFTER: Span = Span::hours(16);
 /// Where the meter once fitted as it is drawn, what fits otherwise now must stand so long (common practice, no source).
 const REWIRED_AFTER: Span = Span::hours(1);
 
+/// Who turns the leads of a current turns the same amperes: from one step to the next, or while the meter gave nothing. Power that comes
+/// to flow back passes nought, or comes with other amperes. So alike they must be, as a share.
+const SAME_AMPERES: f64 = 0.15;
+/// And so far from nought the power factor before and after.
+const PLAINLY: f64 = 0.3;
+/// Steps farther apart tell nothing of that.
+const NEXT: Span = Span::seconds(90);
+
 const fn hypothesis(behind: [f64; 3], sign: [f64; 3], place: Option<Place>, what: Sign) -> Hypothesis {
     Hypothesis { behind, sign, place, what }
 }
@@ -94,6 +102,9 @@ struct Gathered {
     found: Option<(u8, f64, f64)>,
     /// Since when it has said the same.
     since: Option<EventTime>,
+    /// By input: the latest step's end, cosine and amperes, and whether it then turned as leads do.
+    latest: [Option<(EventTime, f64, f64)>; 3],
+    turned: [bool; 3],
     /// It has fitted as drawn. Then what is the same for all three phases is the load: capacitors at night, power that flows
     /// back. Leads do not change by themselves.
     fitted: bool,
@@ -105,7 +116,10 @@ impl Wiring {
     }
 
     pub(crate) fn shift(&mut self, by: Span) {
-        self.circuits.iter_mut().for_each(|gathered| gathered.since = gathered.since.map(|since| since + by));
+        for gathered in &mut self.circuits {
+            gathered.since = gathered.since.map(|since| since + by);
+            gathered.latest.iter_mut().flatten().for_each(|(at, ..)| *at += by);
+        }
     }
 
     pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
@@ -113,6 +127,7 @@ impl Wiring {
             if plan.form != WiringForm::Wye {
                 continue;
             }
+            gathered.watch(look.end, now);
             if gathered.take(plan, now) {
                 if GRID_STEP.times(i64::from(gathered.steps)) >= GATHERED {
                     gathered.conclude(look.end);
@@ -129,7 +144,7 @@ impl Wiring {
                 _ if gathered.fitted => REWIRED_AFTER,
                 _ => Span::ZERO,
             };
-            if stood < after || gathered.fitted && hypothesis.place.is_none() {
+            if stood < after || gathered.fitted && (hypothesis.place.is_none() || gathered.flows_back(&hypothesis)) {
                 continue;
             }
             let mark =
@@ -143,6 +158,35 @@ impl Wiring {
 }
 
 impl Gathered {
+    /// Watches for the power of an input to change its direction as it does where leads are turned.
+    fn watch(&mut self, end: EventTime, now: &CircuitNow) {
+        for phase in 0..3 {
+            let (Some(volts), Some(amperes), Some(watts)) =
+                (now.ln[phase], now.amperes[phase], now.watts[phase])
+            else {
+                continue;
+            };
+            if volts * amperes <= 0.0 {
+                continue;
+            }
+            let cos = watts / (volts * amperes);
+            let before = self.latest[phase].replace((end, cos, amperes));
+            let Some((at, cos_before, amperes_before)) = before else { continue };
+            let plain = cos.abs().min(cos_before.abs()) > PLAINLY;
+            let same = (amperes / amperes_before - 1.0).abs() < SAME_AMPERES;
+            if cos * cos_before < 0.0 {
+                self.turned[phase] = end - at > NEXT || plain && same;
+            }
+        }
+    }
+
+    /// Whether the inputs that a hypothesis says are turned came to it as power does that flows back.
+    fn flows_back(&self, hypothesis: &Hypothesis) -> bool {
+        let turned = (0..3).filter(|input| hypothesis.sign[*input] < 0.0);
+        let mut known = turned.filter(|input| self.latest[*input].is_some());
+        known.any(|input| !self.turned[input])
+    }
+
     /// Takes a step in which everything was measured and every phase loaded.
     fn take(&mut self, plan: &CircuitPlan, now: &CircuitNow) -> bool {
         let Some(rated) = plan.rated_a.filter(|rated| *rated > 0.0) else { return false };
@@ -179,8 +223,8 @@ impl Gathered {
 
     /// What is concluded, without what is gathered.
     fn anew(&self) -> Self {
-        let Self { is_judged, found, since, fitted, .. } = *self;
-        Self { is_judged, found, since, fitted, ..Self::default() }
+        let Self { is_judged, found, since, fitted, latest, turned, .. } = *self;
+        Self { is_judged, found, since, fitted, latest, turned, ..Self::default() }
     }
 
     /// A quarter of an hour is gathered.
@@ -193,7 +237,7 @@ impl Gathered {
         let same = self.found.map(|(which, ..)| which) == found.map(|(which, ..)| which);
         let since = if same { self.since.or(Some(end)) } else { Some(end) };
         let fitted = self.fitted || drawn < FIT;
-        *self = Self { found, since, fitted, is_judged: true, ..Self::default() };
+        *self = Self { found, since, fitted, is_judged: true, ..self.anew() };
     }
 }
 

@@ -33,6 +33,11 @@ const CALM: u8 = 6;
 const GAP: Span = Span::seconds(120);
 /// Excursions that wait for the other meters.
 const MOST_DONE: usize = 16;
+/// A feeder all of whose amperes were gone within so long switches its loads off as a whole, and so does one that was not heard for this
+/// while: of those nothing is concluded from amperes that are gone (common practice, no source).
+const GOES_OFF: Span = Span::hours(8 * 24);
+/// See [`GOES_OFF`].
+const KNOWN_FOR: Span = Span::hours(3);
 /// Less than this share of the usual amperes, or of the rating, is none: what a meter shows of nothing.
 const NOTHING: (f64, f64) = (0.02, 0.004);
 
@@ -63,6 +68,9 @@ pub(super) struct Ear {
     /// Since when all its volts are dead, and until when they were.
     pub(super) dead: Option<(EventTime, Option<EventTime>)>,
     breaker: Option<bool>,
+    /// Its first reading, and the latest in which all its amperes were nothing.
+    first: Option<EventTime>,
+    off: Option<EventTime>,
 }
 
 impl Ear {
@@ -86,6 +94,8 @@ impl Ear {
             settles: None,
             dead: None,
             breaker: None,
+            first: None,
+            off: None,
         })
     }
 
@@ -124,6 +134,11 @@ impl Ear {
             return;
         }
         self.follow(circuit, (at, step, opened), &now, notice.second_order, settles);
+        self.first.get_or_insert(at);
+        let amperes = now.amperes();
+        if amperes.iter().all(|amperes| amperes.is_some_and(|amperes| amperes <= self.nothing(circuit))) {
+            self.off = Some(at);
+        }
         self.push(&now);
     }
 
@@ -184,7 +199,10 @@ impl Ear {
             if self.count < ENOUGH || settles || !(opened || self.departs(circuit, now)) {
                 return;
             }
-            self.open = Some(Box::new((Excursion::begin(at, self.usual, *now), self.recent)));
+            let mut excursion = Excursion::begin(at, self.usual, *now);
+            excursion.goes_off = self.off.is_some_and(|off| at - off < GOES_OFF)
+                || self.first.is_none_or(|first| at - first < KNOWN_FOR);
+            self.open = Some(Box::new((excursion, self.recent)));
         }
         let departs = self.departs(circuit, now);
         let volts_depart = self.volts_depart(now);
@@ -278,7 +296,8 @@ impl Ear {
     }
 
     pub(super) fn shift(&mut self, by: Span) {
-        let times = [self.last.as_mut(), self.settles.as_mut()].into_iter().flatten();
+        let times = [&mut self.last, &mut self.settles, &mut self.first, &mut self.off];
+        let times = times.into_iter().filter_map(Option::as_mut);
         times.chain(self.times.iter_mut()).for_each(|time| *time += by);
         let open = self.open.as_mut().map(|open| &mut open.0);
         for excursion in open.into_iter().chain(&mut self.done) {

@@ -42,6 +42,8 @@ pub(super) struct Excursion {
     pub(super) closed: bool,
     /// Its breaker was told open while it lasted.
     pub(super) opened: bool,
+    /// All its amperes go off by themselves now and then, or it was not heard for long enough to know.
+    pub(super) goes_off: bool,
     /// Second order of the amperes in per cent of the fundamental, the most of any phase.
     pub(super) second_order: Option<f64>,
     /// Volts of readings in a row that were as before.
@@ -66,6 +68,7 @@ impl Excursion {
             nothing: None,
             closed: false,
             opened: false,
+            goes_off: true,
             second_order: None,
             calm: 0,
         }

@@ -256,7 +256,7 @@ impl Moments {
             pattern: Some(Box::new(train.pattern.clone())),
             shares: None,
         };
-        docket.claim(claim.lacking(not_known.then_some(Lack::States)));
+        docket.claim(claim.lacking(not_known.then_some(Lack::States).or(told.lack)));
     }
 
     /// A step of the grid: faces that stand are claimed, so that other judges see them; what could be looked for and is not there

@@ -9,6 +9,7 @@ use super::excursion::Excursion;
 use super::heard::idle;
 use crate::diagnosis::cause::Cause;
 use crate::diagnosis::docket::{MOST_MARKS, Mark};
+use crate::diagnosis::finding::Lack;
 use crate::diagnosis::look::{CircuitNow, Three, of_sign};
 use crate::diagnosis::plan::{CircuitPlan, DiagnosisPlan};
 use crate::diagnosis::sign::Sign;
@@ -34,10 +35,15 @@ const MOVED: f64 = 0.02;
 pub(super) const DIPS: f64 = 0.01;
 /// Feeders whose amperes, of this share of the rating, are gone at once have tripped, where more says so.
 const LOADED: f64 = 0.05;
+/// Where no breaker is read and no fault was seen: each phase carried so much of the rating, and the volts fell by no more than that; a
+/// load less lets them rise.
+const ALL_AT_ONCE: (f64, f64) = (0.08, 0.005);
 /// Amperes of a fault before a trip: times the usual ones.
 const FAULT: f64 = 2.5;
 /// Readings at least so often see most of the starts, which take some seconds.
 const COUNTS_STARTS: Span = Span::seconds(5);
+/// How sure of a trip where neither a breaker nor a fault was seen (common practice, no source).
+const NOT_READ: f64 = 0.5;
 /// An interruption that lasts longer is an outage, of which people know (IEEE 1159: temporary events last up to a minute).
 const OUTAGE: Span = Span::seconds(60);
 
@@ -58,6 +64,8 @@ pub(super) struct Told {
     pub(super) confidence: f64,
     /// A break that took all.
     pub(super) whole: bool,
+    /// What would tell more.
+    pub(super) lack: Option<Lack>,
     pub(super) marks: [Option<Mark>; MOST_MARKS],
 }
 
@@ -73,6 +81,7 @@ impl Told {
             length: part.excursion.length(),
             confidence: 0.8,
             whole: false,
+            lack: None,
             marks,
         }
     }
@@ -162,7 +171,8 @@ impl<'a> Moment<'a> {
     }
 
     /// Feeders whose breaker opened in that second. Amperes that are gone while volts stay may be a load that went off: more must
-    /// say that it was the breaker.
+    /// say that it was the breaker. Where none is read, a feeder of which there is always something left and that is empty from one
+    /// reading to the next has tripped or was switched off: told as no more than likely, with what would tell it.
     fn trips(&self) -> Vec<Told> {
         let one = |part: &Part<'_>| {
             let (circuit, excursion) = (self.circuit(part.ear.circuit), &part.excursion);
@@ -181,11 +191,13 @@ impl<'a> Moment<'a> {
                 (true, ..) => 0.97,
                 (false, true, _) => 0.9,
                 (false, false, true) if !closed => 0.6,
+                (false, false, false) if !closed && empties(excursion, circuit) => NOT_READ,
                 _ => return None,
             };
             let (phase, most) = loaded.filter(|_| at_once && load_lives)?;
             let mark = of_sign(Sign::AmperesBefore, Place::PHASES[phase], part.ear.circuit, most);
-            Some(Told::new(Cause::Trip, part, None, mark).sure(confidence))
+            let lack = (confidence <= NOT_READ).then_some(Lack::States);
+            Some(Told { lack, ..Told::new(Cause::Trip, part, None, mark).sure(confidence) })
         };
         self.feeders().filter_map(one).collect()
     }
@@ -344,6 +356,15 @@ impl<'a> Moment<'a> {
             .reduce(|one, other| if one.abs() < other.abs() { one } else { other })
             .map(|change| (change, false))
     }
+}
+
+/// Whether all of a loaded feeder went at once, for good, with volts that did not fall, which it never does by itself.
+fn empties(excursion: &Excursion, circuit: &CircuitPlan) -> bool {
+    let Some(rated) = circuit.rated_a else { return false };
+    let (carried, fell) = (ALL_AT_ONCE.0 * rated, ALL_AT_ONCE.1);
+    let loaded = excursion.usual.amperes().iter().all(|usual| usual.is_some_and(|usual| usual >= carried));
+    let stay = excursion.volts().into_iter().flatten().all(|change| change > -fell);
+    excursion.lasting && !excursion.goes_off && excursion.nothing == Some(excursion.start) && loaded && stay
 }
 
 fn still(excursion: &Excursion) -> bool {
