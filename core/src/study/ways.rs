@@ -386,7 +386,10 @@ mod tests {
             let values = [[120.0; 3], volts, own.map(f64::abs), own.map(|amperes| 120.0 * amperes)].concat();
             let inputs: Vec<Sample> = values.into_iter().map(Sample::new).collect();
             way.step(&plan, true, &mut Turn { end, inputs: &inputs, row: &mut row });
-            assert!(row[..3].iter().all(|heat| heat.get().is_none_or(|watts| watts < 5.0)), "{step}: {row:?}");
+            assert!(
+                row[..3].iter().all(|heat| heat.get().is_none_or(|watts| watts < 5.0)),
+                "{step}: {row:?}"
+            );
         }
     }
 

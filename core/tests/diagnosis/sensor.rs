@@ -182,9 +182,12 @@ fn a_winding_that_follows_a_grown_load_slowly_is_no_sensor() {
             *rise += (full(load) - *rise) * 10.0 / 14_400.0;
         }
         let sensors = [vec![25.0], rises.map(|rise| 25.0 + rise).to_vec()].concat();
-        board.run(10, |meter, _| {
-            if meter == 0 { loads.map(|load| 208.2 * load).to_vec() } else { sensors.clone() }
-        });
+        board.run(
+            10,
+            |meter, _| {
+                if meter == 0 { loads.map(|load| 208.2 * load).to_vec() } else { sensors.clone() }
+            },
+        );
     }
     let lines = board.lines();
     assert!(!lines.iter().any(|line| line.contains(" sensor ")), "{lines:?}");

@@ -8,7 +8,7 @@ use super::cooling::times_by_fans;
 use super::standing::Standing;
 use crate::diagnosis::cause::{Cause, Family};
 use crate::diagnosis::docket::{Claim, Docket, Mark};
-use crate::diagnosis::look::{CircuitNow, Look, largest, mean, of_quantity, of_sign};
+use crate::diagnosis::look::{CircuitNow, Look, largest, of_quantity, of_sign};
 use crate::diagnosis::plan::CircuitPlan;
 use crate::diagnosis::shares::Of;
 use crate::diagnosis::sign::Sign;
@@ -133,8 +133,13 @@ impl Overload {
             let one =
                 worst.zip(mean_loading(plan, now)).filter(|((_, worst), mean)| *worst > mean * ONE_PHASE);
             let phase = one.map(|((phase, _), _)| phase);
-            let at =
-                if own { look.gained(phase).or_else(|| only_above(look, phase)).unwrap_or(circuit) } else { circuit };
+            let at = match phase {
+                _ if !own => circuit,
+                Some(phase) => {
+                    only_above(look, phase).or_else(|| look.gained(Some(phase))).unwrap_or(circuit)
+                }
+                None => look.gained(None).unwrap_or(circuit),
+            };
             match phase {
                 Some(phase) => (Cause::OverloadPhase, Some(Place::PHASES[phase]), at),
                 None => (Cause::OverloadUnit, None, at),
@@ -205,13 +210,11 @@ impl Memory {
     }
 }
 
-/// The only feeder that is itself above its rating, in this phase or in any: where the load has grown so slowly that what was before is
-/// not known, it is the one to look at.
-fn only_above(look: &Look<'_>, phase: Option<usize>) -> Option<usize> {
+/// The only feeder that is itself above its rating in this phase: it is the one to look at, whoever came last.
+fn only_above(look: &Look<'_>, phase: usize) -> Option<usize> {
     let mut above = look.sharing().filter(|feeder| {
         let (plan, now) = (&look.plan.circuits[*feeder], &look.circuits[*feeder]);
-        let amperes = phase.map_or_else(|| mean(now.amperes), |phase| now.amperes[phase]);
-        plan.rated_a.zip(amperes).is_some_and(|(rated, amperes)| amperes > rated)
+        plan.rated_a.zip(now.amperes[phase]).is_some_and(|(rated, amperes)| amperes > rated)
     });
     above.next().filter(|_| above.next().is_none())
 }

@@ -247,7 +247,9 @@ impl Unbalance {
         let traced = self.loads[circuit].follow((Cause::UnbalanceLoad, circuit), level, (look, docket), to);
         let Some(Traced { circuit: at, place, shares }) = traced else { return };
         // The transformer's own, traced to this feeder, has told of it; or its phase is above its rating there, and that is told.
-        let same = |claim: &Claim| claim.cause == Cause::OverloadPhase && (claim.circuit, claim.place) == (at, place);
+        let same = |claim: &Claim| {
+            claim.cause == Cause::OverloadPhase && (claim.circuit, claim.place) == (at, place)
+        };
         if docket.claims(Cause::UnbalanceLoad, Some(at)) || docket.claims.iter().any(same) {
             return;
         }

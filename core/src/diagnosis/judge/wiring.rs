@@ -144,7 +144,9 @@ impl Wiring {
                 _ if gathered.fitted => REWIRED_AFTER,
                 _ => Span::ZERO,
             };
-            if stood < after || gathered.fitted && (hypothesis.place.is_none() || gathered.flows_back(&hypothesis)) {
+            if stood < after
+                || gathered.fitted && (hypothesis.place.is_none() || gathered.flows_back(&hypothesis))
+            {
                 continue;
             }
             let mark =
