@@ -98,10 +98,15 @@ pub struct WayNow<'a> {
     pub accepted: Option<&'a (String, EventTime)>,
 }
 
+/// From this power factor on the direction of a current is plain.
+const PLAINLY: f64 = 0.3;
+
 /// What is remembered of a way.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub(crate) struct Way {
     joints: [Joint; 3],
+    /// By phase: power has plainly flowed to the load. A phase that never did is measured with its leads turned.
+    forward: [bool; 3],
     loads: [WeekClasses; 4],
     heat: [Sample; 4],
     steps: Vec<StepOfResistance>,
@@ -171,8 +176,17 @@ impl Way {
             }
         }
         let directed: [Option<f64>; 3] = std::array::from_fn(|phase| {
-            let back = plan.watts[phase].and_then(value).is_some_and(|watts| watts < 0.0);
-            amperes[phase].map(|amperes| if back { -amperes } else { amperes })
+            let amperes = amperes[phase]?;
+            let volts = value(plan.down[phase]).unwrap_or(0.0);
+            let watts = plan.watts[phase].and_then(value);
+            let Some(cos) = watts.map(|watts| watts / (volts * amperes)).filter(|cos| cos.is_finite()) else {
+                return Some(amperes);
+            };
+            self.forward[phase] |= cos > PLAINLY;
+            let back = self.forward[phase] && cos < 0.0;
+            // What is mostly reactive says little of a resistance, in whichever direction.
+            let tells = !self.forward[phase] || cos.abs() > PLAINLY;
+            tells.then_some(if back { -amperes } else { amperes })
         });
         let mut closed = false;
         for (phase, joint) in self.joints.iter_mut().enumerate() {

@@ -35,6 +35,9 @@ const LEAST_SHOWN_K: f64 = 2.5;
 const SENSORS_K: f64 = 1.2;
 /// It must show for so long. A lug follows its load within an hour.
 const AFTER: Span = Span::minutes(30);
+/// The heat of a way is what a day's points say: with the points of a night alone phases whose loads are of other kinds may look unlike, so
+/// that it must stand for so long (common practice, no source).
+const HEAT_AFTER: Span = Span::hours(4);
 /// After its load has fallen a connection is warmer than its current for a while, and whoever divides by the square makes much
 /// of that: no verdict while the square is below this share of the most of late, which is forgotten with this time constant.
 const FALLEN: f64 = 0.6;
@@ -58,6 +61,7 @@ pub(crate) struct Connection {
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 struct Part {
     shows: Standing,
+    heats: Standing,
     days: Days,
     /// The most that the square of its load was of late, and when that was looked at.
     most: Option<(EventTime, f64)>,
@@ -102,6 +106,7 @@ impl Connection {
     pub(crate) fn shift(&mut self, by: Span) {
         for part in self.circuits.iter_mut().flatten() {
             part.shows.shift(by);
+            part.heats.shift(by);
             part.most = part.most.map(|(at, square)| (at + by, square));
         }
     }
@@ -197,12 +202,15 @@ impl Signs {
         })
     }
 
-    /// How bad it is by either, if it is.
-    fn reached(&self) -> Option<Priority> {
+    /// How bad it is by its sensor, if it is.
+    fn by_excess(&self) -> Option<Priority> {
         let by_excess = self.excess.filter(|(_, shown)| *shown >= LEAST_SHOWN_K && !self.is_doubtful);
-        let excess = by_excess.and_then(|_| reached(self.least, &EXCESS));
-        let heat = self.heat.and_then(|mark| reached(mark.value, &HEAT));
-        excess.max(heat)
+        by_excess.and_then(|_| reached(self.least, &EXCESS))
+    }
+
+    /// How bad it is by the heat of its way, if it is.
+    fn by_heat(&self) -> Option<Priority> {
+        self.heat.and_then(|mark| reached(mark.value, &HEAT))
     }
 
     /// Whether neither shows anything of it.
@@ -263,15 +271,14 @@ impl Part {
         if let Some(mark) = most.filter(|mark| known.is_none_or(|known| known.value < mark.value)) {
             docket.figure(Family::Connection, mark);
         }
-        let priority = signs.reached();
-        let holds = match priority {
-            Some(_) => Some(true),
-            None => signs.is_gone().then_some(false),
-        };
-        let stands = self.shows.for_span(holds, look.end, AFTER);
-        if let Some(priority) = priority.filter(|_| stands) {
+        let gone = signs.is_gone();
+        let holds = |reached: Option<Priority>| reached.map(|_| true).or(gone.then_some(false));
+        let (excess, heat) = (signs.by_excess(), signs.by_heat());
+        let excess = excess.filter(|_| self.shows.for_span(holds(excess), look.end, AFTER));
+        let heat = heat.filter(|_| self.heats.for_span(holds(heat), look.end, HEAT_AFTER));
+        if let Some(priority) = excess.max(heat) {
             docket.claim(self.claim(signs, priority));
-        } else if holds == Some(false) && !signs.is_doubtful {
+        } else if gone && !signs.is_doubtful {
             docket.none(Cause::ConnectionSteady, circuit, Some(place));
         }
     }
@@ -288,7 +295,12 @@ impl Part {
         let grown = grown.map(|first| of_sign(Sign::GrowthOfExcess, place, circuit, now / first));
         let mark = first.unwrap_or(of_quantity(Measurand::ContactHeat, place, circuit, 0.0));
         let claim = Claim::new(Cause::ConnectionSteady, circuit, Some(place), priority, mark)
-            .sure(if both { 0.95 } else { 0.85 })
+            .sure(match (both, by_excess) {
+                (true, _) => 0.95,
+                (false, Some(_)) => 0.9,
+                // Resistances alone: other loads on the phases make them unlike too.
+                (false, None) => 0.55,
+            })
             .with(by_heat.filter(|_| both))
             .with(signs.temperature)
             .with(grown);

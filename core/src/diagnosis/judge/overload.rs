@@ -109,10 +109,18 @@ impl Overload {
                 if memory.over.for_span(Some(true), look.end, Cause::OverloadUnit.gone_after()) {
                     memory.named = None;
                 }
+                // What the unit shows and what the feeder itself shows are one finding there: it is over when both are.
+                let is_low = |other: usize| {
+                    let most = most_of_rating(look, other).map(|most| most / times_by_fans_of(look, other));
+                    most.is_none_or(|most| most < 100.0 - BACK)
+                };
+                let load = look.plan.load;
+                let traced = self.circuits[load].last.filter(|at| *at != load);
+                let own = traced != Some(circuit) || is_low(load);
+                let at = traced.filter(|at| circuit == load && is_low(*at));
                 for cause in [Cause::OverloadPhase, Cause::OverloadUnit] {
-                    docket.none(cause, circuit, None);
-                    if let Some(at) = self.circuits[circuit].last.filter(|at| *at != circuit) {
-                        docket.none(cause, at, None);
+                    for over in Some(circuit).filter(|_| own).into_iter().chain(at) {
+                        docket.none(cause, over, None);
                     }
                 }
             } else {

@@ -225,8 +225,8 @@ impl Gathered {
 
     /// What is concluded, without what is gathered.
     fn anew(&self) -> Self {
-        let Self { is_judged, found, since, fitted, latest, turned, .. } = *self;
-        Self { is_judged, found, since, fitted, latest, turned, ..Self::default() }
+        let Self { is_judged, found, since, latest, turned, fitted, .. } = *self;
+        Self { is_judged, found, since, latest, turned, fitted, ..Self::default() }
     }
 
     /// A quarter of an hour is gathered.
