@@ -274,9 +274,9 @@ impl Part {
         let gone = signs.is_gone();
         let holds = |reached: Option<Priority>| reached.map(|_| true).or(gone.then_some(false));
         let (excess, heat) = (signs.by_excess(), signs.by_heat());
-        let excess = excess.filter(|_| self.shows.for_span(holds(excess), look.end, AFTER));
-        let heat = heat.filter(|_| self.heats.for_span(holds(heat), look.end, HEAT_AFTER));
-        if let Some(priority) = excess.max(heat) {
+        let shows = self.shows.for_span(holds(excess), look.end, AFTER);
+        let heats = self.heats.for_span(holds(heat), look.end, HEAT_AFTER);
+        if let Some(priority) = excess.filter(|_| shows).max(heat.filter(|_| heats)) {
             docket.claim(self.claim(signs, priority));
         } else if gone && !signs.is_doubtful {
             docket.none(Cause::ConnectionSteady, circuit, Some(place));
