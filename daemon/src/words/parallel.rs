@@ -125,7 +125,14 @@ mod tests {
     /// Worked: 900 kVA on 500 kVA of 4 % and 500 kVA of 5 % part as 5 to 4; without one the other has it all, 180 %.
     #[test]
     fn shares_and_the_forecast_of_a_lost_unit_stand_in_one_line() {
-        let part = |kva: f64, by_impedance| Part { kva, share: kva / 900.0, by_impedance, most: 0.7 };
+        let part = |kva: f64, by_impedance| Part {
+            kva,
+            share: kva / 900.0,
+            by_impedance,
+            most: 0.7,
+            by_rating: 0.5,
+            all_of_rated: 0.9,
+        };
         let shared = now(Ok(vec![part(500.0, 5.0 / 9.0), part(400.0, 4.0 / 9.0)]));
         let unknown = ParallelNow { buses: Vec::new(), unknown: vec!["Tie".to_owned()], ..shared.clone() };
         let apart = ParallelNow { buses: Vec::new(), ..shared.clone() };
