@@ -386,8 +386,7 @@ mod tests {
         }
     }
 
-    /// By day the sun gives back what phases A and B carry and more: the volts at the end rise by it. Seen to fail where amperes have no
-    /// direction.
+    /// By day the sun gives back what phases A and B carry and more: the volts at the end rise by it.
     #[test]
     fn power_that_flows_back_makes_no_joint() {
         let plan = WayPlan { watts: [Some(9), Some(10), Some(11)], ..plan() };
