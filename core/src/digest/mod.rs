@@ -11,6 +11,7 @@ mod parts;
 mod quality;
 mod recurrences;
 mod sharing;
+mod very_short;
 
 pub use ageing::{AgeingDay, LEAST_MEASURED};
 pub use parts::MeterPart;

@@ -4,7 +4,7 @@
 use super::alarms::episodes;
 use super::charts::{LineDay, lines};
 use super::meters::{Measured, measured, meter_day};
-use super::{DayInput, MeterDay, MeterRows, Tens, quality, sharing};
+use super::{DayInput, MeterDay, MeterRows, Tens, sharing, very_short};
 use crate::measurand::Quantity;
 use crate::output::Matter;
 use crate::plant::Bound;
@@ -20,8 +20,8 @@ pub struct MeterPart {
     worst: Vec<(String, f64)>,
     /// Minutes of what tells how units in parallel share.
     pub(super) kept: Vec<(Quantity, Vec<Measured>)>,
-    /// Of distortions of the volts the day's 99th percentile at the most, and the share measured.
-    pub(super) peaks: Vec<(Quantity, f64, f64)>,
+    /// Of distortions between what the day's percentile of their 3-second values lies.
+    pub(super) daily: Vec<very_short::Daily>,
     /// Of distortions the week's 10-minute values.
     pub(super) tens: Vec<(Quantity, Tens)>,
 }
@@ -34,7 +34,7 @@ impl MeterPart {
             lines: lines(input, rows),
             worst: worst(input, rows),
             kept: sharing::kept(input, rows),
-            peaks: quality::peaks(input, rows),
+            daily: very_short::daily(input, rows),
             tens: Vec::new(),
         }
     }

@@ -1,9 +1,9 @@
 //! The statistics of IEEE 519 over the week and the day: 10-minute values of the week up to the end of the day, and of the day's
-//! 3-second values what their minutes prove.
+//! 3-second values what their minutes prove, see [`very_short`](super::very_short).
 
-use super::meters::{Measured, covered, measured};
+use super::very_short::{Daily, daily_verdict};
 use super::{DayInput, MeterPart, MeterRows};
-use crate::electrical::standard::{STATISTICS, Statistic, VoltageLimits, percentile};
+use crate::electrical::standard::{Edition, STATISTICS, Statistic, VoltageLimits};
 use crate::measurand::{Measurand, Quantity};
 use crate::output::{ChangeKind, Matter};
 use crate::phases::Place;
@@ -15,8 +15,6 @@ use std::collections::BTreeMap;
 
 /// The length of the week of the statistics.
 pub const WEEK: Span = Span::hours(7 * 24);
-/// A meter that gives values less often has no 3-second values.
-const THREE_SECONDS: Span = Span::seconds(3);
 /// With less than this share of its values a day or a week gives no verdict (common practice, no source).
 pub const LEAST_OF_QUALITY: f64 = 0.90;
 /// The largest current distortion of the fundamental by which orders are put on the demand current: below, noise is divided by noise.
@@ -57,15 +55,29 @@ pub struct VerdictDay {
     pub allowed: f64,
     /// Share of the values that was there, 0 to 1.
     pub share: f64,
-    /// The value is the most that it can be: the largest of each minute stands for all of it.
+    /// The value is the most that it can be: of the day's 3-second values only mean, least and largest of each minute are kept.
     pub at_most: bool,
+    /// And this is the least; `None`: the value is exact, or nothing is known of the least.
+    #[serde(default)]
+    pub at_least: Option<f64>,
 }
 
 impl VerdictDay {
-    /// Whether it lies within what is allowed; `None`: the most that it can be does not.
+    /// Whether it lies within what is allowed; `None`: the most that it can be does not, and the least does.
     pub fn holds(&self) -> Option<bool> {
         let within = self.value <= self.allowed;
-        (within || !self.at_most).then_some(within)
+        let beyond = self.at_least.is_some_and(|least| least > self.allowed);
+        (within || beyond || !self.at_most).then_some(within)
+    }
+
+    /// How bad it is: what is beyond comes before what is not known, that before what is within.
+    fn badness(&self) -> (u8, f64) {
+        let rank = match self.holds() {
+            Some(false) => 2,
+            None => 1,
+            Some(true) => 0,
+        };
+        (rank, self.value / self.allowed)
     }
 }
 
@@ -76,23 +88,6 @@ pub fn wanted(input: &DayInput<'_>, rows: &MeterRows) -> Vec<usize> {
     }
     let series = rows.series.iter().enumerate();
     series.filter(|(_, quantity)| is_distortion(quantity.what)).map(|(column, _)| column).collect()
-}
-
-/// The day's 99th percentile of each distortion of the volts, with the largest of each minute for all of it, and the share.
-pub(super) fn peaks(input: &DayInput<'_>, rows: &MeterRows) -> Vec<(Quantity, f64, f64)> {
-    let of_volts = |column: &usize| {
-        matches!(rows.series[*column].what, Measurand::VoltageThd | Measurand::VoltageHarmonic)
-            && rows.series[*column].number != 1
-    };
-    let columns = wanted(input, rows).into_iter().filter(of_volts);
-    columns
-        .filter_map(|column| {
-            let minutes: Vec<Measured> = measured(input, rows, column);
-            let mut largest: Vec<f64> = minutes.iter().map(|(_, value)| value.max).collect();
-            let share = covered(&minutes) / (input.to - input.from).0.max(1) as f64;
-            Some((rows.series[column], percentile(&mut largest, 99.0)?, share.min(1.0)))
-        })
-        .collect()
 }
 
 pub(super) fn quality_days(input: &DayInput<'_>, meters: &[MeterPart]) -> Vec<QualityDay> {
@@ -116,9 +111,9 @@ fn side_day(input: &DayInput<'_>, plan: &QualityPlan, meters: &[MeterPart]) -> Q
             Measurand::VoltageThd => volts.map(|row| row.thd),
             Measurand::VoltageHarmonic if quantity.number > 1 => volts.map(|row| row.order),
             Measurand::CurrentTdd => currents.map(|row| row.tdd),
-            Measurand::CurrentHarmonic | Measurand::CurrentHarmonicAmperes => currents.and_then(|row| {
-                row.order_percent(quantity.number, crate::electrical::standard::Edition::Y2022)
-            }),
+            Measurand::CurrentHarmonic | Measurand::CurrentHarmonicAmperes => {
+                currents.and_then(|row| row.order_percent(quantity.number, Edition::Y2022))
+            }
             _ => None,
         };
         let is_current = !matches!(quantity.what, Measurand::VoltageThd | Measurand::VoltageHarmonic);
@@ -137,29 +132,17 @@ fn side_day(input: &DayInput<'_>, plan: &QualityPlan, meters: &[MeterPart]) -> Q
             _ => *quantity,
         };
         for statistic in STATISTICS.iter().filter(|one| one.weekly && one.current == is_current) {
-            if let Some(verdict) = statistic.verdict(&mut values.clone(), limit) {
-                keep_worst(
-                    &mut verdicts,
-                    told,
-                    statistic,
-                    (verdict.value, verdict.allowed, verdict.share),
-                    false,
-                );
+            if let Some(found) = statistic.verdict(&mut values.clone(), limit) {
+                let verdict = VerdictDay::of(told, statistic, (found.value, found.allowed, found.share));
+                keep_worst(&mut verdicts, verdict);
             }
         }
     }
-    let fast = |meter: &str| plan.meters.iter().any(|(name, every)| name == meter && *every <= THREE_SECONDS);
     let undisturbed = !elsewhere.iter().any(|(from, to)| *from < input.to && *to > input.from);
-    for (quantity, value, share) in
-        own().filter(|part| undisturbed && fast(&part.day.meter)).flat_map(|part| &part.peaks)
-    {
-        let limit = match quantity.what {
-            Measurand::VoltageThd => volts.map(|row| row.thd),
-            _ => volts.map(|row| row.order),
-        };
-        let daily = STATISTICS.iter().find(|one| !one.weekly && !one.current);
-        if let (Some(limit), Some(daily), true) = (limit, daily, *share >= LEAST_OF_QUALITY) {
-            keep_worst(&mut verdicts, *quantity, daily, (*value, daily.times * limit, *share), true);
+    if undisturbed {
+        let all: Vec<&Daily> = own().flat_map(|part| &part.daily).collect();
+        for verdict in all.iter().filter_map(|one| daily_verdict(one, &all, volts, currents)) {
+            keep_worst(&mut verdicts, verdict);
         }
     }
     let complete = STATISTICS.iter().find(|one| one.weekly).map_or(1.0, |one| one.complete() as f64);
@@ -206,30 +189,26 @@ fn of_amperes(
     tens.iter().filter_map(value).collect()
 }
 
+impl VerdictDay {
+    pub(super) fn of(
+        quantity: Quantity,
+        statistic: &Statistic,
+        (value, allowed, share): (f64, f64, f64),
+    ) -> Self {
+        let Statistic { weekly, percent, .. } = *statistic;
+        Self { quantity, weekly, percent, value, allowed, share, at_most: false, at_least: None }
+    }
+}
+
 /// Of one statistic and kind the worst by what is allowed is kept.
-fn keep_worst(
-    verdicts: &mut Vec<VerdictDay>,
-    quantity: Quantity,
-    statistic: &Statistic,
-    (value, allowed, share): (f64, f64, f64),
-    at_most: bool,
-) {
-    let verdict = VerdictDay {
-        quantity,
-        weekly: statistic.weekly,
-        percent: statistic.percent,
-        value,
-        allowed,
-        share,
-        at_most,
-    };
+fn keep_worst(verdicts: &mut Vec<VerdictDay>, verdict: VerdictDay) {
     let same = |known: &&mut VerdictDay| {
-        known.quantity.what == quantity.what
+        known.quantity.what == verdict.quantity.what
             && known.weekly == verdict.weekly
             && known.percent.total_cmp(&verdict.percent).is_eq()
     };
     match verdicts.iter_mut().find(same) {
-        Some(known) if known.value / known.allowed >= value / allowed => {}
+        Some(known) if known.badness() >= verdict.badness() => {}
         Some(known) => *known = verdict,
         None => verdicts.push(verdict),
     }
@@ -352,6 +331,23 @@ mod tests {
         assert_eq!(tdd, [Some(8.0), Some(12.0)]);
         let fifth = of(&better, Measurand::CurrentHarmonic, 95.0).expect("a verdict");
         assert!((fifth.value - 6.4).abs() < 1e-9 && (fifth.allowed - 7.0).abs() < 1e-9, "{fifth:?}");
+    }
+
+    /// What is beyond is told before what is larger and may be within.
+    // Seen to fail by the size alone.
+    #[test]
+    fn of_two_phases_the_one_that_is_beyond_is_told() {
+        let of = |place, least, most| VerdictDay {
+            at_most: true,
+            at_least: Some(least),
+            ..VerdictDay::of(Quantity::at(Measurand::VoltageThd, place), &STATISTICS[0], (most, 12.0, 1.0))
+        };
+        let (beyond, open) = (of(Place::A, 12.5, 13.0), of(Place::B, 3.0, 20.0));
+        for order in [[beyond, open], [open, beyond]] {
+            let mut kept = Vec::new();
+            order.into_iter().for_each(|verdict| keep_worst(&mut kept, verdict));
+            assert_eq!(kept, [beyond]);
+        }
     }
 
     /// 907.2 of 1008 are nine tenths.

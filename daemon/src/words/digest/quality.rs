@@ -58,16 +58,23 @@ fn verdict(one: &VerdictDay) -> String {
         _ => "",
     };
     let over = if one.weekly { "the week's 10-minute values" } else { "the day's 3-second values" };
-    let (at_most, said) = match (one.at_most, one.holds()) {
-        (_, Some(true)) => (if one.at_most { "at most " } else { "" }, "within"),
-        (_, Some(false)) => ("", "beyond"),
-        (_, None) => ("at most ", "not told, since only the largest of each minute is kept"),
+    let said = match one.holds() {
+        Some(true) => "within",
+        Some(false) => "beyond",
+        None => "not told, since only mean, least and largest of each minute are kept",
+    };
+    let shown = |value: f64| format!("{value:.1}");
+    let value = match one.at_least.map(shown) {
+        Some(least) if one.at_most && least != shown(one.value) => {
+            format!("between {least} and {}", shown(one.value))
+        }
+        None if one.at_most => format!("at most {}", shown(one.value)),
+        _ => shown(one.value),
     };
     format!(
-        "{}, {:.0} % of {over} are at or below: {at_most}{:.1} %{base}, allowed {:.1} %: {said} ({} measured).",
+        "{}, {:.0} % of {over} are at or below: {value} %{base}, allowed {:.1} %: {said} ({} measured).",
         quantity_words(one.quantity),
         one.percent,
-        one.value,
         one.allowed,
         percent(one.share)
     )
@@ -89,6 +96,7 @@ mod tests {
             allowed,
             share: 0.98,
             at_most: !weekly,
+            at_least: (!weekly).then_some(value - 3.0),
         };
         let day = QualityDay {
             transformer: "T2".to_owned(),
@@ -101,6 +109,8 @@ mod tests {
                 verdict(Measurand::CurrentTdd, true, 99.0, 7.1, 12.0),
                 verdict(Measurand::VoltageThd, false, 99.0, 9.0, 12.0),
                 verdict(Measurand::VoltageThd, false, 99.0, 14.0, 12.0),
+                verdict(Measurand::CurrentTdd, false, 99.0, 19.2, 16.0),
+                VerdictDay { at_least: None, ..verdict(Measurand::VoltageThd, false, 99.0, 4.0, 12.0) },
             ],
         };
         let little = QualityDay {
@@ -115,8 +125,10 @@ mod tests {
         T2 secondary: guidance inside a building: the tables bind at the point of common coupling; currents by I_SC/I_L 22, from the impedance with a strong supply.
         T2 secondary, voltage distortion (THD) phase B, 95 % of the week's 10-minute values are at or below: 8.4 %, allowed 8.0 %: beyond (98 % measured).
         T2 secondary, total demand distortion (TDD) phase B, 99 % of the week's 10-minute values are at or below: 7.1 % of the demand current, allowed 12.0 %: within (98 % measured).
-        T2 secondary, voltage distortion (THD) phase B, 99 % of the day's 3-second values are at or below: at most 9.0 %, allowed 12.0 %: within (98 % measured).
-        T2 secondary, voltage distortion (THD) phase B, 99 % of the day's 3-second values are at or below: at most 14.0 %, allowed 12.0 %: not told, since only the largest of each minute is kept (98 % measured).
+        T2 secondary, voltage distortion (THD) phase B, 99 % of the day's 3-second values are at or below: between 6.0 and 9.0 %, allowed 12.0 %: within (98 % measured).
+        T2 secondary, voltage distortion (THD) phase B, 99 % of the day's 3-second values are at or below: between 11.0 and 14.0 %, allowed 12.0 %: not told, since only mean, least and largest of each minute are kept (98 % measured).
+        T2 secondary, total demand distortion (TDD) phase B, 99 % of the day's 3-second values are at or below: between 16.2 and 19.2 % of the demand current, allowed 16.0 %: beyond (98 % measured).
+        T2 secondary, voltage distortion (THD) phase B, 99 % of the day's 3-second values are at or below: at most 4.0 %, allowed 12.0 %: within (98 % measured).
         T2 primary: the point of common coupling, where the tables bind; currents are not held against their table: I_SC is not known here.
         T2 primary, the week: no verdict, 31 % of its 10-minute values are there and 90 % are needed.
         ");
