@@ -5,6 +5,7 @@ use crate::batching::Told;
 use crate::digest::files::write_files;
 use crate::digest::{DigestContext, Form, FrozenDay, calendar, findings, render};
 use crate::replay::line::Lines;
+use crate::replay::tens::WeekOfTens;
 use crate::replay::{Replayed, replay};
 use crate::words::{Site, Whereabouts, message};
 use jiff::civil::Date;
@@ -82,6 +83,8 @@ struct Teller<W: Write> {
     /// The day being collected, and its end.
     day: Option<(Date, EventTime)>,
     meters: Vec<MeterRows>,
+    /// The week's 10-minute values of each meter.
+    weeks: BTreeMap<String, WeekOfTens>,
     changes: Vec<Change>,
     excursions: Vec<Excursion>,
     findings: Vec<FindingChange>,
@@ -115,6 +118,7 @@ impl<W: Write> Teller<W> {
             timezone: configuration.timezone.clone(),
             day: None,
             meters: Vec::new(),
+            weeks: BTreeMap::new(),
             changes: Vec::new(),
             excursions: Vec::new(),
             findings: Vec::new(),
@@ -186,6 +190,8 @@ impl<W: Write> Teller<W> {
         }
         if self.meters.is_empty() {
             self.meters = crate::digest::meters_of(plan);
+            let of = |meter: &MeterRows| (meter.meter.clone(), WeekOfTens::new(meter, &plan.quality));
+            self.weeks = self.meters.iter().map(of).collect();
         }
         let values = closed.panes.iter().map(|pane| MinuteValue {
             mean: pane.mean().unwrap_or(0.0),
@@ -194,6 +200,9 @@ impl<W: Write> Teller<W> {
             covered_ms: pane.covered_ms,
         });
         let name = plan.meter(closed.meter).map(|meter| meter.name.as_str());
+        if let Some(week) = name.filter(|_| !closed.late).and_then(|name| self.weeks.get_mut(name)) {
+            week.take(closed.minute, &closed.panes);
+        }
         if let Some(meter) = self.meters.iter_mut().find(|meter| Some(meter.meter.as_str()) == name) {
             let values: Vec<MinuteValue> = values.collect();
             if closed.late {
@@ -208,8 +217,14 @@ impl<W: Write> Teller<W> {
     /// Makes the digest of the day that is over, forgets its rows and goes on with the day of the rows that are left.
     fn close_day(&mut self) {
         let (Some((day, to)), Some(context)) = (self.day.take(), &self.context) else { return };
+        let (weeks, latest) = (&mut self.weeks, self.latest);
+        let mut week = |meter: &str, to: EventTime| {
+            let known = weeks.get_mut(meter);
+            known.map(|known| known.week(to, latest.unwrap_or(to))).unwrap_or_default()
+        };
+        let (meters, changes) = (&self.meters, &self.changes);
         let figures =
-            crate::digest::figures(day, context, &self.meters, &self.changes, &self.excursions, self.latest);
+            crate::digest::figures(day, context, meters, changes, &self.excursions, latest, &mut week);
         if let Some(figures) = figures {
             let before: Vec<FindingChange> =
                 self.findings.iter().filter(|change| change.at < to).cloned().collect();

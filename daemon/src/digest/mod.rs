@@ -15,7 +15,8 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use kvarden_config::TemperatureUnit;
 use kvarden_core::digest::charts::LimitLine;
-use kvarden_core::digest::{DayFigures, DayInput, LimitOn, MeterRows};
+use kvarden_core::digest::{DayFigures, DayInput, LimitOn, MeterPart, MeterRows, Tens};
+use kvarden_core::measurand::Quantity;
 use kvarden_core::output::{Change, Excursion};
 use kvarden_core::plan::{MeterPlan, ParallelPlan, Plan, QualityPlan, ScopePlan};
 use kvarden_core::plant::Priority;
@@ -230,7 +231,8 @@ impl DigestContext {
     }
 }
 
-/// Works out a day from rows, changes and excursions. `until`: nothing is known after it, as where a log ends.
+/// Works out a day from rows, changes and excursions. `until`: nothing is known after it, as where a log ends. `week` gives a
+/// meter's 10-minute values of the week up to a moment.
 pub fn figures(
     date: Date,
     context: &DigestContext,
@@ -238,13 +240,15 @@ pub fn figures(
     changes: &[Change],
     excursions: &[Excursion],
     until: Option<EventTime>,
+    week: &mut dyn FnMut(&str, EventTime) -> Vec<(Quantity, Tens)>,
 ) -> Option<DayFigures> {
     let (from, to) = calendar::bounds(date, &context.zone)?;
     let until = until.map_or(to, |until| until.clamp(from, to));
     let hours = calendar::hours(date, &context.zone);
     let (parallel, quality) = (context.parallel.as_slice(), context.quality.as_slice());
     let input = DayInput { from, to, until, hours: &hours, changes, excursions, parallel, quality };
-    Some(DayFigures::new(&input, meters))
+    let part = |rows: &MeterRows| MeterPart::new(&input, rows).with_tens(week(&rows.meter, to));
+    Some(DayFigures::of_parts(&input, meters.iter().map(part).collect()))
 }
 
 /// The meters of a plan, without rows.

@@ -2,6 +2,7 @@
 
 pub mod line;
 pub mod logged;
+pub mod tens;
 
 use kvarden_config::{Configuration, LogSpec, Notes};
 use kvarden_core::input::Input;
