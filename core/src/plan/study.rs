@@ -216,8 +216,11 @@ impl Draft<'_> {
             let of = self.plant.meters.get(meter.id.0 as usize).filter(|of| of.measures == measures);
             let places = Place::PHASES.into_iter().filter_map(|place| inputs(meter, place));
             let found: Vec<_> = of.map(|_| places.collect()).unwrap_or_default();
-            (!found.is_empty()).then_some((local, found))
+            let power = slot(meter, Quantity::whole(Measurand::Power));
+            (!found.is_empty()).then_some((local, (found, power)))
         })?;
+        let (found, power) = found;
+        let power = power.map(|power| self.input((local, power)));
         let phases = found.into_iter().map(|(place, current, harmonics)| DemandPhase {
             current: self.input((local, current)),
             harmonics: self.input((local, harmonics)),
@@ -226,7 +229,7 @@ impl Draft<'_> {
         let phases = phases.collect();
         let demand = self.series(Quantity::whole(Measurand::TddDemand));
         let known = self.series(Quantity::whole(Measurand::TddDemandKnown));
-        Some(DemandCurrentPlan { phases, rated_a, demand, known })
+        Some(DemandCurrentPlan { phases, power, rated_a, demand, known })
     }
 }
 
