@@ -201,7 +201,8 @@ impl Monitor {
 
     /// What is computed of each meter's values and is absent now, and why.
     pub fn not_told(&self) -> impl Iterator<Item = NotTold<'_>> {
-        values_now::not_told(&self.plan, &self.scopes)
+        let heat = values_now::heat_not_told(&self.plan, &self.scopes);
+        values_now::not_told(&self.plan, &self.scopes).chain(heat)
     }
 
     /// In what context a reading at `at` of each transformer and feeder is taken, by name, in the order of the plan.

@@ -56,6 +56,8 @@ pub enum WhyNot {
     Spectrum(Lacking),
     /// The values are too small to mean anything, or outside what the formula holds for.
     Unfit,
+    /// It follows the load for some hours before it says anything.
+    Settling,
 }
 
 /// The meters that give values now, each with its scope.
@@ -111,6 +113,34 @@ pub(crate) fn not_told<'a>(plan: &'a Plan, scopes: &'a [Scope]) -> impl Iterator
             };
             Some(NotTold { meter: &meter.name, quantity, why })
         })
+    })
+}
+
+/// Of the model of heat: the value that it lacks, else that it settles.
+pub(crate) fn heat_not_told<'a>(plan: &'a Plan, scopes: &'a [Scope]) -> impl Iterator<Item = NotTold<'a>> {
+    scopes.iter().zip(&plan.scopes).flat_map(|(scope, facts)| {
+        let grid = facts.grid.as_ref();
+        let heat = grid.and_then(|grid| Some((grid, grid.study.heat.as_ref()?)));
+        let found = heat.map(|(grid, heat)| {
+            let absent = move |column: &usize| scope.grid_values[*column].get().is_none();
+            let named = move |column: usize| {
+                let (local, slot) = *grid.inputs.get(column)?;
+                let meter = facts.meters.get(local)?;
+                meter.series.get(slot.checked_sub(meter.first_slot)?).copied()
+            };
+            heat.wanted().filter_map(move |(series, needed)| {
+                let made = facts.meters.get(grid.meters.start)?;
+                if scope.row.get(made.first_slot + series)?.get().is_some() {
+                    return None;
+                }
+                let why = match needed.lacking(&absent) {
+                    Some(column) => WhyNot::Missing(named(column)?),
+                    None => WhyNot::Settling,
+                };
+                Some(NotTold { meter: &made.name, quantity: *made.series.get(series)?, why })
+            })
+        });
+        found.into_iter().flatten()
     })
 }
 

@@ -38,6 +38,12 @@ const WITHOUT_AIR_IN_LIQUID: (Measurand, &str) = (
      windings, hot spot and ageing go by what the oil shows",
 );
 
+/// What is told of a unit whose amperes are measured on its delta side alone. Worked: lines of 1.05, 0.95 and 1.0 leave one
+/// winding `(2·1.0² + 2·1.05² − 0.95²)/3 = 1.10` times the heat of the mean, `1.10^0.8 = 1.08` times the rise; which one that is
+/// depends on the vector group, and what the load side's zero sequence adds goes round in the delta unseen.
+const ALIKE_BY_THE_DELTA_SIDE: &str = "by the amperes of its delta side all windings are taken as alike: with lines 10 % apart one rises up to 8 % more than \
+     expected, and what the neutral's current adds is not seen; measure the load side to tell them apart";
+
 impl Draft<'_> {
     fn note(&mut self, what: Measurand, reason: &'static str) {
         self.notes.push((Quantity::whole(what), reason));
@@ -162,6 +168,9 @@ impl Draft<'_> {
         };
         if places.is_empty() {
             places.push(Place::A);
+        }
+        if side == SideOf::Primary && matches!(form, WiringForm::Delta) {
+            self.note(Measurand::WindingExpected, ALIKE_BY_THE_DELTA_SIDE);
         }
         let mut pure = false;
         let plans = places.into_iter().map(|place| {

@@ -51,7 +51,7 @@ pub(crate) struct Scope {
     scratch: Box<[Sample]>,
     /// What stood in the row of one meter.
     pub(crate) spare: Box<[Sample]>,
-    grid_values: Box<[Sample]>,
+    pub(crate) grid_values: Box<[Sample]>,
     /// Of the things, by their place in the plan: whether each is fed by its own transformer in the step of the grid.
     at_home: Box<[bool]>,
     gathered: Box<Gathered>,

@@ -52,6 +52,7 @@ fn words(why: WhyNot) -> String {
             format!("no order above {order} is given, too few for a whole sum")
         }
         WhyNot::Spectrum(Lacking::Base) => "what it is compared with is not known".to_owned(),
+        WhyNot::Settling => "it follows the load for some hours before it says anything".to_owned(),
         WhyNot::Spectrum(Lacking::Range) | WhyNot::Unfit => {
             "the values are too small to mean anything, or outside what the formula holds for".to_owned()
         }

@@ -87,7 +87,49 @@ impl AgeingClass {
     }
 }
 
+/// What a figure of the model needs, by columns.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Needed<'a> {
+    plan: &'a HeatPlan,
+    /// The windings whose currents count.
+    places: &'a [PlacePlan],
+    /// Its own sensor, of a residual.
+    measured: Option<usize>,
+    /// Measured oil stands for the air.
+    by_oil: bool,
+}
+
+impl Needed<'_> {
+    /// The first column that keeps the figure from being told.
+    pub(crate) fn lacking(&self, absent: &impl Fn(&usize) -> bool) -> Option<usize> {
+        let currents = self.places.iter().flat_map(|place| place.currents.iter().map(|(column, _)| *column));
+        let fans = self.plan.fans.iter().flat_map(|fans| fans.running.iter().copied());
+        let one_by_one = self.measured.into_iter().chain(currents).chain(fans).find(absent);
+        // Of the sensors in the air one is enough, and windings go by the oil where that is measured.
+        let oil = self.plan.oil.as_ref().and_then(|oil| oil.measured);
+        let oil = oil.filter(|column| self.by_oil && !absent(column));
+        let air = self.plan.ambients.first().copied().filter(|_| self.plan.ambients.iter().all(absent));
+        one_by_one.or(air.filter(|_| oil.is_none()))
+    }
+}
+
 impl HeatPlan {
+    /// The series of what is expected and of what is measured beyond it, with what each needs.
+    pub(crate) fn wanted(&self) -> impl Iterator<Item = (usize, Needed<'_>)> {
+        let windings = self.places.iter().flat_map(move |place| {
+            let needed =
+                |measured| Needed { plan: self, places: std::slice::from_ref(place), measured, by_oil: true };
+            let expected = place.expected.map(|series| (series, needed(None)));
+            expected.into_iter().chain(place.residual.map(|series| (series, needed(place.measured))))
+        });
+        let oil = self.oil.iter().flat_map(move |oil| {
+            let needed = |measured| Needed { plan: self, places: &self.places, measured, by_oil: false };
+            let expected = oil.expected.map(|series| (series, needed(None)));
+            expected.into_iter().chain(oil.residual.map(|series| (series, needed(oil.measured))))
+        });
+        windings.chain(oil)
+    }
+
     /// How many parts the fans cool, which are those that a calibration is about: the windings, or the oil.
     pub(super) fn cooled_parts(&self) -> usize {
         match self.medium {
