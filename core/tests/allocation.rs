@@ -137,3 +137,59 @@ fn the_formulas_of_a_meter_with_orders_and_angles_allocate_nothing() {
         assert_eq!(counted.count_total, 0, "in second {second}");
     }
 }
+
+/// Heat, demand current, terminations, ways and hum of one transformer take their steps without one allocation.
+// Seen to fail when a step of the ways made a list of its own.
+#[test]
+fn all_models_of_a_transformer_allocate_nothing() {
+    let mut plant = plant();
+    plant.meters[AIR].every = Span::seconds(10);
+    let secondary = Target::Transformer(0, SideOf::Secondary);
+    let mut quality = String::from("sound_tone_dba.1 sound_tone_dba.2 power_w");
+    let mut end = String::from("neutral_current_a");
+    for place in ["A", "B", "C"] {
+        let _ = write!(quality, " voltage_ln_v.{place} current_a.{place}");
+        let _ = write!(end, " voltage_ln_v.{place} current_a.{place}");
+        for order in (3..=13).step_by(2) {
+            let _ = write!(quality, " current_harmonic_a.{place}.{order}");
+        }
+    }
+    let first = plant.meters.len();
+    let still = |meter| Meter { frozen_after: None, ..meter };
+    plant.meters.push(still(meter("T2 quality", secondary, &quality, 1)));
+    plant.meters.push(still(meter("MP-1 end", Target::Feeder(0), &end, 1)));
+    let mut hall = Hall::of(&plant);
+    for number in [first, first + 1] {
+        for (point, quantity) in plant.meters[number].points.iter().enumerate() {
+            let value = match quantity.what {
+                Measurand::VoltageLn => 120.0,
+                Measurand::Current => 90.0,
+                Measurand::Power => 30_000.0,
+                _ => 5.0,
+            };
+            hall.show(number, point, value);
+        }
+    }
+    let plan = hall.monitor.plan().clone();
+    let study = &plan.scopes[0].grid.as_ref().expect("models").study;
+    assert!(study.heat.is_some() && study.demand_current.is_some() && study.hum.is_some());
+    assert!(!study.terminations.is_empty() && !study.ways.is_empty());
+    hall.run(3 * 3600 + 905);
+    let (from, mut out) = (hall.second, Vec::with_capacity(64));
+    for second in from..from + 30 {
+        hall.second = second;
+        let values: Vec<Vec<Sample>> = (T2..first + 2).map(|meter| hall.values(meter)).collect();
+        let now = at(second);
+        let counted = measure(|| {
+            hall.monitor.advance(now, &mut out);
+            for (meter, values) in values.iter().enumerate() {
+                let every = plant.meters[meter].every;
+                if second % (every.0 / 1000) == 0 {
+                    let reading = Reading { meter: MeterId(meter as u32), at: now, values };
+                    hall.monitor.observe(now, Input::Reading(reading), &mut out);
+                }
+            }
+        });
+        assert_eq!((counted.count_total, out.len()), (0, 0), "in second {second}");
+    }
+}

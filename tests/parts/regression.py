@@ -3,10 +3,11 @@
 usage: regression.py   reads JSON lines from standard input, writes one JSON line for each.
 
 {"x": [[own, neutral], ...], "y": [...], "scale": s}: Huber's M-estimate at this scale by scipy's least_squares (a
-trust-region solver; nothing is weighted by hand) gives {"intercept", "slopes", "theil_sen"}; the last is scipy's
-Theil-Sen slope on the first alone.
+trust-region solver; nothing is weighted by hand) gives {"intercept", "slopes", "theil_sen", "errors", "correlation"}; the third is
+scipy's Theil-Sen slope on the first alone, the errors are Huber's covariance (Robust Statistics, 1981, 7.6, from memory) with numpy's
+inverse, the correlation is that of the points weighted by min(1, tuning/size).
 {"step": true, "x", "y"}: the place from which on another slope on the first leaves the least sum of squares, by numpy's
-lstsq at every place, gives {"index", "by"}.
+lstsq at every place, gives {"index", "by", "strength"}; the last is the change in its standard errors.
 """
 
 import json
@@ -30,8 +31,11 @@ for line in sys.stdin:
             whole = np.column_stack([design, changed])
             beta = np.linalg.lstsq(whole, y, rcond=None)[0]
             fits.append((((whole @ beta - y) ** 2).sum(), at, beta[3]))
-        _, index, by = min(fits)
-        print(json.dumps({"index": index, "by": by}))
+        rest, index, by = min(fits)
+        changed = np.where(np.arange(len(y)) >= index, x[:, 0], 0.0)
+        whole = np.column_stack([design, changed])
+        error = np.sqrt(rest / (len(y) - 4) * np.linalg.inv(whole.T @ whole)[3, 3])
+        print(json.dumps({"index": index, "by": by, "strength": abs(by) / error}))
         continue
     start = np.linalg.lstsq(design, y, rcond=None)[0]
     found = least_squares(
@@ -45,4 +49,13 @@ for line in sys.stdin:
         x_scale=[1.0, 1e-3, 1e-3],
     )
     theil_sen = theilslopes(y, x[:, 0]).slope
-    print(json.dumps({"intercept": found.x[0], "slopes": list(found.x[1:]), "theil_sen": theil_sen}))
+    rest = y - design @ found.x
+    size = np.abs(rest) / asked["scale"]
+    spread = (np.minimum(size, TUNING) ** 2).sum() / (len(y) - 3)
+    factor = asked["scale"] ** 2 * spread / (size <= TUNING).mean() ** 2
+    errors = np.sqrt(factor * np.diag(np.linalg.inv(design.T @ design)))[1:]
+    weight = np.minimum(1.0, TUNING / size)
+    around = y - np.average(y, weights=weight)
+    correlation = np.sqrt(1.0 - (weight * rest**2).sum() / (weight * around**2).sum())
+    told = {"intercept": found.x[0], "slopes": list(found.x[1:]), "theil_sen": theil_sen}
+    print(json.dumps({**told, "errors": list(errors), "correlation": correlation}))

@@ -345,7 +345,9 @@ mod tests {
         let (beyond, open) = (of(Place::A, 12.5, 13.0), of(Place::B, 3.0, 20.0));
         for order in [[beyond, open], [open, beyond]] {
             let mut kept = Vec::new();
-            order.into_iter().for_each(|verdict| keep_worst(&mut kept, verdict));
+            for verdict in order {
+                keep_worst(&mut kept, verdict);
+            }
             assert_eq!(kept, [beyond]);
         }
     }

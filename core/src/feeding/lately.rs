@@ -185,3 +185,19 @@ mod tests {
         assert_eq!(unknown.last(), Some(&(50, Utility, false, None)), "not certain to be at home");
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Seen to fail when a move counted in its own moment.
+    #[test]
+    fn what_moves_in_a_moment_is_not_yet_what_was_before_it() {
+        let at = EventTime(1_000);
+        let mut lately = Lately::default();
+        lately.note(EventTime(0), Seen::Is(true));
+        lately.note(at, Seen::Is(false));
+        assert_eq!((lately.before(at), lately.before(at + Span(1))), (Some(true), Some(false)));
+        assert_eq!(lately.before(EventTime(0)), None, "nothing was heard before");
+    }
+}

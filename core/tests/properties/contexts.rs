@@ -67,16 +67,36 @@ struct Days {
     breakers: [Vec<(i64, bool)>; 2],
 }
 
-fn days() -> impl Strategy<Value = Days> {
+/// Moods of lengths that often end together, so that much is of one moment.
+fn moods(mood: impl Strategy<Value = Mood>) -> impl Strategy<Value = Vec<(i64, Mood)>> {
+    prop::collection::vec(((1i64..6).prop_map(|fifth| 2 * fifth), mood), 60..120)
+}
+
+/// Volts that come and go, breakers that move at random.
+fn restless() -> impl Strategy<Value = Days> {
     let mood = || prop_oneof![1 => Just(Mood::Well), 3 => Just(Mood::Unlike), 1 => Just(Mood::Dead)];
-    // Of lengths that often end together, so that much is of one moment.
-    let moods = || prop::collection::vec(((1i64..6).prop_map(|fifth| 2 * fifth), mood()), 60..120);
     let breaker = || prop::collection::vec(((1i64..60).prop_map(|half| 2 * half), any::<bool>()), 6..16);
-    (moods(), moods(), breaker(), breaker()).prop_map(|(volts, feeder, one, other)| Days {
+    (moods(mood()), moods(mood()), breaker(), breaker()).prop_map(|(volts, feeder, one, other)| Days {
         volts,
         feeder,
         breakers: [one, other],
     })
+}
+
+/// Volts that stay, so that all is judged but for two transfers, the second when the first no longer counts; the breakers move
+/// within two seconds of each other.
+fn two_transfers() -> impl Strategy<Value = Days> {
+    let mood = || prop_oneof![1 => Just(Mood::Well), 1 => Just(Mood::Unlike)];
+    let at = (10i64..150, 305i64..400, -2i64..3);
+    (moods(mood()), moods(mood()), at).prop_map(|(volts, feeder, (first, then, apart))| {
+        let grid = vec![(first, true), (then, false), (SECONDS, true)];
+        let generator = vec![(first + apart, false), (then, true), (SECONDS, false)];
+        Days { volts, feeder, breakers: [grid, generator] }
+    })
+}
+
+fn days() -> impl Strategy<Value = Days> {
+    prop_oneof![restless(), two_transfers()]
 }
 
 fn now<T: Copy>(list: &[(i64, T)], second: i64, usual: T) -> T {
@@ -145,6 +165,8 @@ fn judged(outputs: Vec<Output>) -> Vec<Output> {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
 
+    // Seen to fail when what came back in the moment of a reading of another meter counted for it, when a transfer counted for a reading of
+    // its own moment, when volts that never went came back, and when a state that a late meter tells counted from its own stamp on.
     #[test]
     fn what_is_not_judged_does_not_depend_on_the_order_of_arrival(
         days in days(),

@@ -195,6 +195,33 @@ fn a_high_leg_that_is_said_to_be_a_wye() {
     assert_eq!(seen(&right), []);
 }
 
+/// Each bound of a picture by itself: what misses it by one value is not that picture.
+// Seen to fail without each of these conditions: both halves, collapsed lines, lines that stand, amperes that go on, a load that is no
+// idle one, volts that are dead only below a tenth.
+#[test]
+fn what_misses_a_picture_by_one_value_is_not_it() {
+    let is = |moment: &Moment, of: fn(&Face) -> bool| seen(moment).iter().any(of);
+    let before_delta = |face: &Face| matches!(face, Face::LostBeforeDeltaWye { .. });
+    let neutral_only = Moment { to_neutral: three([10.0, 120.0, 60.0]), ..nothing(WiringForm::Wye, 208.0) };
+    assert!(!is(&neutral_only, before_delta), "one is not half");
+    let lines_only = Moment { between: lines([150.0, 180.0, 180.0]), ..nothing(WiringForm::Delta, 208.0) };
+    assert!(!is(&lines_only, before_delta), "no pair has collapsed");
+    // Phase A has 60 V and both its lines stand: the neutral has moved, and the phase is there.
+    let moved = wye([60.0, 150.0, 150.0], [208.0; 3], [90.0, 90.0, 90.0]);
+    let gone = |face: &Face| {
+        matches!(face, Face::PhaseLost { .. } | Face::MeterFuse { .. } | Face::VoltsGone { .. })
+    };
+    assert!(!is(&moved, gone), "{:?}", seen(&moved));
+    // A tenth of the others' amperes is neither a phase that goes on nor one that has gone.
+    let little = wye([40.0, 120.0, 120.0], [125.0, 208.0, 130.0], [10.0, 100.0, 100.0]);
+    assert!(matches!(seen(&little)[..], [Face::VoltsGone { phase: Phase::A, .. }]), "{:?}", seen(&little));
+    // One ampere beside 200 is idle.
+    let idle = Moment { three_phase_only: true, ..wye(GOOD.0, GOOD.1, [0.0, 1.0, 1.0]) };
+    assert_eq!(seen(&idle), []);
+    let low = wye([24.0; 3], [41.6; 3], [0.0; 3]);
+    assert!(!is(&low, |face| matches!(face, Face::Dead { .. })), "a fifth of nominal is a deep sag");
+}
+
 #[test]
 fn leads_that_are_exchanged() {
     let good = Moment {
