@@ -184,11 +184,6 @@ mod tests {
         let unknown = of(feeder, &[begin.as_slice(), &[(50, 2, Seen::Lost)]].concat());
         assert_eq!(unknown.last(), Some(&(50, Utility, false, None)), "not certain to be at home");
     }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
 
     // Seen to fail when a move counted in its own moment.
     #[test]

@@ -55,7 +55,7 @@ fn why_nothing_is_expected_is_told() {
     let mut hall = Hall::new();
     hall.run(1200);
     assert_eq!((why(&hall, expected), why(&hall, residual)), (None, Some(WhyNot::Settling)));
-    hall.show(T2, 4, f64::NAN).run(300);
+    hall.show(T2, 4, f64::NAN).run(900);
     let current = Quantity::from_key("current_a.B").expect("a key");
     assert_eq!(why(&hall, expected), Some(WhyNot::Missing(current)));
     hall.heal(T2);

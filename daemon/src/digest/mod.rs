@@ -231,8 +231,10 @@ impl DigestContext {
     }
 }
 
-/// Works out a day from rows, changes and excursions. `until`: nothing is known after it, as where a log ends. `week` gives a
-/// meter's 10-minute values of the week up to a moment.
+/// Gives a meter's 10-minute values of the week up to a moment.
+pub type WeekOf<'a> = dyn FnMut(&str, EventTime) -> Vec<(Quantity, Tens)> + 'a;
+
+/// Works out a day from rows, changes and excursions. `until`: nothing is known after it, as where a log ends.
 pub fn figures(
     date: Date,
     context: &DigestContext,
@@ -240,7 +242,7 @@ pub fn figures(
     changes: &[Change],
     excursions: &[Excursion],
     until: Option<EventTime>,
-    week: &mut dyn FnMut(&str, EventTime) -> Vec<(Quantity, Tens)>,
+    week: &mut WeekOf<'_>,
 ) -> Option<DayFigures> {
     let (from, to) = calendar::bounds(date, &context.zone)?;
     let until = until.map_or(to, |until| until.clamp(from, to));

@@ -202,8 +202,10 @@ fn a_high_leg_that_is_said_to_be_a_wye() {
 fn what_misses_a_picture_by_one_value_is_not_it() {
     let is = |moment: &Moment, of: fn(&Face) -> bool| seen(moment).iter().any(of);
     let before_delta = |face: &Face| matches!(face, Face::LostBeforeDeltaWye { .. });
-    let neutral_only = Moment { to_neutral: three([10.0, 120.0, 60.0]), ..nothing(WiringForm::Wye, 208.0) };
-    assert!(!is(&neutral_only, before_delta), "one is not half");
+    for volts in [[10.0, 120.0, 60.0], [60.0, 120.0, 10.0]] {
+        let neutral_only = Moment { to_neutral: three(volts), ..nothing(WiringForm::Wye, 208.0) };
+        assert!(!is(&neutral_only, before_delta), "one is not half: {volts:?}");
+    }
     let lines_only = Moment { between: lines([150.0, 180.0, 180.0]), ..nothing(WiringForm::Delta, 208.0) };
     assert!(!is(&lines_only, before_delta), "no pair has collapsed");
     // Phase A has 60 V and both its lines stand: the neutral has moved, and the phase is there.
