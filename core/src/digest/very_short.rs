@@ -232,7 +232,8 @@ mod tests {
         ];
         let minute = |quantity: &Quantity, minute: i64| {
             let (mean, max) = value(quantity.what, minute);
-            MinuteValue { mean, min: mean.min(1.0), max, covered_ms: 60_000 }
+            let min = if quantity.what == Measurand::TddDemand { mean } else { mean.min(1.0) };
+            MinuteValue { mean, min, max, covered_ms: 60_000 }
         };
         let from = TO - Span::hours(24);
         let rows = (0..1440).map(|at| {

@@ -163,7 +163,7 @@ fn judged(outputs: Vec<Output>) -> Vec<Output> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 128, ..ProptestConfig::default() })]
 
     // Seen to fail when what came back in the moment of a reading of another meter counted for it, when a transfer counted for a reading of
     // its own moment, when volts that never went came back, and when a state that a late meter tells counted from its own stamp on.
