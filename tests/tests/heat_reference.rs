@@ -21,7 +21,6 @@ fn integrated(lines: &str) -> Vec<f64> {
     text.lines().map(|line| line.parse().expect("a number")).collect()
 }
 
-// Seen to fail with the time constant of a rise taken from where it goes alone, and with the winding's half of the overshoot left out.
 #[test]
 fn rises_are_those_of_a_general_integrator() {
     let (mut lines, mut ours, mut within) = (String::new(), Vec::new(), Vec::new());

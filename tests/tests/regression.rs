@@ -66,7 +66,6 @@ fn slopes_and_steps_are_those_of_scipy_and_numpy() {
             "cloud {index}: {}, scipy {theirs}",
             plane.intercept
         );
-        // Seen to fail with the share inside to the first power, without the unknowns, and with the correlation's square.
         let of_theirs = |key: &str, index: usize| told[key][index].as_f64().expect("a number");
         for (which, error) in plane.errors.iter().enumerate() {
             let theirs = of_theirs("errors", which);
@@ -89,7 +88,6 @@ fn slopes_and_steps_are_those_of_scipy_and_numpy() {
         let found = slope_step(row).expect("a place");
         assert_eq!(Some(found.index as u64), told["index"].as_u64(), "seed {seed}");
         assert!((found.by - told["by"].as_f64().expect("a slope")).abs() < 1e-9, "{found:?}, numpy {told}");
-        // Seen to fail without the unknowns.
         let strength = told["strength"].as_f64().expect("a number");
         assert!((found.strength / strength - 1.0).abs() < 1e-6, "{found:?}, numpy {told}");
     }

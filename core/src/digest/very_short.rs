@@ -276,7 +276,6 @@ mod tests {
 
     /// IEEE 519-2014 clause 5 (memory): a day's 99th percentile of the volts against one and a half times, of the currents against twice the
     /// table: 8, 8 and 7 % of a side below 1 kV at a ratio of 20 to 50. Demand 200 A: 10 A are 5 %, 40 A are 20 %.
-    // Seen to fail with the limit taken once, and with the demand current left out.
     #[test]
     fn a_day_of_3_second_values_is_held_against_the_tables() {
         let quiet = day(THREE_SECONDS, |what, _| match what {

@@ -44,7 +44,6 @@ fn rise_pu(amperes: f64) -> f64 {
 }
 
 /// `kvarden status` tells why what is expected, or what is measured beyond it, is not known just now.
-// Seen to fail without the sensors in the air, and when what settles was left out.
 #[test]
 fn why_nothing_is_expected_is_told() {
     let why = |hall: &Hall, key: &str| {

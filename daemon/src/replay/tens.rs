@@ -92,7 +92,6 @@ mod tests {
     use kvarden_core::plant::SideOf;
 
     /// 3 and 4 % by turns are `√((9 + 16)/2)`, as IEC 61000-4-30:2015, 4.4 (from memory) puts r.m.s. values together.
-    // Seen to fail with the mean of the minutes.
     #[test]
     fn ten_minutes_are_one_value_and_older_ones_than_a_week_are_left_out() {
         let meter = MeterRows {
