@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Installs the outside parts that the tests talk to: a broker, a Modbus server and a mail server of other libraries, numpy, valgrind, a
-# wall clock that can be faked, systemd's own measure of a service unit.
+# wall clock that can be faked, systemd's own measure of a service unit, a browser.
 # Debian or Ubuntu; asks nothing. Anything that is there already is left as it is.
 set -euo pipefail
 
@@ -14,6 +14,8 @@ need strace strace
 need faketime faketime
 need cc gcc
 need systemd-analyze systemd
+need chromium chromium
+need chromedriver chromium-driver
 [ ${#missing[@]} -eq 0 ] || {
   echo "installing system packages: ${missing[*]}"
   sudo=""

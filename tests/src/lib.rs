@@ -5,6 +5,7 @@
 
 pub mod authority;
 pub mod broker;
+pub mod browser;
 pub mod cases;
 pub mod faked_clock;
 pub mod letters;
