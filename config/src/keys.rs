@@ -18,7 +18,7 @@ macro_rules! shapes {
 }
 
 shapes! {
-    ROOT: "kvarden.toml" ["site" "source" "transformer" "feeder" "circuit" "meter" "state" "limit" "broker" "tell" "mail" "webhook" "command" "links" "person" "rota"
+    ROOT: "kvarden.toml" ["site" "source" "transformer" "feeder" "circuit" "meter" "state" "limit" "work" "broker" "tell" "mail" "webhook" "command" "links" "person" "rota"
         "store" "digest"];
     SITE: "[site]" ["name" "timezone" "show_temperatures"];
     SOURCE: "[[source]]" ["name" "kind"];
@@ -43,6 +43,7 @@ shapes! {
     LEVEL: "a level of a [[limit]]" ["setpoint" "priority" "on_delay" "over"];
     WHEN: "when of a [[limit]]" ["on" "above"];
     RECURS: "recurs of a [[limit]]" ["times" "within" "shortest" "priority"];
+    WORK: "[[work]]" ["on" "from" "until" "by" "why"];
     BROKER: "[broker]" ["address" "client" "username" "password_file" "qos" "tls"];
     BROKER_TLS: "tls of [broker]" ["ca_file" "certificate_file" "key_file" "server_name"];
     TELL: "[tell]" ["mqtt" "topics" "file" "heartbeat" "daily" "urgent" "high" "low"];

@@ -38,6 +38,7 @@ mod units;
 mod values;
 mod ways;
 mod web;
+mod work;
 
 pub use columns::{load_columns, parse_columns};
 pub use keys::{SECTIONS, Shape};

@@ -6,7 +6,7 @@ use crate::fault::Fault;
 use crate::files::{Files, from_disk, is_open_to_all, reason};
 use crate::keys::{
     BROKER, CIRCUIT, COMMAND, DIGEST, FEEDER, LIMIT, LINKS, MAIL, METER, PERSON, ROOT, ROTA, SITE, SOURCE,
-    STATE, STORE, TELL, TRANSFORMER, WEBHOOK,
+    STATE, STORE, TELL, TRANSFORMER, WEBHOOK, WORK,
 };
 use crate::limit::{self, limit};
 use crate::meter::{self, Maps, meter};
@@ -24,6 +24,8 @@ use crate::site::{feeder, site};
 use crate::supplies::{Known, circuit, peek_flags, settle, source, state};
 use crate::telling::{check_reach, telling_default};
 use crate::ways::{command, links, mail, webhook};
+use crate::work::{MOST_WORKS, work};
+use jiff::tz::TimeZone;
 use kvarden_core::plant::Plant;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
@@ -140,6 +142,10 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
         seen: Vec::new(),
     };
     let limits = root.tables("limit", &LIMIT, |s| limit(s, &mut context));
+    let zone = site.as_ref().and_then(|site| TimeZone::get(&site.timezone).ok()).unwrap_or(TimeZone::UTC);
+    let things = (context.transformers, context.feeders);
+    let works = root.tables("work", &WORK, |s| work(s, things, &zone));
+    at_most(root, "work", works.len(), MOST_WORKS);
     at_least_one(root, "transformer", plates.len(), "its nameplate is what its loading is judged by");
     at_least_one(root, "meter", read_meters.len(), "without values nothing can be judged");
     at_most(root, "feeder", read_feeders.len(), MOST_THINGS);
@@ -183,6 +189,7 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
         states: read_states.into_iter().collect::<Option<_>>()?,
         meters,
         limits: limits.into_iter().collect::<Option<_>>()?,
+        works: works.into_iter().collect::<Option<_>>()?,
         channels,
         recording,
     };

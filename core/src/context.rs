@@ -150,6 +150,11 @@ impl Returns {
         self.are_gone = gone;
     }
 
+    /// Whether there are none now.
+    pub(crate) fn are_gone(&self) -> bool {
+        self.are_gone
+    }
+
     /// The latest return of which a reading at `at` of the same meter knows.
     pub(crate) fn until(&self, at: EventTime) -> Option<EventTime> {
         self.moments.iter().flatten().copied().find(|moment| *moment <= at)

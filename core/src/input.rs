@@ -28,7 +28,7 @@ pub struct Order {
     pub number: u64,
     /// Who. Never empty: every change has a named person.
     pub by: String,
-    /// Which alert, by its id; for a calibration the name of its transformer.
+    /// Which alert, by its id; for a calibration the name of its transformer, for planned work that or the name of a feeder.
     pub alert: String,
     /// What to do with it.
     pub what: Deed,
@@ -68,6 +68,27 @@ pub enum Deed {
         /// True: they are taken, and from now on a connection is judged by its own. False: they are dropped and learned anew.
         accept: bool,
     },
+    /// As [`Deed::Shelve`], said a second time: an urgent over-temperature is not shelved without.
+    ShelveConfirmed {
+        /// When it ends by itself.
+        until: EventTime,
+        /// Why.
+        reason: String,
+    },
+    /// As [`Deed::Service`] with `on: false`, and why.
+    TakeOut {
+        /// Why.
+        reason: String,
+    },
+    /// Planned work begins on a transformer or feeder, named in place of an alert: everything is recorded and nobody is told.
+    BeginWork {
+        /// When it ends by itself.
+        until: EventTime,
+        /// What is done.
+        reason: String,
+    },
+    /// Planned work on a transformer or feeder, named in place of an alert, has ended.
+    EndWork,
 }
 
 /// Something about this program or its surroundings.

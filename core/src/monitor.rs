@@ -1,6 +1,7 @@
 //! Orders the calls of the stages, and nothing else. The same monitor runs live, in replay, in the tests and after
 //! a restart.
 
+use crate::alarm::work::Work;
 use crate::context::Context;
 use crate::diagnosis::Finding;
 use crate::feeding::{Feeding, SupplyNow};
@@ -286,6 +287,15 @@ impl Monitor {
         self.scopes.iter().zip(&self.plan.scopes).flat_map(|(scope, plan)| scope.alerts.merged(plan))
     }
 
+    /// The planned work that goes on, each with the name of what it is on, in the order of the plan.
+    pub fn open_works(&self) -> impl Iterator<Item = (&str, &Work)> {
+        let scopes = self.scopes.iter().zip(&self.plan.scopes);
+        scopes.flat_map(|(scope, plan)| {
+            let own = plan.transformer.as_deref().unwrap_or(&plan.name);
+            scope.alarms.works().map(move |work| (work.on.as_deref().unwrap_or(own), work))
+        })
+    }
+
     /// What was found and stands, in the order in which it was claimed, by scope.
     pub fn open_findings(&self) -> impl Iterator<Item = &Finding> {
         self.scopes.iter().flat_map(|scope| scope.findings.open()).filter_map(|entry| entry.facts.as_ref())
@@ -372,6 +382,7 @@ mod tests {
             states: Vec::new(),
             meters: Vec::new(),
             limits: Vec::new(),
+            works: Vec::new(),
             channels: vec!["file".to_owned()],
             recording: Around { before: Span::ZERO, after: Span::ZERO },
         };

@@ -61,6 +61,10 @@ pub enum Matter {
     Supply(OtherSupply),
     /// A named cause that no alarm announced, and the place to which it is traced.
     Cause(Cause, Option<Place>),
+    /// Too many alarms at once.
+    Flood,
+    /// Planned work.
+    Work,
 }
 
 impl Subject {
@@ -107,6 +111,10 @@ pub enum Rule {
     Trouble(MeterTrouble),
     /// The diagnosis names a cause.
     Cause,
+    /// More alarms rose within a short time than a person can follow.
+    Flood,
+    /// Planned work goes on.
+    Work,
 }
 
 impl Rule {
@@ -121,7 +129,9 @@ impl Rule {
             | Self::Broken
             | Self::Supply
             | Self::Trouble(_)
-            | Self::Cause => None,
+            | Self::Cause
+            | Self::Flood
+            | Self::Work => None,
         }
     }
 
@@ -138,6 +148,8 @@ impl Rule {
             Self::Supply => "supply".to_owned(),
             Self::Trouble(trouble) => trouble.key().to_owned(),
             Self::Cause => "cause".to_owned(),
+            Self::Flood => "flood".to_owned(),
+            Self::Work => "work".to_owned(),
         }
     }
 }
@@ -219,13 +231,30 @@ pub enum ChangeKind {
         by: String,
         /// True: back in service.
         on: bool,
+        /// Why it was taken out, as far as that was said.
+        #[serde(default)]
+        reason: String,
     },
-    /// A higher level of the same limit speaks for it.
+    /// A higher level of the same limit speaks for it, or it follows from a supply that is lost.
     Suppressed,
-    /// The higher level is gone and this one still holds.
+    /// That is over and this one still holds.
     Unsuppressed,
     /// The configuration no longer has it. Not the same as back to normal.
     NoLongerWatched,
+    /// Planned work begins: until it ends everything is recorded and nobody is told.
+    WorkBegun {
+        /// Who answers for it.
+        by: String,
+        /// Until when.
+        until: EventTime,
+        /// What is done.
+        reason: String,
+    },
+    /// Planned work has ended.
+    WorkEnded {
+        /// Who; `None`: its time was over.
+        by: Option<String>,
+    },
 }
 
 /// How often something came lately.
@@ -297,9 +326,53 @@ pub struct AlertRevision {
     /// one.
     #[serde(default)]
     pub fed: Option<OtherSupply>,
-    /// The cause, where it is known.
+    /// The cause, where it is known; of a flood its likely root.
     #[serde(default)]
     pub cause: Option<Box<NamedCause>>,
+    /// Why people are not told of this revision; it is for the journal and the digest.
+    #[serde(default)]
+    pub held: Option<Held>,
+    /// What is known of a flood of alarms, where that is what it is about.
+    #[serde(default)]
+    pub flood: Option<Box<Flooding>>,
+}
+
+/// Why people are not told of something that is open. Never of what is urgent.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Held {
+    /// Planned work goes on there.
+    Work,
+    /// There is a flood of alarms, of which one alert tells.
+    Flood,
+    /// It rises again and again within a minute, and that was told.
+    Chattering,
+}
+
+/// Too many alarms at once on one transformer.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Flooding {
+    /// The first of them.
+    pub first: Risen,
+    /// How many rose since then.
+    pub count: u32,
+    /// Alerts of the transformer that are open besides this one.
+    pub open: u32,
+    /// It is over.
+    pub over: bool,
+}
+
+/// An alarm that rose.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Risen {
+    /// Its id.
+    pub alarm: String,
+    /// About what.
+    pub subject: Subject,
+    /// By which rule.
+    pub rule: Rule,
+    /// When.
+    pub at: EventTime,
 }
 
 /// The cause of what an alert is about.
@@ -360,6 +433,14 @@ pub enum Revised {
         /// That alert's id.
         into: String,
     },
+    /// It rises again and again within a minute: nothing more of it is told until it is calm.
+    Chattering,
+    /// It is calm again, and stands.
+    Calm,
+    /// Told now that nothing holds it back any more: planned work has ended and it stands.
+    Stands,
+    /// It follows from a supply that is lost, of which another alert or the supply's own alarm tells.
+    SupplyLost,
     /// A person closed it, with what was found and done.
     Released {
         /// Who.
@@ -459,4 +540,6 @@ pub enum Denial {
     NothingToEnd,
     /// No calibration of this transformer waits for a person, or there is none to drop.
     NoCalibration,
+    /// An urgent over-temperature is shelved only when that is said a second time.
+    NeedsConfirmation,
 }

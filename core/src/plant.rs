@@ -7,7 +7,7 @@ pub use crate::nameplate::{
 };
 use crate::phases::Place;
 pub use crate::supply::{Circuit, Mark, Source, SourceKind, State, StateIs, Supply, SupplyFrom};
-use crate::time::Span;
+use crate::time::{EventTime, Span};
 pub use crate::wiring::{Judged, WiringForm};
 use serde::{Deserialize, Serialize};
 
@@ -30,10 +30,27 @@ pub struct Plant {
     pub meters: Vec<Meter>,
     /// Limits that the owner set; what is not set has a default, see [`crate::defaults`].
     pub limits: Vec<Limit>,
+    /// Planned work.
+    pub works: Vec<PlannedWork>,
     /// Names of the channels by which people are told, for alarms about them.
     pub channels: Vec<String>,
     /// How much is kept around each limit alarm.
     pub recording: Around,
+}
+
+/// A window of planned work: everything is recorded, nobody is told.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PlannedWork {
+    /// The transformer with all that it feeds, or the feeder with what is fed through it.
+    pub on: SupplyFrom,
+    /// Its start.
+    pub from: EventTime,
+    /// Its end, at most [`crate::alarm::work::LONGEST_WORK`] later.
+    pub until: EventTime,
+    /// Who answers for it.
+    pub by: String,
+    /// What is done.
+    pub why: String,
 }
 
 /// How much time before and after the raise of a limit alarm is kept as a recording.

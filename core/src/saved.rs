@@ -1,7 +1,7 @@
 //! The state of one scope as it is saved: keyed by names, never by slots, so that it fits a changed plan as far
 //! as the names are the same.
 
-use crate::alarm::book::{AlarmBook, SavedAlarm};
+use crate::alarm::book::{AlarmBook, SavedAlarm, SavedHolds};
 use crate::alert::{AlertBook, SavedAlert, SavedCase};
 use crate::context::Returns;
 use crate::demand::{MeterDemand, Weeks};
@@ -70,6 +70,9 @@ pub struct Precious {
     /// The faults with a named cause of which people are told.
     #[serde(default)]
     pub cases: Vec<SavedCase>,
+    /// Planned work and floods.
+    #[serde(default)]
+    pub holds: SavedHolds,
 }
 
 impl Precious {
@@ -180,6 +183,7 @@ pub(crate) fn precious(plan: &ScopePlan, scope: &Scope) -> Precious {
         learned: scope.study.learned(),
         findings: scope.findings.clone(),
         cases: scope.alerts.save_cases(plan),
+        holds: scope.alarms.save_holds(),
         alarms: former.alarms.iter().cloned().chain(alarms).collect(),
         alerts: former.alerts.iter().cloned().chain(alerts).collect(),
     }
@@ -344,6 +348,7 @@ fn adopt_precious(
         }
     }
     scope.alerts.restore_cases(plan, precious.cases);
+    scope.alarms.restore_holds(precious.holds);
     precious.fittings
 }
 

@@ -86,7 +86,9 @@ pub fn is_of_readings(rule: Rule) -> bool {
         | Rule::Nameplate
         | Rule::Cause
         | Rule::Trouble(MeterTrouble::Nonsense) => true,
-        Rule::Silent { .. } | Rule::Broken | Rule::Supply | Rule::Trouble(_) => false,
+        Rule::Silent { .. } | Rule::Broken | Rule::Supply | Rule::Flood | Rule::Work | Rule::Trouble(_) => {
+            false
+        }
     }
 }
 

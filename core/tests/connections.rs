@@ -63,6 +63,7 @@ fn plant() -> Plant {
             meter("T2 sensors", secondary, lugs),
         ],
         limits: Vec::new(),
+        works: Vec::new(),
         channels: vec!["log".to_owned()],
         recording: Around::USUAL,
     }

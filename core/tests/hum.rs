@@ -39,6 +39,7 @@ fn plan() -> Arc<Plan> {
         states: Vec::new(),
         meters: vec![meter("T2 secondary", points), meter("T2 sound", "sound_tone_dba.1 sound_tone_dba.2")],
         limits: Vec::new(),
+        works: Vec::new(),
         channels: vec!["log".to_owned()],
         recording: Around::USUAL,
     };

@@ -16,6 +16,9 @@ use kvarden_core::time::{EventTime, Span};
 use std::collections::{BTreeSet, HashSet};
 use std::sync::Arc;
 
+/// The channel that is a record: it gets also what people are not told.
+const RECORD: &str = "log";
+
 /// A meter's name, and what its columns mean.
 type Columns = (Arc<str>, Arc<[Quantity]>);
 
@@ -311,9 +314,11 @@ impl Gathered {
         }
         let message = message(revision, &self.site);
         let Ok(text) = serde_json::to_string(&message) else { return };
-        // Ways to people have an addressee, and rules of their own.
-        let channels = self.channels.iter().filter(|channel| Way::from_key(channel).is_none());
-        batch.letters.extend(channels.map(|channel| NewLetter {
+        // Ways to people have an addressee, and rules of their own. What is held back is for the record alone.
+        let is_meant = |channel: &&String| {
+            Way::from_key(channel).is_none() && (revision.held.is_none() || channel.as_str() == RECORD)
+        };
+        batch.letters.extend(self.channels.iter().filter(is_meant).map(|channel| NewLetter {
             id: format!("{}:{channel}", message.id),
             channel: channel.clone(),
             alert: revision.alert.clone(),

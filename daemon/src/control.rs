@@ -61,6 +61,27 @@ pub enum Request {
         seconds: u32,
         /// Why.
         reason: String,
+        /// Said a second time, as an urgent over-temperature asks for.
+        #[serde(default)]
+        confirmed: bool,
+    },
+    /// Begins planned work: everything is recorded, only what is urgent is told.
+    BeginWork {
+        /// On which transformer or feeder, by its name.
+        on: String,
+        /// Who answers for it.
+        by: String,
+        /// For how many seconds.
+        seconds: u32,
+        /// What is done.
+        why: String,
+    },
+    /// Ends planned work.
+    EndWork {
+        /// On which transformer or feeder, by its name.
+        on: String,
+        /// Who.
+        by: String,
     },
     /// Ends shelving.
     Unshelve {
@@ -77,6 +98,9 @@ pub enum Request {
         by: String,
         /// True: back in service.
         on: bool,
+        /// Why it is taken out.
+        #[serde(default)]
+        reason: String,
     },
     /// Tries the ways to people: a letter through each that is meant.
     SendTest {
@@ -211,15 +235,30 @@ async fn carry_out(request: Request, desk: &Desk, trials: &Trials) -> Reply {
             (alert, by, Deed::Release { note }, "released")
         }
         Request::Release { .. } => return Reply::refused("a release needs a note: what was found and done"),
-        Request::Shelve { alert, by, seconds, reason } if !reason.trim().is_empty() => {
+        Request::Shelve { alert, by, seconds, reason, confirmed } if !reason.trim().is_empty() => {
             let until = desk.now() + Span::seconds(i64::from(seconds));
-            (alert, by, Deed::Shelve { until, reason }, "shelved")
+            let deed = if confirmed {
+                Deed::ShelveConfirmed { until, reason }
+            } else {
+                Deed::Shelve { until, reason }
+            };
+            (alert, by, deed, "shelved")
         }
+        Request::BeginWork { on, by, seconds, why } if !why.trim().is_empty() => {
+            let until = desk.now() + Span::seconds(i64::from(seconds));
+            return work(&on, &by, Deed::BeginWork { until, reason: why }, desk).await;
+        }
+        Request::BeginWork { .. } => return Reply::refused("planned work needs a reason: what is done"),
+        Request::EndWork { on, by } => return work(&on, &by, Deed::EndWork, desk).await,
         Request::Shelve { .. } => return Reply::refused("shelving needs a reason"),
         Request::Unshelve { alert, by } => (alert, by, Deed::Unshelve, "no longer shelved"),
-        Request::Service { alert, by, on } => {
+        Request::Service { on: false, reason, .. } if reason.trim().is_empty() => {
+            return Reply::refused("taking out of service needs a reason");
+        }
+        Request::Service { alert, by, on, reason } => {
             let done = if on { "back in service" } else { "taken out of service" };
-            (alert, by, Deed::Service { on }, done)
+            let deed = if on { Deed::Service { on } } else { Deed::TakeOut { reason } };
+            (alert, by, deed, done)
         }
         Request::SendTest { to, channel, by } => {
             return send_test(Asked { to, channel, by }, desk, trials).await;
@@ -249,6 +288,25 @@ async fn send_test(asked: Asked, desk: &Desk, trials: &Trials) -> Reply {
     match trials.run(&asked, desk.now()).await {
         Ok((true, says)) => Reply::done(says),
         Ok((false, says)) | Err(says) => Reply::refused(says),
+    }
+}
+
+async fn work(on: &str, by: &str, deed: Deed, desk: &Desk) -> Reply {
+    if by.trim().is_empty() {
+        return Reply::refused("say who you are: every change has a named person");
+    }
+    let begins = matches!(deed, Deed::BeginWork { .. });
+    match desk.order(by, on, deed).await {
+        Ok(()) if begins => Reply::done(format!(
+            "planned work on {on} is begun by {by}: all is recorded, nobody is told except of what is urgent; what stands when it ends is told then"
+        )),
+        Ok(()) => Reply::done(format!("planned work on {on} is ended by {by}; what stands is told now")),
+        Err(Denial::UnknownAlert) => Reply::refused(format!("there is no transformer or feeder \"{on}\"")),
+        Err(Denial::BadTime) => Reply::refused(
+            "planned work ends between now and seven days from now, and few windows are open at a time",
+        ),
+        Err(Denial::NothingToEnd) => Reply::refused(format!("no planned work goes on at {on}")),
+        Err(denial) => Reply::refused(format!("{on}: {}", denial_words(denial))),
     }
 }
 
@@ -308,6 +366,9 @@ fn denial_words(denial: Denial) -> &'static str {
         Denial::NotLatched => "nothing of it is latched, so there is nothing to release",
         Denial::BadTime => "shelving ends between now and seven days from now",
         Denial::NothingToEnd => "it is not shelved, or already in that state",
+        Denial::NeedsConfirmation => {
+            "it is an urgent over-temperature: shelve it with --confirmed if that is truly meant, and take load off first"
+        }
         Denial::NoCalibration => "no calibration of it waits for a person, or there is none to drop",
     }
 }

@@ -248,6 +248,7 @@ mod tests {
             states: Vec::new(),
             meters: Vec::new(),
             limits: Vec::new(),
+            works: Vec::new(),
             channels: Vec::new(),
             recording: kvarden_core::plant::Around { before: Span::ZERO, after: Span::ZERO },
         })

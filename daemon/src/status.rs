@@ -20,6 +20,12 @@ pub struct Status {
     pub since: EventTime,
     /// The open alerts.
     pub alerts: Vec<AlertStatus>,
+    /// Planned work that goes on, a sentence each.
+    #[serde(default)]
+    pub works: Vec<String>,
+    /// What the alarms of the last 24 hours asked of people, a sentence each.
+    #[serde(default)]
+    pub asked: Vec<String>,
     /// Named causes that stand, a sentence each.
     #[serde(default)]
     pub findings: Vec<String>,
@@ -231,6 +237,12 @@ pub fn page(status: &Status) -> String {
         let _ = writeln!(text, "  To acknowledge: kvarden acknowledge CODE --by NAME");
         let _ = writeln!(text, "  {}", crate::words::advice::caution());
     }
+    if !status.works.is_empty() {
+        let _ = writeln!(text, "\nPlanned work; to end it: kvarden work NAME --end");
+        for work in &status.works {
+            let _ = writeln!(text, "  {work}");
+        }
+    }
     if !status.findings.is_empty() {
         let _ = writeln!(text, "\nNamed causes; with all their evidence: kvarden explain CODE");
         for finding in &status.findings {
@@ -244,6 +256,7 @@ pub fn page(status: &Status) -> String {
         }
     }
     for (head, lines) in [
+        ("Alarms of the last 24 hours, beside the figures of the standard", &status.asked),
         ("Unequal phases", &status.farthest),
         ("Harmonics look like those of", &status.harmonics),
         ("Computed, but not told just now, and why", &status.not_told),
@@ -348,6 +361,8 @@ mod tests {
                 alert("HIGH-OLD", Priority::High, 50),
                 alert("URGENT", Priority::Urgent, 1),
             ],
+            works: vec!["T2 until 15:00, Ines: lugs remade".to_owned()],
+            asked: vec!["3 alarms rose.".to_owned()],
             findings: vec!["T2, MP-3: loose phase B connection since 13:10".to_owned()],
             supplies: vec!["MP-3: fed by T2, as normally".to_owned()],
             meters: vec![meter],
@@ -384,6 +399,8 @@ mod tests {
             page.contains("Unequal phases\n  T2 secondary: current phase B")
                 && page.contains("and why\n  T2 secondary: voltage")
         );
+        assert!(page.contains("Planned work; ") && page.contains("  T2 until 15:00, Ines"), "{page}");
+        assert!(page.contains("of the last 24 hours") && page.contains("  3 alarms rose."), "{page}");
         assert!(page.contains("Named causes; ") && page.contains("  T2, MP-3: loose phase B"), "{page}");
         let payloads: Vec<&str> = page.lines().filter(|line| line.contains("could not be read")).collect();
         assert_eq!(payloads.len(), MOST_PAYLOADS);

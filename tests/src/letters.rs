@@ -120,6 +120,8 @@ pub fn revision() -> AlertRevision {
         recurred: None,
         fed: None,
         cause: Some(Box::new(NamedCause { finding: format!("{ALERT}/cause"), stands: true, facts })),
+        held: None,
+        flood: None,
     }
 }
 

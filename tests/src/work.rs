@@ -72,6 +72,8 @@ pub fn told(number: u64, input: u64) -> Batch {
         recurred: None,
         fed: None,
         cause: None,
+        held: None,
+        flood: None,
     };
     let letter = NewLetter {
         id: letter(number),

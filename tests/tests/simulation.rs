@@ -48,7 +48,7 @@ fn key(subject: &Subject, rule: &str) -> String {
         }
         Matter::Meter => format!("{} meter {rule}", subject.meter.as_deref().unwrap_or_default()),
         Matter::Part(part) => format!("{} {rule}", part.key()),
-        Matter::Supply(_) | Matter::Cause(..) => {
+        Matter::Supply(_) | Matter::Cause(..) | Matter::Flood | Matter::Work => {
             format!("{} {rule}", subject.feeder.as_deref().unwrap_or_default())
         }
     }

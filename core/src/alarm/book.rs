@@ -4,11 +4,14 @@
 //! order is carried out next door, in `orders`.
 
 pub use super::entry::Entry;
+pub use super::holds::SavedHolds;
 pub use super::orders::{Hand, LONGEST_SHELVING};
 
+use super::flood::Flood;
 use super::state::AlarmState;
+use super::work::Works;
 use crate::diagnosis::FindingStep;
-use crate::output::{Change, ChangeKind, Output, Recurred, Rule, Subject};
+use crate::output::{Change, ChangeKind, Output, Recurred, Risen, Rule, Subject};
 use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
 use crate::plant::{Bound, Priority};
 use crate::supply::OtherSupply;
@@ -59,6 +62,14 @@ pub enum Stirred {
     CameAgain,
     /// Its cause was found, changed or is over.
     Cause(FindingStep),
+    /// It rose for the third time within a minute.
+    Chattering,
+    /// It has not risen for so long that it is calm.
+    Calm,
+    /// What held it back is over.
+    NotHeld,
+    /// It follows from a supply that is lost.
+    SupplyLost,
 }
 
 /// The alarms of one scope.
@@ -69,13 +80,16 @@ pub struct AlarmBook {
     dirty: Vec<Stir>,
     /// Feeders, by name, that another transformer than this scope's feeds now, or of which that is not known.
     elsewhere: Vec<(String, OtherSupply)>,
+    pub(super) works: Works,
+    pub(super) flood: Flood,
 }
 
 impl AlarmBook {
     /// A book in which nothing ever rose.
     pub fn new(alarms: usize) -> Self {
         let entries = vec![Entry::NEW; alarms].into_boxed_slice();
-        Self { entries, dirty: Vec::with_capacity(16), elsewhere: Vec::new() }
+        let (works, flood) = (Works::default(), Flood::default());
+        Self { entries, dirty: Vec::with_capacity(16), elsewhere: Vec::new(), works, flood }
     }
 
     /// Notes which feeders another transformer than this scope's feeds now, or of which that is not known.
@@ -230,9 +244,10 @@ impl AlarmBook {
         }
     }
 
-    /// The soonest end of a shelving.
-    pub fn next_deadline(&self) -> Option<EventTime> {
-        self.entries.iter().filter_map(|entry| entry.shelved).min()
+    /// The soonest end of a shelving, of planned work or of what is not calm, or the start of planned work.
+    pub fn next_deadline(&self, plan: &ScopePlan) -> Option<EventTime> {
+        let ends = self.entries.iter().flat_map(|entry| [entry.shelved, entry.chatter.ends()]);
+        ends.chain([self.next_work(plan), self.flood.ends()]).flatten().min()
     }
 
     /// Moves one alarm's memory by a correction of the clock that stamped it: what was stamped since `from`, for before that
@@ -244,6 +259,7 @@ impl AlarmBook {
                 *stamp += by;
             }
         };
+        entry.chatter.shift(by);
         if entry.is_live() {
             shift(&mut entry.since);
             if let Some(recurred) = &mut entry.recurred {
@@ -265,8 +281,18 @@ impl AlarmBook {
         let facts = &plan.alarms[alarm];
         let entry = &mut self.entries[alarm];
         entry.step = entry.step.saturating_add(1);
-        let recurs = what == ChangeKind::Raised && entry.recurred.is_some();
-        let stirred = if recurs { Stirred::CameAgain } else { Stirred::Changed(what.clone()) };
+        let rises = what == ChangeKind::Raised;
+        let state = entry.state();
+        let is_told = rises && state == AlarmState::Unacknowledged && facts.priority > Priority::Journal;
+        let stirred = if is_told && entry.chatter.rise(at) {
+            Stirred::Chattering
+        } else if rises && entry.recurred.is_some() {
+            Stirred::CameAgain
+        } else if what == ChangeKind::Suppressed && entry.unfed {
+            Stirred::SupplyLost
+        } else {
+            Stirred::Changed(what.clone())
+        };
         let entry = &self.entries[alarm];
         out.push(Output::Alarm(Change {
             alarm: self.id(plan, alarm),
@@ -287,10 +313,15 @@ impl AlarmBook {
             fed: self.fed(&plan.subjects[facts.subject].subject),
         }));
         self.stir(facts.subject, alarm, at, stirred);
+        let subject = &plan.subjects[facts.subject].subject;
+        if is_told && facts.rule != Rule::Flood && !self.is_at_work(plan, subject) {
+            let risen = Risen { alarm: self.id(plan, alarm), subject: subject.clone(), rule: facts.rule, at };
+            self.count_for_flood(plan, risen, out);
+        }
     }
 
     /// Notes that an alert must be looked at. One order on several alarms of a subject is one thing to tell.
-    fn stir(&mut self, subject: SubjectIx, alarm: AlarmIx, at: EventTime, what: Stirred) {
+    pub(super) fn stir(&mut self, subject: SubjectIx, alarm: AlarmIx, at: EventTime, what: Stirred) {
         let same = |last: &Stir| last.subject == subject && last.at == at && last.what == what;
         if !self.dirty.last().is_some_and(same) {
             self.dirty.push(Stir { subject, alarm, at, what });

@@ -1,5 +1,6 @@
 //! What is kept of one alarm. Its state is derived from these facts, so no two of them can disagree.
 
+use super::chatter::Chatter;
 use super::state::AlarmState;
 use crate::output::Recurred;
 use crate::time::EventTime;
@@ -19,6 +20,11 @@ pub struct Entry {
     /// Muted by a person until then.
     pub shelved: Option<EventTime>,
     pub(super) suppressed: bool,
+    /// It follows from a supply that is lost.
+    #[serde(default)]
+    pub(super) unfed: bool,
+    #[serde(default)]
+    pub(crate) chatter: Chatter,
     pub(super) out_of_service: bool,
     /// Since when the condition holds or held.
     pub since: EventTime,
@@ -41,6 +47,8 @@ impl Entry {
         latched: false,
         shelved: None,
         suppressed: false,
+        unfed: false,
+        chatter: Chatter::NONE,
         out_of_service: false,
         since: EventTime(0),
         value: None,
@@ -92,7 +100,7 @@ impl Entry {
             AlarmState::OutOfService
         } else if self.shelved.is_some() {
             AlarmState::Shelved
-        } else if self.active && self.suppressed {
+        } else if self.active && self.is_suppressed() {
             AlarmState::SuppressedByDesign
         } else if self.active {
             if self.acknowledged { AlarmState::Acknowledged } else { AlarmState::Unacknowledged }
@@ -119,9 +127,9 @@ impl Entry {
         self.shelved.is_some() || self.out_of_service
     }
 
-    /// Whether it keeps quiet because a higher level speaks.
+    /// Whether it keeps quiet because a higher level speaks, or because it follows from a supply that is lost.
     pub fn is_suppressed(&self) -> bool {
-        self.suppressed
+        self.suppressed || self.unfed
     }
 
     /// Whether a person has seen it, or none needs to.

@@ -1,8 +1,10 @@
 //! What people order, carried out on all alarms of one subject.
 
 use super::book::AlarmBook;
+use crate::measurand::{Measurand, Unit};
 use crate::output::{ChangeKind, Denial, Output};
 use crate::plan::{AlarmIx, ScopePlan, SubjectIx};
+use crate::plant::Priority;
 use crate::time::{EventTime, Span};
 
 /// The longest shelving (common practice, no source).
@@ -112,6 +114,17 @@ impl AlarmBook {
         Ok(())
     }
 
+    /// Whether an urgent alarm of a temperature of the subject stands: it is not shelved in passing.
+    pub(crate) fn is_urgent_heat(&self, plan: &ScopePlan, subject: SubjectIx) -> bool {
+        let facts = &plan.subjects[subject];
+        let is_heat = facts.subject.measurand().is_some_and(is_heat);
+        let stands = |alarm: &AlarmIx| {
+            let entry = &self.entries[*alarm];
+            plan.alarms[*alarm].priority == Priority::Urgent && (entry.active || entry.latched)
+        };
+        is_heat && facts.alarms.iter().any(stands)
+    }
+
     /// Ends the subject's shelving: by a person, or (without one) because its time is over.
     ///
     /// # Errors
@@ -144,7 +157,7 @@ impl AlarmBook {
         plan: &ScopePlan,
         subject: SubjectIx,
         hand: Hand<'_>,
-        on: bool,
+        (on, reason): (bool, &str),
         out: &mut Vec<Output>,
     ) -> Result<(), Denial> {
         let mut any = false;
@@ -157,11 +170,16 @@ impl AlarmBook {
                     alarm,
                     hand.at,
                     from,
-                    ChangeKind::Service { by: hand.by.to_owned(), on },
+                    ChangeKind::Service { by: hand.by.to_owned(), on, reason: reason.to_owned() },
                     out,
                 );
             }
         }
         if any { Ok(()) } else { Err(Denial::NothingToEnd) }
     }
+}
+
+/// Whether it says how hot something is.
+fn is_heat(what: Measurand) -> bool {
+    matches!(what.facts().unit, Unit::Celsius | Unit::Kelvin) || what == Measurand::TemperatureSwitch
 }

@@ -1,7 +1,8 @@
 //! Which alarms are of one fault, once its cause has a name.
 
+use super::about::{About, News};
 use super::case::{Case, Home, SavedCase, is_told};
-use super::entry::{About, AlertEntry, News};
+use super::entry::AlertEntry;
 use super::{AlertBook, about};
 use crate::alarm::book::{AlarmBook, Stir, Stirred};
 use crate::diagnosis::{FindingBook, FindingChange, FindingStep, closeness};
@@ -21,7 +22,10 @@ impl AlertBook {
 
     /// An alarm of a subject without an open alert folds into the case that explains it best.
     pub(super) fn join(&mut self, plan: &ScopePlan, book: &AlarmBook, stir: &Stir) -> Option<usize> {
-        let rises = matches!(stir.what, Stirred::Changed(ChangeKind::Raised) | Stirred::CameAgain);
+        let rises = matches!(
+            stir.what,
+            Stirred::Changed(ChangeKind::Raised) | Stirred::CameAgain | Stirred::Chattering
+        );
         if !rises || self.entries[stir.subject].open || book.entry(stir.alarm).is_muted() {
             return None;
         }
@@ -58,6 +62,9 @@ impl AlertBook {
             self.gather(plan, book, index, change, out);
         }
         self.look_at_case(plan, book, index, news, out);
+        if step == FindingStep::Found {
+            self.name_root(plan, book, (change.at, &what), out);
+        }
     }
 
     /// After a state was put back: what stands and has no case gets one, and each case is looked at.
@@ -185,7 +192,7 @@ impl AlertBook {
             }
             Home::Own(_, entry) => (None, (**entry).clone()),
         };
-        entry.look(&About { plan, book, key, alarms: &alarms, case: Some(case) }, news, out);
+        entry.look(&About { plan, book, key, alarms: &alarms, case: Some(case), flood: None }, news, out);
         let open = entry.open;
         match &mut self.cases[index].home {
             Home::Subject(subject) => self.entries[*subject] = entry,

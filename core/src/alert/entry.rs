@@ -1,11 +1,12 @@
 //! Where one alert stands, and what of it is new for a person.
 
+use super::about::{About, News, Voice};
 use super::case::Case;
-use crate::alarm::book::{AlarmBook, Entry, Stirred};
+use crate::alarm::book::{AlarmBook, Stirred};
 use crate::alarm::state::AlarmState;
 use crate::diagnosis::FindingStep;
-use crate::output::{AlertRevision, ChangeKind, Matter, Output, Recurred, Revised, Rule, Subject};
-use crate::plan::{AlarmIx, ScopePlan};
+use crate::output::{AlertRevision, ChangeKind, Matter, Output, Recurred, Revised, Rule};
+use crate::plan::AlarmIx;
 use crate::plant::{Bound, Priority};
 use crate::stamps::Stamped;
 use crate::time::{EventTime, Span};
@@ -26,96 +27,18 @@ pub struct AlertEntry {
     /// The worst value since it opened, on the side of `bound`.
     peak: Option<f64>,
     bound: Bound,
+    /// People were told of it.
+    #[serde(default = "yes")]
+    told: bool,
+    /// They were not told of its latest revision.
+    #[serde(default)]
+    owed: bool,
     last: Option<AlertRevision>,
 }
 
-/// What an alert is about at this moment.
-#[derive(Clone, Copy)]
-pub(super) struct About<'a> {
-    pub(super) plan: &'a ScopePlan,
-    pub(super) book: &'a AlarmBook,
-    /// Key of its subject; `None`: a cause that no alarm announced.
-    pub(super) key: Option<&'a str>,
-    pub(super) alarms: &'a [AlarmIx],
-    /// The fault, once its cause is known.
-    pub(super) case: Option<&'a Case>,
-}
-
-/// What has just happened.
-#[derive(Clone, Copy)]
-pub(super) struct News<'a> {
-    pub(super) at: EventTime,
-    pub(super) what: Option<&'a Stirred>,
-    /// To which alarm.
-    pub(super) alarm: Option<AlarmIx>,
-    /// The reason to give if this is the end of it.
-    pub(super) end: &'a Revised,
-}
-
-/// Who speaks for an alert: one of its alarms, or its cause.
-#[derive(Clone, Copy)]
-struct Voice<'a> {
-    entry: &'a Entry,
-    rule: Rule,
-    over: Option<Span>,
-    /// The alarms of its subject: what the worst value and the count are of.
-    alarms: &'a [AlarmIx],
-    subject: Option<&'a Subject>,
-    priority: Priority,
-}
-
-impl<'a> About<'a> {
-    /// The id of the alert.
-    pub(super) fn id(&self, number: u32) -> String {
-        match (self.key, self.case) {
-            (None, Some(case)) => case.own_id().to_owned(),
-            (key, _) => alert_id(&self.plan.name, key.unwrap_or_default(), number),
-        }
-    }
-
-    fn voice(&self, alarm: AlarmIx) -> Voice<'a> {
-        let facts = &self.plan.alarms[alarm];
-        let subject = &self.plan.subjects[facts.subject];
-        Voice {
-            entry: self.book.entry(alarm),
-            rule: facts.rule,
-            over: facts.over,
-            alarms: &subject.alarms,
-            subject: Some(&subject.subject),
-            priority: facts.priority,
-        }
-    }
-
-    /// An alarm that holds speaks before its cause; a cause before what waits for a person only.
-    fn speaking(&self) -> Option<Voice<'a>> {
-        let alarm = speaking(self.plan, self.book, self.alarms).map(|alarm| self.voice(alarm));
-        let cause = self.case.filter(|case| case.hand().is_live()).map(|case| Voice {
-            entry: case.hand(),
-            rule: Rule::Cause,
-            over: None,
-            alarms: &[],
-            subject: None,
-            priority: case.priority(),
-        });
-        let before = |alarm: &Voice<'_>| {
-            let cause = cause.as_ref().map(|cause| cause.entry);
-            alarm.entry.active || cause.is_none_or(|cause| !cause.active && !cause.is_latched())
-        };
-        alarm.filter(before).or(cause)
-    }
-
-    fn is_muted(&self) -> bool {
-        let alarms = self.alarms.iter().any(|alarm| self.book.entry(*alarm).is_muted());
-        alarms || self.case.is_some_and(|case| case.hand().is_muted())
-    }
-
-    /// The highest priority of what holds or waits for a person.
-    fn priority(&self) -> Option<Priority> {
-        let live = self.alarms.iter().filter(|alarm| self.book.entry(**alarm).is_live());
-        let alarms = live.map(|alarm| self.plan.alarms[*alarm].priority).max();
-        let cause = self.case.filter(|case| case.hand().is_live()).map(Case::priority);
-        alarms.max(cause)
-    }
+/// What was saved before anything was held back was told.
+const fn yes() -> bool {
+    true
 }
 
 impl AlertEntry {
@@ -128,6 +51,8 @@ impl AlertEntry {
         since: EventTime(0),
         peak: None,
         bound: Bound::High,
+        told: false,
+        owed: false,
         last: None,
     };
 
@@ -147,7 +72,7 @@ impl AlertEntry {
             self.follow(about, about.voice(changed), Some(changed));
         }
         let speaking = about.speaking();
-        if speaking.is_none() && !about.is_muted() {
+        if speaking.is_none() && !about.is_muted() && !about.chatters() {
             self.close(about, news, out);
             return;
         }
@@ -180,6 +105,8 @@ impl AlertEntry {
         (self.active, self.priority) = (voice.entry.active, priority);
         self.since = if instead { voice.entry.since } else { self.since.min(voice.entry.since) };
         self.revision = self.revision.saturating_add(1);
+        let held = about.held(&subject, priority, &why);
+        (self.told, self.owed) = (self.told || held.is_none(), held.is_some());
         let revision = AlertRevision {
             alert: about.id(self.number),
             revision: self.revision,
@@ -197,7 +124,9 @@ impl AlertEntry {
             over: voice.over,
             since: self.since,
             recurred: recurred(about.book, voice.alarms),
-            cause: about.case.map(Case::named),
+            cause: about.case.map(Case::named).or_else(|| about.flood?.root.clone()),
+            held,
+            flood: about.flooding(),
         };
         self.last = Some(revision.clone());
         out.push(Output::Alert(revision));
@@ -220,19 +149,25 @@ impl AlertEntry {
             _ => None,
         };
         let entry = voice.entry;
+        let is_held_down = about.chatters() && priority <= self.priority;
         match change {
+            _ if what == Some(&Stirred::Chattering) && about.chatters() && !entry.is_muted() => {
+                Some(Revised::Chattering)
+            }
             _ if !self.open => (!entry.is_muted()).then_some(Revised::Opened),
             Some(ChangeKind::Acknowledged { by }) => Some(Revised::Acknowledged { by: by.clone() }),
             Some(ChangeKind::Shelved { by, until, .. }) => {
                 Some(Revised::Shelved { by: by.clone(), until: *until })
             }
-            Some(ChangeKind::Service { by, on: false }) => Some(Revised::OutOfService { by: by.clone() }),
+            Some(ChangeKind::Service { by, on: false, .. }) => Some(Revised::OutOfService { by: by.clone() }),
             Some(ChangeKind::Unshelved { .. } | ChangeKind::Service { on: true, .. }) => {
                 Some(Revised::Unshelved)
             }
-            _ if entry.is_muted() => None,
+            _ if entry.is_muted() || is_held_down => None,
+            _ if what == Some(&Stirred::NotHeld) && self.owed => Some(Revised::Stands),
             _ if entry.active && !self.active => Some(Revised::Worse),
             _ if !entry.active && self.active => Some(Revised::Returned),
+            _ if what == Some(&Stirred::Calm) => Some(Revised::Calm),
             _ if cause == Some(FindingStep::Found) => Some(Revised::Explained),
             _ if priority > self.priority => Some(Revised::Worse),
             _ if cause.is_some_and(is_over) => Some(Revised::CauseOver),
@@ -277,6 +212,11 @@ impl AlertEntry {
             (told, now) => told == now,
         };
         voice.subject.is_some_and(|subject| subject.matter == Matter::Meter) && !same
+    }
+
+    /// Whether it is open and people were not told of its latest revision.
+    pub(super) fn is_owed(&self) -> bool {
+        self.open && self.owed
     }
 
     fn was_seen(&self) -> bool {
@@ -332,6 +272,7 @@ impl AlertEntry {
             (Some(Stirred::Changed(ChangeKind::Released { by, note })), Some(_)) => {
                 Revised::Released { by: by.clone(), note: note.clone() }
             }
+            (Some(Stirred::SupplyLost), _) => Revised::SupplyLost,
             _ => news.end.clone(),
         };
         let revision = AlertRevision {
@@ -339,7 +280,8 @@ impl AlertEntry {
             value: spoke.and_then(|alarm| about.book.entry(alarm).value),
             recurred: last.recurred.map(|told| latest_count(about.book, alarms, told)),
             fed: about.book.fed(&last.subject),
-            cause: about.case.map(Case::named),
+            cause: about.case.map(Case::named).or_else(|| about.flood?.root.clone()),
+            flood: about.flooding(),
             ..last
         };
         self.end(revision, (news.at, why), out);
@@ -349,8 +291,10 @@ impl AlertEntry {
         self.open = false;
         self.active = false;
         self.revision = self.revision.saturating_add(1);
+        // Of what nobody was told nobody needs to hear that it is over.
+        let held = if self.told { None } else { told.held };
         let revision =
-            AlertRevision { revision: self.revision, at, why, open: false, peak: self.peak, ..told };
+            AlertRevision { revision: self.revision, at, why, open: false, peak: self.peak, held, ..told };
         self.last = Some(revision.clone());
         out.push(Output::Alert(revision));
     }
@@ -380,23 +324,6 @@ impl AlertEntry {
 
 fn is_over(step: FindingStep) -> bool {
     matches!(step, FindingStep::Ended | FindingStep::NoLongerWatched)
-}
-
-/// The alarm that speaks for a subject: one that holds before one that waits for a person, then the highest, then
-/// one that nobody has seen, then a level that holds before a recurrence: it says how bad it is now.
-fn speaking(plan: &ScopePlan, book: &AlarmBook, alarms: &[AlarmIx]) -> Option<AlarmIx> {
-    let rank = |alarm: &AlarmIx| {
-        let entry = book.entry(*alarm);
-        let facts = &plan.alarms[*alarm];
-        let recurs = matches!(facts.rule, Rule::Recurrence { .. });
-        (entry.active, facts.priority, !entry.is_acknowledged(), entry.active != recurs, *alarm)
-    };
-    let hidden = |entry: &Entry| entry.active && entry.is_suppressed();
-    alarms
-        .iter()
-        .copied()
-        .filter(|alarm| book.entry(*alarm).is_live() && !hidden(book.entry(*alarm)))
-        .max_by_key(rank)
 }
 
 /// How often the subject came lately, whichever alarm speaks.

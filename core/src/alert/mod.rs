@@ -7,23 +7,26 @@
 //! A finding makes a case of the alarms that it explains (`cases`): the oldest of their alerts lives on with its number and tells
 //! of all of them, the others end as merged into it, and what else it explains folds into it while it stands.
 
+mod about;
 mod case;
 mod cases;
 mod entry;
+mod holds;
 mod orders;
 #[cfg(test)]
 mod tests;
 
 pub use case::SavedCase;
 pub use entry::AlertEntry;
-pub(crate) use orders::Meant;
+pub(crate) use orders::{Meant, in_service};
 
 use crate::alarm::book::{AlarmBook, Stir};
 use crate::output::{AlertRevision, Output, Revised};
 use crate::plan::{ScopePlan, SubjectIx};
 use crate::time::{EventTime, Span};
+use about::{About, News};
 use case::{Case, Home};
-use entry::{About, News, alert_id};
+use entry::alert_id;
 use serde::{Deserialize, Serialize};
 
 /// The alerts of one scope.
@@ -104,7 +107,9 @@ impl AlertBook {
         news: News<'_>,
         out: &mut Vec<Output>,
     ) {
-        self.entries[subject].look(&about(plan, book, subject), news, out);
+        let flood = (plan.flood.map(|alarm| plan.alarms[alarm].subject) == Some(subject))
+            .then(|| self.around_flood(subject));
+        self.entries[subject].look(&About { flood: flood.as_ref(), ..about(plan, book, subject) }, news, out);
     }
 
     /// Looks at an open alert after its state was put back under a plan that may have fewer or other alarms.
@@ -132,5 +137,5 @@ impl AlertBook {
 /// A subject's alert whose cause is not known.
 fn about<'a>(plan: &'a ScopePlan, book: &'a AlarmBook, subject: SubjectIx) -> About<'a> {
     let facts = &plan.subjects[subject];
-    About { plan, book, key: Some(&facts.key), alarms: &facts.alarms, case: None }
+    About { plan, book, key: Some(&facts.key), alarms: &facts.alarms, case: None, flood: None }
 }

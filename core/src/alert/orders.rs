@@ -1,6 +1,7 @@
 //! What people order about an alert, carried out on every alarm that it speaks for and on its cause.
 
-use super::entry::{News, alert_id};
+use super::about::News;
+use super::entry::alert_id;
 use super::{AlertBook, Home};
 use crate::alarm::book::{AlarmBook, Hand, LONGEST_SHELVING, Stirred};
 use crate::diagnosis::FindingChange;
@@ -112,9 +113,13 @@ impl AlertBook {
                 }
                 done.then(|| ChangeKind::Released { by: by(), note: note.clone() }).ok_or(Denial::NotLatched)
             }
-            Deed::Shelve { until, reason } => {
+            Deed::Shelve { until, reason } | Deed::ShelveConfirmed { until, reason } => {
                 if *until <= hand.at || *until - hand.at > LONGEST_SHELVING {
                     return Err(Denial::BadTime);
+                }
+                let urgent = members.iter().any(|subject| book.is_urgent_heat(plan, *subject));
+                if urgent && matches!(deed, Deed::Shelve { .. }) {
+                    return Err(Denial::NeedsConfirmation);
                 }
                 own.shelved = Some(*until);
                 for subject in members {
@@ -129,14 +134,18 @@ impl AlertBook {
                 }
                 done.then(|| ChangeKind::Unshelved { by: Some(by()) }).ok_or(Denial::NothingToEnd)
             }
-            Deed::Service { on } => {
-                done |= own.serve(*on);
+            Deed::Service { .. } | Deed::TakeOut { .. } => {
+                let (on, reason) = in_service(deed);
+                done |= own.serve(on);
                 for subject in members {
-                    done |= book.service(plan, subject, hand, *on, out).is_ok();
+                    done |= book.service(plan, subject, hand, (on, reason), out).is_ok();
                 }
-                done.then(|| ChangeKind::Service { by: by(), on: *on }).ok_or(Denial::NothingToEnd)
+                done.then(|| ChangeKind::Service { by: by(), on, reason: reason.to_owned() })
+                    .ok_or(Denial::NothingToEnd)
             }
-            Deed::Calibration { .. } | Deed::Connections { .. } => Err(Denial::UnknownAlert),
+            Deed::Calibration { .. } | Deed::Connections { .. } | Deed::BeginWork { .. } | Deed::EndWork => {
+                Err(Denial::UnknownAlert)
+            }
         };
         what.map(|change| self.tell_case(plan, book, case, (hand.at, change), out))
     }
@@ -175,5 +184,14 @@ impl AlertBook {
         let what = Stirred::Changed(change);
         let news = News { at, what: Some(&what), alarm: None, end: &Revised::Closed };
         self.look_at_case(plan, book, case, news, out);
+    }
+}
+
+/// Whether a deed puts alarms back in service, and why it takes them out.
+pub(crate) fn in_service(deed: &Deed) -> (bool, &str) {
+    match deed {
+        Deed::Service { on } => (*on, ""),
+        Deed::TakeOut { reason } => (false, reason),
+        _ => (true, ""),
     }
 }

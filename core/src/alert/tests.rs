@@ -78,6 +78,7 @@ fn plant() -> Plant {
             meter("MP-1", Target::Feeder(1), "voltage_ll_v.AB voltage_ll_v.BC voltage_ll_v.CA current_a.A"),
             meter("T2 secondary", Target::Transformer(0, SideOf::Secondary), "current_a.A current_a.B"),
         ],
+        works: Vec::new(),
         limits: vec![
             limit(Measurand::VoltageUnbalance, Priority::High, false),
             limit(Measurand::Termination, Priority::Urgent, false),

@@ -5,6 +5,7 @@
 mod ageing;
 mod alarms;
 pub mod charts;
+pub mod figures;
 mod late;
 mod meters;
 mod parts;
@@ -127,6 +128,9 @@ pub struct DayFigures {
     pub quality: Vec<QualityDay>,
     /// The most alarms that rose within ten minutes.
     pub most_in_ten_minutes: usize,
+    /// What the alarms asked of people; `None`: a day kept before that was worked out.
+    #[serde(default)]
+    pub asked: Option<figures::AlarmFigures>,
     /// What is drawn.
     #[serde(default)]
     pub lines: Vec<LineDay>,
@@ -319,6 +323,7 @@ impl DayFigures {
             to: input.to,
             until: input.until.min(input.to),
             meters,
+            asked: Some(figures::figures(input, &alarms)),
             lines: charts::chosen(lines, &alarms, &recurrences),
             alarms,
             waiting: alarms::waiting(input),

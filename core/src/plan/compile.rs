@@ -30,6 +30,7 @@ impl Plan {
             meters.extend((first..first + made).map(|local| MeterRef { scope: index, local }));
             scope.watch_supply(plant, index);
             scope.place_meters(plant, index);
+            scope.watch_together(plant, index);
             scopes.push(scope.finish(plant.recording));
         }
         scopes.push(site_scope(plant));

@@ -23,6 +23,7 @@ pub use quality::{QualityPlan, is_distortion};
 pub use rolling::RollingPlan;
 pub use supply::{FedPlan, FlagPlan, SupplyPlan};
 
+use crate::alarm::work::Work;
 use crate::context::Gate;
 use crate::demand::DemandPlan;
 use crate::diagnosis::DiagnosisPlan;
@@ -106,6 +107,12 @@ pub struct ScopePlan {
     pub fed: Box<[FedPlan]>,
     /// What its meters sit on: the transformer, then the feeders that it feeds normally.
     pub things: Box<[SupplyFrom]>,
+    /// The alarm of too many alarms at once; `None` for the program itself.
+    pub flood: Option<AlarmIx>,
+    /// Its feeders, each with those that are fed through it.
+    pub below: Box<[(String, Box<[String]>)]>,
+    /// Planned work on it or on its feeders.
+    pub works: Box<[Work]>,
     /// Its alarms.
     pub alarms: Box<[AlarmPlan]>,
     /// What its alerts are about.

@@ -6,11 +6,12 @@ use super::{
     AlarmIx, AlarmPlan, FedPlan, GRID_STEP, GridPlan, MeterPlan, NotJudged, RecordingPlan, ScopePlan,
     SubjectIx, SubjectPlan, demand, formulas,
 };
+use crate::alarm::work::Work;
 use crate::defaults::Rating;
 use crate::input::MeterTrouble;
 use crate::measurand::{Measurand, Quantity, Source};
 use crate::output::{Matter, Rule, Subject};
-use crate::plant::{Around, Meter, Plant, Priority, SideOf, StampedBy, SupplyFrom, Target};
+use crate::plant::{Around, Meter, PlannedWork, Plant, Priority, SideOf, StampedBy, SupplyFrom, Target};
 use crate::reading::MeterId;
 use crate::time::Span;
 
@@ -25,6 +26,9 @@ pub(super) struct ScopeBuilder {
     subjects: Vec<SubjectPlan>,
     pub(super) fed: Vec<FedPlan>,
     pub(super) things: Vec<SupplyFrom>,
+    flood: Option<AlarmIx>,
+    below: Vec<(String, Box<[String]>)>,
+    works: Vec<Work>,
     /// What each meter measures; nothing for one made here.
     targets: Vec<Option<Target>>,
 }
@@ -41,6 +45,9 @@ impl ScopeBuilder {
             subjects: Vec::new(),
             fed: Vec::new(),
             things: Vec::new(),
+            flood: None,
+            below: Vec::new(),
+            works: Vec::new(),
             targets: Vec::new(),
         }
     }
@@ -65,9 +72,42 @@ impl ScopeBuilder {
             flags: Box::default(),
             fed: self.fed.into_boxed_slice(),
             things: self.things.into_boxed_slice(),
+            flood: self.flood,
+            below: self.below.into_boxed_slice(),
+            works: self.works.into_boxed_slice(),
             alarms: self.alarms.into_boxed_slice(),
             subjects: self.subjects.into_boxed_slice(),
         }
+    }
+
+    /// What is told together: floods of alarms, planned work on the transformer and its feeders.
+    pub(super) fn watch_together(&mut self, plant: &Plant, transformer: usize) {
+        let key = "flood".to_owned();
+        let subject = Subject {
+            transformer: self.transformer.clone(),
+            feeder: None,
+            meter: None,
+            matter: Matter::Flood,
+        };
+        let subject = self.subject(key.clone(), subject);
+        self.flood = Some(self.alarm(&key, subject, Rule::Flood, Priority::High, false));
+        let own = |index: &usize| plant.feeders[*index].fed_by == transformer;
+        let below = (0..plant.feeders.len()).filter(own).map(|above| {
+            let through = (0..plant.feeders.len()).filter(own).filter(|below| is_below(plant, *below, above));
+            let names = through.map(|below| plant.feeders[below].name.clone());
+            (plant.feeders[above].name.clone(), names.collect())
+        });
+        self.below = below.collect();
+        let works = plant.works.iter().filter_map(|planned| {
+            let on = match planned.on {
+                SupplyFrom::Transformer(index) if index == transformer => None,
+                SupplyFrom::Feeder(index) if own(&index) => Some(plant.feeders[index].name.clone()),
+                _ => return None,
+            };
+            let PlannedWork { from, until, by, why, .. } = planned.clone();
+            Some(Work { on, from, until, by, why })
+        });
+        self.works = works.collect();
     }
 
     pub(super) fn subject(&mut self, key: String, subject: Subject) -> SubjectIx {
@@ -300,6 +340,20 @@ impl ScopeBuilder {
         self.grid = Some(grid);
         count
     }
+}
+
+/// Whether a feeder is normally fed through another.
+fn is_below(plant: &Plant, feeder: usize, above: usize) -> bool {
+    let mut at = feeder;
+    // No chain is longer than there are feeders; a ring is refused by the configuration.
+    for _ in 0..plant.feeders.len() {
+        match plant.feeders.get(at).and_then(|feeder| feeder.supplies.first()).map(|supply| supply.from) {
+            Some(SupplyFrom::Feeder(next)) if next == above => return true,
+            Some(SupplyFrom::Feeder(next)) => at = next,
+            _ => return false,
+        }
+    }
+    false
 }
 
 /// A meter's volts, each with what is nominal for it.

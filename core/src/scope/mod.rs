@@ -1,5 +1,6 @@
 //! One transformer with its feeders and sensors. Scopes share nothing: each is saved, restored and tested alone.
 
+mod lost;
 mod orders;
 
 use crate::alarm::book::{AlarmBook, Raise, Stir};
@@ -170,8 +171,13 @@ impl Scope {
         );
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
         state.remember(meter, stands_for, row);
+        let had_volts = !state.returns.are_gone();
         state.returns.observe(at, &meter.volts, row);
+        let turned = had_volts == state.returns.are_gone();
         let fits = state.fits(meter, at, values, desk);
+        if turned {
+            self.look_for_lost_supply(plan, at, out);
+        }
         let context = fits.then(|| self.context(plan, local, at));
         let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
         let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
@@ -372,6 +378,11 @@ impl Scope {
                 self.fold(plan, out);
             }
         }
+        self.alarms.calm(plan, at, out);
+        if self.alarms.turn_works(plan, at, out) {
+            self.alerts.tell_owed(plan, &mut self.alarms, at, out);
+        }
+        self.fold(plan, out);
         self.recorder.tell(at, out);
     }
 
@@ -381,7 +392,7 @@ impl Scope {
             [state.door.next_deadline(), silence, state.late.as_ref().map(|late| late.due)]
         });
         let others =
-            [self.alarms.next_deadline(), self.alerts.next_deadline(), self.recorder.next_deadline()];
+            [self.alarms.next_deadline(plan), self.alerts.next_deadline(), self.recorder.next_deadline()];
         meters.chain(others).flatten().min()
     }
 
@@ -416,6 +427,7 @@ impl Scope {
         for state in &mut self.meters {
             state.heard.get_or_insert(now);
         }
+        self.alarms.begin_watching(now);
         self.due = self.exact_deadline(plan);
     }
 
@@ -514,6 +526,7 @@ impl Scope {
         {
             desk.book.shift(alarm, by, from);
         }
+        self.alarms.shift_flood(by);
         self.shift_alerts(plan, by, from);
         if let Some(grid) = &mut self.grid {
             grid.clear();

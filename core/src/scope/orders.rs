@@ -2,7 +2,7 @@
 
 use super::Scope;
 use crate::alarm::book::Hand;
-use crate::alert::Meant;
+use crate::alert::{Meant, in_service};
 use crate::fitting::Fitting;
 use crate::input::{Deed, Order};
 use crate::meter::MeterState;
@@ -29,12 +29,44 @@ impl Scope {
             out.push(Output::Answer(Answer { number: order.number, result }));
             return Some(());
         }
+        if matches!(order.what, Deed::BeginWork { .. } | Deed::EndWork) {
+            return self.order_work(plan, now, order, out);
+        }
         let meant = self.alerts.find(plan, &order.alert)?;
         let hand = Hand { by: order.by.as_str(), at: now };
         let result = match meant {
             Meant::Subject(subject) => self.order_subject(plan, (subject, &order.what), hand, out),
             Meant::Case(case) => self.order_case(plan, (case, &order.what), hand, out),
         };
+        self.fold(plan, out);
+        self.due = self.exact_deadline(plan);
+        out.push(Output::Answer(Answer { number: order.number, result }));
+        Some(())
+    }
+
+    /// Begins or ends planned work on the transformer or on one of its feeders. `None`: no such thing is of this scope.
+    fn order_work(
+        &mut self,
+        plan: &ScopePlan,
+        now: EventTime,
+        order: &Order,
+        out: &mut Vec<Output>,
+    ) -> Option<()> {
+        let own = plan.transformer.as_ref()?;
+        let on = (*own != order.alert).then_some(order.alert.as_str());
+        if on.is_some_and(|feeder| !plan.below.iter().any(|(name, _)| name == feeder)) {
+            return None;
+        }
+        let hand = Hand { by: order.by.as_str(), at: now };
+        let result = match &order.what {
+            Deed::BeginWork { until, reason } => {
+                self.alarms.order_work(plan, on, hand, (*until, reason), out)
+            }
+            _ => self.alarms.end_work(plan, on, hand, out),
+        };
+        if result.is_ok() {
+            self.alerts.tell_owed(plan, &mut self.alarms, now, out);
+        }
         self.fold(plan, out);
         self.due = self.exact_deadline(plan);
         out.push(Output::Answer(Answer { number: order.number, result }));
@@ -116,11 +148,18 @@ impl Scope {
                 }
                 None => book.release(plan, subject, hand, note, out),
             },
-            Deed::Shelve { until, reason } => book.shelve(plan, subject, hand, (*until, reason), out),
+            Deed::Shelve { .. } if book.is_urgent_heat(plan, subject) => Err(Denial::NeedsConfirmation),
+            Deed::Shelve { until, reason } | Deed::ShelveConfirmed { until, reason } => {
+                book.shelve(plan, subject, hand, (*until, reason), out)
+            }
             Deed::Unshelve => book.unshelve(plan, subject, hand.at, Some(hand.by), out),
-            Deed::Service { on } => book.service(plan, subject, hand, *on, out),
+            Deed::Service { .. } | Deed::TakeOut { .. } => {
+                book.service(plan, subject, hand, in_service(deed), out)
+            }
             // It was carried out above: it is about no alert.
-            Deed::Calibration { .. } | Deed::Connections { .. } => Err(Denial::UnknownAlert),
+            Deed::Calibration { .. } | Deed::Connections { .. } | Deed::BeginWork { .. } | Deed::EndWork => {
+                Err(Denial::UnknownAlert)
+            }
         }
     }
 }

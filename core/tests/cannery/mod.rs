@@ -140,6 +140,7 @@ pub fn plant() -> Plant {
             Meter { silent_after: silent(15), ..meter("Hall air", secondary, "ambient_c", 300) },
         ],
         limits: own_limits(),
+        works: Vec::new(),
         channels: vec!["mqtt".to_owned(), "log".to_owned()],
         recording: Around::USUAL,
     }
@@ -319,6 +320,8 @@ pub fn name(subject: &Subject) -> String {
         (None, Matter::Part(part)) => part.key(),
         (None, Matter::Meter) => String::new(),
         (None, Matter::Cause(cause, _)) => cause.key().to_owned(),
+        (None, Matter::Flood) => "flood".to_owned(),
+        (None, Matter::Work) => "work".to_owned(),
         (None, Matter::Supply(_)) => {
             format!(
                 "{} supply",
@@ -345,6 +348,8 @@ fn alarm_line(change: &Change) -> String {
         ChangeKind::Suppressed => "suppressed",
         ChangeKind::Unsuppressed => "unsuppressed",
         ChangeKind::NoLongerWatched => "no longer watched",
+        ChangeKind::WorkBegun { .. } => "work begun",
+        ChangeKind::WorkEnded { .. } => "work ended",
     };
     format!("{} {} {what}: {}", second(change.at), change.rule.key(), change.to.words())
 }

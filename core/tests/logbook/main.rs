@@ -9,6 +9,7 @@ mod contexts;
 mod harmonics;
 mod health;
 mod heat;
+mod holds;
 mod kinds;
 mod late;
 mod limits;

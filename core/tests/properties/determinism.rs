@@ -4,13 +4,15 @@
 use crate::afternoon::{afternoon, apply, brisk_plan, brisk_plant, bytes, end, restarted, run};
 use crate::cannery::{name, plan_of};
 use kvarden_core::monitor::Monitor;
-use kvarden_core::output::{Change, Output};
+use kvarden_core::output::{AlertRevision, Change, Output, Rule};
 use kvarden_core::time::Span;
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Outputs as a set, and the order within each alarm, each finding and each alert. Where a cause joins alerts, what is told of them
-/// comes from meters of several clocks and is told as it arrives: with a cause the alerts are left out, and the findings are compared.
+/// comes from meters of several clocks and is told as it arrives, for an urgent rise must not wait until another meter speaks: with a
+/// cause the alerts are left out, and the findings are compared. A flood is told as it comes for the same reason: which alarm was the
+/// eleventh, and so what was held back, follows the order of arrival.
 fn by_key(outputs: &[Output]) -> BTreeMap<String, Vec<String>> {
     let mut sorted: BTreeMap<String, Vec<String>> = BTreeMap::new();
     let mut joined = false;
@@ -18,6 +20,14 @@ fn by_key(outputs: &[Output]) -> BTreeMap<String, Vec<String>> {
         if let Output::Alert(revision) = output {
             joined |= revision.cause.is_some();
         }
+        let told = match output {
+            Output::Alarm(Change { rule: Rule::Flood, .. }) => continue,
+            Output::Alert(revision) if revision.rule == Rule::Flood => continue,
+            Output::Alert(revision) => {
+                format!("{:?}", AlertRevision { held: None, flood: None, ..revision.clone() })
+            }
+            output => format!("{output:?}"),
+        };
         let key = match output {
             Output::Alarm(change) => format!("alarm {} {}", name(&change.subject), change.rule.key()),
             Output::Alert(revision) => format!("alert {}", name(&revision.subject)),
@@ -28,7 +38,7 @@ fn by_key(outputs: &[Output]) -> BTreeMap<String, Vec<String>> {
             Output::Finding(change) => format!("finding {}", change.finding),
             Output::Answer(_) => "other".to_owned(),
         };
-        sorted.entry(key).or_default().push(format!("{output:?}"));
+        sorted.entry(key).or_default().push(told);
     }
     if joined {
         sorted.retain(|key, _| !key.starts_with("alert "));

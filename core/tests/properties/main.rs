@@ -10,6 +10,7 @@ mod determinism;
 mod harmonics;
 mod hostile;
 mod late;
+mod model;
 mod phasors;
 mod recordings;
 mod statistics;

@@ -137,6 +137,34 @@ enum Command {
         /// Why.
         #[arg(long)]
         reason: String,
+        /// Say it a second time: an urgent over-temperature is not shelved without.
+        #[arg(long)]
+        confirmed: bool,
+    },
+    /// Begin planned work on a transformer or feeder, or end it: all is recorded, nobody is told except of what is urgent.
+    ///
+    /// What stands when the work ends is told then. Work that is known before stands in the configuration as [[work]].
+    #[command(
+        after_help = "Example: kvarden work T2 --for 4h --by Ines --why \"lugs of MP-3 remade, with MP-3 dead\"\n         kvarden work T2 --end --by Ines"
+    )]
+    Work {
+        /// The transformer with all that it feeds, or the feeder with what is fed through it.
+        #[arg(value_name = "NAME")]
+        on: String,
+        /// For how long, seven days at the most: `90m`, `4h`, `2d`.
+        #[arg(long = "for", value_name = "SPAN", value_parser = seconds, required_unless_present = "end")]
+        lasts: Option<u32>,
+        /// What is done.
+        #[arg(long, required_unless_present = "end")]
+        why: Option<String>,
+        /// End it now.
+        #[arg(long, conflicts_with_all = ["lasts", "why"])]
+        end: bool,
+        /// Your name; it goes into the journal. Without it, the user who called, also through sudo.
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+        #[command(flatten)]
+        which: Which,
     },
     /// End shelving early.
     #[command(after_help = "Example: kvarden unshelve 7KQ4MA --by Ines")]
@@ -201,11 +229,14 @@ enum Command {
     },
     /// Take an open alert's alarms out of service for planned work, or put them back.
     #[command(
-        after_help = "Example: kvarden service 7KQ4MA --by Ines\n         kvarden service 7KQ4MA --by Ines --back"
+        after_help = "Example: kvarden service 7KQ4MA --by Ines --reason \"meter is exchanged\"\n         kvarden service 7KQ4MA --by Ines --back"
     )]
     Service {
         #[command(flatten)]
         alert: Alert,
+        /// Why they are taken out.
+        #[arg(long, required_unless_present = "back")]
+        reason: Option<String>,
         /// Put them back in service.
         #[arg(long)]
         back: bool,
@@ -329,15 +360,23 @@ pub fn main() -> ExitCode {
         Command::Release { alert, note } => {
             commands::steer(&alert, |alert, by| crate::control::Request::Release { alert, by, note })
         }
-        Command::Shelve { alert, hours, reason } => commands::steer(&alert, |alert, by| {
-            crate::control::Request::Shelve { alert, by, seconds: hours * 3600, reason }
+        Command::Shelve { alert, hours, reason, confirmed } => commands::steer(&alert, |alert, by| {
+            crate::control::Request::Shelve { alert, by, seconds: hours * 3600, reason, confirmed }
         }),
+        Command::Work { on, lasts, why, by, which, .. } => {
+            let meant = Alert { which_one: on, by, which };
+            commands::steer(&meant, |on, by| match (lasts, why) {
+                (Some(seconds), Some(why)) => crate::control::Request::BeginWork { on, by, seconds, why },
+                _ => crate::control::Request::EndWork { on, by },
+            })
+        }
         Command::Unshelve { alert } => {
             commands::steer(&alert, |alert, by| crate::control::Request::Unshelve { alert, by })
         }
-        Command::Service { alert, back } => {
-            commands::steer(&alert, |alert, by| crate::control::Request::Service { alert, by, on: back })
-        }
+        Command::Service { alert, back, reason } => commands::steer(&alert, |alert, by| {
+            let reason = reason.unwrap_or_default();
+            crate::control::Request::Service { alert, by, on: back, reason }
+        }),
         Command::Calibration { transformer, by, which, of, drop } => {
             let meant = Alert { which_one: transformer, by, which };
             commands::steer(&meant, |transformer, by| crate::control::Request::Calibration {
@@ -359,4 +398,19 @@ pub fn main() -> ExitCode {
         Command::Verify { config } => keeping::verify(&config),
         Command::Digest { config, date, form, revision } => commands::digest(&config, date, form, revision),
     }
+}
+
+/// `90m`, `4h` or `2d` in seconds.
+fn seconds(text: &str) -> Result<u32, String> {
+    let unit = |letter| match letter {
+        'm' => Some(60),
+        'h' => Some(3600),
+        'd' => Some(24 * 3600),
+        _ => None,
+    };
+    let parsed = text.char_indices().last().and_then(|(end, letter)| {
+        let number: u32 = text[..end].parse().ok()?;
+        number.checked_mul(unit(letter)?)
+    });
+    parsed.filter(|seconds| *seconds > 0).ok_or_else(|| "write a number and m, h or d, such as 4h".to_owned())
 }

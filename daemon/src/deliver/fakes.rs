@@ -48,6 +48,8 @@ pub(crate) fn message(alert: &str, revision: u32) -> Message {
         recurred: None,
         fed: None,
         cause: None,
+        held: None,
+        flood: None,
     };
     worded(&told, &site)
 }

@@ -37,6 +37,7 @@ pub(super) fn engine_of(duty: Duty) -> Engine {
         states: Vec::new(),
         meters: Vec::new(),
         limits: Vec::new(),
+        works: Vec::new(),
         channels: vec!["mqtt".to_owned()],
         recording: Around { before: Span::ZERO, after: Span::ZERO },
     };

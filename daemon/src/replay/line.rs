@@ -152,7 +152,12 @@ fn alarm_line<'a>(
 ) -> AlarmLine<'a> {
     let quantity = match &change.subject.matter {
         Matter::Quantity(quantity) | Matter::Rate(quantity) => Some(*quantity),
-        Matter::Meter | Matter::Part(_) | Matter::Supply(_) | Matter::Cause(..) => None,
+        Matter::Meter
+        | Matter::Part(_)
+        | Matter::Supply(_)
+        | Matter::Cause(..)
+        | Matter::Flood
+        | Matter::Work => None,
     };
     let place = quantity.map(|quantity| quantity.place).filter(|place| *place != Place::Whole);
     AlarmLine {
@@ -165,6 +170,8 @@ fn alarm_line<'a>(
             (_, Some(quantity)) => quantity.what.key(),
             (Matter::Supply(_), None) => "supply",
             (Matter::Cause(..), None) => "cause",
+            (Matter::Flood, None) => "flood",
+            (Matter::Work, None) => "work",
             _ => "meter",
         },
         phase: place.filter(|place| Place::PHASES.contains(place)).map(Place::key),

@@ -86,7 +86,8 @@ fn keys(subject: &Subject, rule: Rule) -> Vec<String> {
         }
         (Matter::Part(Part::Channel(_)), _) => vec!["broken.channel".to_owned()],
         (Matter::Part(part), _) => vec![format!("broken.{}", part.key().replace(' ', "_"))],
-        (Matter::Cause(..), _) => Vec::new(),
+        (Matter::Flood, _) => vec!["flood".to_owned()],
+        (Matter::Cause(..) | Matter::Work, _) => Vec::new(),
         (_, Rule::Trouble(trouble)) => vec![format!("trouble.{}", trouble.key().replace(' ', "_"))],
         (_, Rule::Frozen) => vec!["frozen".to_owned()],
         (_, Rule::Absent) => vec!["absent".to_owned()],

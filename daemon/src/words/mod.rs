@@ -6,12 +6,14 @@
 pub mod advice;
 mod ageing;
 pub mod alphabet;
+pub mod asked;
 mod calibration;
 pub mod cause;
 mod cause_line;
 mod code;
 mod connections;
 pub mod digest;
+mod flood;
 mod health;
 pub mod letter;
 pub mod message;

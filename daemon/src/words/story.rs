@@ -141,6 +141,10 @@ fn step(revision: &AlertRevision) -> String {
         Revised::CauseOver => "its cause no longer shows".to_owned(),
         Revised::Merged { into } => format!("told with alert {} from here on", code(into)),
         Revised::Released { by, note } => format!("closed by {by}: {note}"),
+        Revised::Chattering => "rises again and again within a minute: held down".to_owned(),
+        Revised::Calm => "calm again".to_owned(),
+        Revised::Stands => "told now: planned work has ended".to_owned(),
+        Revised::SupplyLost => "follows from the loss of the supply above".to_owned(),
     }
 }
 

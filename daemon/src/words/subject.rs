@@ -11,7 +11,13 @@ use kvarden_core::plant::Bound;
 pub fn quantity(subject: &Subject) -> Option<Quantity> {
     match subject.matter {
         Matter::Quantity(quantity) => Some(quantity),
-        Matter::Rate(_) | Matter::Meter | Matter::Part(_) | Matter::Supply(_) | Matter::Cause(..) => None,
+        Matter::Rate(_)
+        | Matter::Meter
+        | Matter::Part(_)
+        | Matter::Supply(_)
+        | Matter::Cause(..)
+        | Matter::Flood
+        | Matter::Work => None,
     }
 }
 
@@ -36,6 +42,8 @@ pub fn words(subject: &Subject) -> String {
         Matter::Part(part) => health::of_part(part).what.into_owned(),
         Matter::Supply(other) => supply::fed(other),
         Matter::Cause(cause, place) => super::cause::likely(*cause, *place),
+        Matter::Flood => "alarm flood".to_owned(),
+        Matter::Work => "planned work".to_owned(),
     };
     if names.is_empty() { what } else { format!("{}: {what}", names.join(", ")) }
 }
@@ -58,7 +66,7 @@ pub fn alarm(subject: &Subject, rule: Rule) -> String {
             Matter::Part(part) => health::of_part(part).listed.to_owned(),
             _ => "does not work".to_owned(),
         },
-        Rule::Supply | Rule::Cause => return words(subject),
+        Rule::Supply | Rule::Cause | Rule::Flood | Rule::Work => return words(subject),
     };
     format!("{} {rule}", words(subject))
 }

@@ -7,6 +7,7 @@ use super::Site;
 use super::alphabet::{clipped, plain};
 use super::cause;
 use super::cause_line;
+use super::flood;
 use super::health;
 use super::message::value_now;
 use super::supply;
@@ -41,6 +42,8 @@ pub(super) fn what(revision: &AlertRevision) -> String {
         (Matter::Meter, rule) => health::of_meter(rule).what.into_owned(),
         (Matter::Supply(_), _) => "supply".to_owned(),
         (Matter::Cause(cause, place), _) => cause::likely(*cause, *place),
+        (Matter::Flood, _) => "alarm flood".to_owned(),
+        (Matter::Work, _) => "planned work".to_owned(),
     }
 }
 
@@ -52,7 +55,7 @@ struct Said {
 
 fn said(revision: &AlertRevision, site: &Site) -> Said {
     let at = moment(revision.at, revision.at, &site.zone);
-    let shown = cause_line::of(revision);
+    let shown = cause_line::of(revision).filter(|_| revision.subject.matter != Matter::Flood);
     let mut known = String::new();
     let first = match &revision.why {
         Revised::Merged { into } => cause_line::merged(&topic(revision), into),
@@ -61,6 +64,7 @@ fn said(revision: &AlertRevision, site: &Site) -> Said {
             format!("{} no longer watched: removed from the configuration", topic(revision))
         }
         Revised::Closed => format!("{}, closed at {at}", over(revision, site, None)),
+        Revised::SupplyLost => format!("{} no longer told by itself since {at}", topic(revision)),
         _ if is_latched(revision.state) && shown.is_some() => {
             shown.map(|cause| cause_line::resting(&cause.facts)).unwrap_or_default() + waits(revision.state)
         }
@@ -153,7 +157,8 @@ fn standing(revision: &AlertRevision, site: &Site) -> String {
             format!("{} since {since}{}", said.stands, said.cost)
         }
         (Matter::Supply(other), _) => format!("{} since {since}", supply::fed(other)),
-        (Matter::Cause(..), _) => format!("{} since {since}", what(revision)),
+        (Matter::Cause(..) | Matter::Work, _) => format!("{} since {since}", what(revision)),
+        (Matter::Flood, _) => flood::standing(revision, site),
     }
 }
 
@@ -196,6 +201,8 @@ fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
         (Matter::Part(part), _) => format!("{}{since}", health::of_part(part).over),
         (Matter::Supply(other), _) => format!("no longer {}{since}", supply::fed(other)),
         (Matter::Cause(..), _) => format!("{topic} no longer shows{since}"),
+        (Matter::Work, _) => format!("{topic} ended{since}"),
+        (Matter::Flood, _) => flood::over(revision, site),
     }
 }
 
@@ -268,6 +275,13 @@ fn news(revision: &AlertRevision, site: &Site) -> String {
         Revised::OutOfService { by } => {
             format!("; taken out of service by {}: no messages, recording goes on", person(by))
         }
+        Revised::Chattering => "; rises again and again: held down until it is calm".to_owned(),
+        Revised::Calm => "; calm again, and it stands".to_owned(),
+        Revised::Stands => "; told now: planned work has ended and it stands".to_owned(),
+        Revised::SupplyLost => "; it follows from the loss of the supply above".to_owned(),
+        Revised::Opened | Revised::Explained if revision.subject.matter == Matter::Flood => {
+            flood::held().to_owned()
+        }
         Revised::Instead => "; told now instead of what was told before of this meter".to_owned(),
         Revised::NoLongerWatched => "; this says nothing about the fault".to_owned(),
         _ => cause_line::news(revision).unwrap_or_default(),
@@ -279,7 +293,15 @@ fn news(revision: &AlertRevision, site: &Site) -> String {
 fn topic(revision: &AlertRevision) -> String {
     match (&revision.subject.matter, revision.subject.meter.as_deref()) {
         (Matter::Quantity(quantity), _) => named(*quantity),
-        (Matter::Part(_) | Matter::Rate(_) | Matter::Supply(_) | Matter::Cause(..), _) => what(revision),
+        (
+            Matter::Part(_)
+            | Matter::Rate(_)
+            | Matter::Supply(_)
+            | Matter::Cause(..)
+            | Matter::Flood
+            | Matter::Work,
+            _,
+        ) => what(revision),
         // A meter that is named like its feeder was just named.
         (Matter::Meter, Some(meter)) if Some(meter) != revision.subject.feeder.as_deref() => {
             format!("meter {}", clipped(meter, MOST_PERSON))

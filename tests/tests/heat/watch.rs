@@ -55,6 +55,7 @@ pub(crate) fn plant(
         states: Vec::new(),
         meters: meters.iter().map(meter).collect(),
         limits: Vec::new(),
+        works: Vec::new(),
         channels: Vec::new(),
         recording: Around::USUAL,
     }

@@ -1,12 +1,15 @@
 //! How things stand, put together from the engine and the store.
 
 use super::Desk;
+use crate::digest::making::LOOK_BACK;
 use crate::engine::ageing;
 use crate::status::{AlertStatus, ChannelStatus, Status};
 use crate::words::{cause, message, supply};
 use kvarden_core::diagnosis::Family;
+use kvarden_core::digest::figures::of_stretch;
 use kvarden_core::input::Part;
 use kvarden_core::reading::MeterId;
+use kvarden_core::time::{EventTime, Span};
 
 impl Desk {
     /// How things stand.
@@ -36,6 +39,12 @@ impl Desk {
                 now: self.now(),
                 since: self.since,
                 alerts,
+                works: engine
+                    .monitor
+                    .open_works()
+                    .map(|work| crate::words::asked::work_now(work, self.now(), &site.zone))
+                    .collect(),
+                asked: Vec::new(),
                 findings: engine
                     .monitor
                     .open_findings()
@@ -94,9 +103,11 @@ impl Desk {
         let insulations = ageing::insulations(&self.engine.borrow().monitor);
         let count = move |store: &mut crate::store::Store| {
             let waiting = names.iter().map(|name| store.waiting(name).unwrap_or(0)).collect::<Vec<_>>();
-            (waiting, store.notices(now).unwrap_or_default(), ageing::told(store, &insulations, now, &zone))
+            let notices = store.notices(now).unwrap_or_default();
+            (waiting, notices, ageing::told(store, &insulations, now, &zone), asked(store, now, &zone))
         };
-        if let Ok((waiting, notices, ageing)) = self.keeper.ask(count).await {
+        if let Ok((waiting, notices, ageing, asked)) = self.keeper.ask(count).await {
+            status.asked = asked;
             status.store_notices = notices;
             status.ageing = ageing;
             for (channel, waiting) in status.channels.iter_mut().zip(waiting) {
@@ -105,4 +116,11 @@ impl Desk {
         }
         status
     }
+}
+
+/// What the alarms of the last 24 hours asked of people; nothing where the store can't be read.
+fn asked(store: &crate::store::Store, now: EventTime, zone: &jiff::tz::TimeZone) -> Vec<String> {
+    let from = now - Span::hours(24);
+    let Ok(changes) = store.changes(now - LOOK_BACK, now) else { return Vec::new() };
+    crate::words::asked::lines(&of_stretch(from, now, &changes), (from, now), zone)
 }

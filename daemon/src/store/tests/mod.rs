@@ -87,6 +87,8 @@ fn alert(name: &str, revision: u32, open: bool) -> AlertRevision {
         recurred: None,
         fed: None,
         cause: None,
+        held: None,
+        flood: None,
     }
 }
 

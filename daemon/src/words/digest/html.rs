@@ -36,6 +36,8 @@ pub fn html(day: &FrozenDay) -> String {
                     (alarms(&page))
                     (recurrences(&page))
                     (page.figure_tables())
+                    (list("Planned work", &page.works()))
+                    (list("Alarms in figures, beside those of the standard", &page.asked()))
                     (list("Events without a fault", &page.events()))
                     (list("Counted on the day", &page.counters()))
                     (list("Ageing of insulation", &page.ageing()))

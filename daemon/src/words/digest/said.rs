@@ -4,6 +4,7 @@ use super::{
     FULLY_MEASURED, Item, Page, differs, furthest, is_about_us, meter_words, percent, subject, value,
 };
 use crate::digest::RecordingDay;
+use crate::words::asked;
 use crate::words::supply;
 use crate::words::time::{duration, durations};
 use kvarden_config::TemperatureUnit;
@@ -263,6 +264,18 @@ impl Page<'_> {
             format!("{from} to {to}, {}, {}: {} ({}){part}", one.scope, one.priority.key(), one.alarm, one.id)
         };
         self.day.recordings.iter().map(line).collect()
+    }
+
+    /// What the alarms asked of people.
+    pub(super) fn asked(&self) -> Vec<String> {
+        let times = (self.figures.from, self.figures.until.min(self.figures.to));
+        self.figures.asked.as_ref().map(|asked| asked::lines(asked, times, &self.zone)).unwrap_or_default()
+    }
+
+    /// Planned work of the day.
+    pub(super) fn works(&self) -> Vec<String> {
+        let works = self.figures.asked.iter().flat_map(|asked| &asked.works);
+        works.map(|work| asked::work_of_day(work, self.figures.to, &self.zone)).collect()
     }
 
     /// How the watching itself went: its alarms, and the room that the store has.

@@ -51,6 +51,8 @@ pub fn text(day: &FrozenDay) -> String {
             meter_lines(&page, meter, &mut text);
         }
     }
+    list("Planned work", &page.works(), &mut text);
+    list("Alarms in figures, beside those of the standard", &page.asked(), &mut text);
     list("Events without a fault", &page.events(), &mut text);
     list("Counted on the day", &page.counters(), &mut text);
     list("Ageing of insulation", &page.ageing(), &mut text);

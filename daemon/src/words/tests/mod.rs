@@ -3,6 +3,7 @@
 pub(crate) mod cause;
 mod form;
 mod health;
+mod holds;
 mod limits;
 mod numbers;
 
@@ -63,6 +64,8 @@ pub(crate) fn unbalance() -> AlertRevision {
         recurred: None,
         fed: None,
         cause: None,
+        held: None,
+        flood: None,
     }
 }
 
