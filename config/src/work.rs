@@ -52,7 +52,7 @@ fn moment(value: &Value<'_>, zone: &TimeZone) -> Result<EventTime, Fault> {
     let plain = given.len() == "2026-12-05 07:00".len();
     let local = DateTime::strptime("%Y-%m-%d %H:%M", given).ok().filter(|_| plain);
     let at = local.filter(|local| (2000..=2199).contains(&local.year()));
-    match at.and_then(|local| local.to_zoned(zone.clone()).ok()) {
+    match at.and_then(|local| local.to_zoned_datetime(zone.clone()).ok()) {
         Some(at) => Ok(EventTime(at.timestamp().as_millisecond())),
         None => says(value, "which is not a date with a time", HELP),
     }

@@ -349,6 +349,17 @@ pub enum Held {
     Chattering,
 }
 
+impl Held {
+    /// The written form.
+    pub const fn key(self) -> &'static str {
+        match self {
+            Self::Work => "work",
+            Self::Flood => "flood",
+            Self::Chattering => "chattering",
+        }
+    }
+}
+
 /// Too many alarms at once on one transformer.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Flooding {
@@ -437,8 +448,13 @@ pub enum Revised {
     Chattering,
     /// It is calm again, and stands.
     Calm,
-    /// Told now that nothing holds it back any more: planned work has ended and it stands.
-    Stands,
+    /// Planned work has begun there: nothing more of it is told until that ends.
+    WorkBegun,
+    /// Told now that nothing holds it back any more, and it stands.
+    Stands {
+        /// What held it back.
+        after: Held,
+    },
     /// It follows from a supply that is lost, of which another alert or the supply's own alarm tells.
     SupplyLost,
     /// A person closed it, with what was found and done.

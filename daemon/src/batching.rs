@@ -16,7 +16,7 @@ use kvarden_core::time::{EventTime, Span};
 use std::collections::{BTreeSet, HashSet};
 use std::sync::Arc;
 
-/// The channel that is a record: it gets also what people are not told.
+/// The program's own log: it gets also what nobody is told.
 const RECORD: &str = "log";
 
 /// A meter's name, and what its columns mean.

@@ -12,6 +12,7 @@ pub mod letters;
 pub mod mail_server;
 pub mod missing;
 pub mod modbus_server;
+pub mod posted;
 pub mod power_cut;
 pub mod program;
 pub mod score;

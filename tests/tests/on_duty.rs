@@ -2,6 +2,7 @@
 //!
 //! `KVARDEN_KILLS` sets how often (20 without it), `KVARDEN_SEED` makes a run again with the same chances.
 
+use kvarden_tests::posted::posted;
 use kvarden_tests::program::{Daemon, text};
 use kvarden_tests::site::{Site, polled_feeder};
 use kvarden_tests::wait::{Chance, wait_for};
@@ -16,35 +17,6 @@ const PATIENCE: Duration = Duration::from_mins(1);
 
 fn number(name: &str, usual: u64) -> u64 {
     std::env::var(name).map_or(usual, |text| text.parse().unwrap_or_else(|_| panic!("{name} is a number")))
-}
-
-/// A letter to a person, as the outbox has it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-struct Posted {
-    id: String,
-    alert: String,
-    person: String,
-    why: String,
-    fate: String,
-}
-
-fn posted(site: &Site) -> Vec<Posted> {
-    let file = site.path("data").join(kvarden::store::DATABASE);
-    let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
-    let Ok(db) = rusqlite::Connection::open_with_flags(file, flags) else { return Vec::new() };
-    let sql = "SELECT id, alert, person, json_extract(message, '$.told.why'), coalesce(fate, '') FROM outbox
-        WHERE channel = 'command' ORDER BY number";
-    let Ok(mut statement) = db.prepare(sql) else { return Vec::new() };
-    let rows = statement.query_map((), |row| {
-        Ok(Posted {
-            id: row.get(0)?,
-            alert: row.get(1)?,
-            person: row.get(2)?,
-            why: row.get(3)?,
-            fate: row.get(4)?,
-        })
-    });
-    rows.map(|rows| rows.flatten().collect()).unwrap_or_default()
 }
 
 /// Starts the daemon and kills it at a moment of chance, some times.

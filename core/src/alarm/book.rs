@@ -66,6 +66,8 @@ pub enum Stirred {
     Chattering,
     /// It has not risen for so long that it is calm.
     Calm,
+    /// Planned work has begun there.
+    WorkBegun,
     /// What held it back is over.
     NotHeld,
     /// It follows from a supply that is lost.

@@ -49,20 +49,22 @@ impl AlarmBook {
         }
     }
 
-    /// Ends by `at` what is calm again.
-    pub(crate) fn calm(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) {
+    /// Ends by `at` what is calm again. True: a flood ended.
+    pub(crate) fn calm(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) -> bool {
         for alarm in 0..self.entries.len() {
             if self.entries[alarm].chatter.ends().is_some_and(|end| end <= at) {
                 self.entries[alarm].chatter.calm();
                 self.stir(plan.alarms[alarm].subject, alarm, at, Stirred::Calm);
             }
         }
-        if self.flood.ends().is_some_and(|end| end <= at) {
+        let over = self.flood.ends().is_some_and(|end| end <= at);
+        if over {
             self.flood.end();
             if let Some(alarm) = plan.flood {
                 self.clear(plan, alarm, at, None, out);
             }
         }
+        over
     }
 
     /// Our clock was corrected: moves what is remembered of rises. Planned work ends when its person said it would.

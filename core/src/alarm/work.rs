@@ -49,6 +49,15 @@ pub(crate) struct Works {
     past: Option<EventTime>,
 }
 
+/// What windows did at a moment.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Turned {
+    /// At least one began.
+    pub(crate) began: bool,
+    /// At least one ended.
+    pub(crate) ended: bool,
+}
+
 impl Works {
     /// The windows that are open.
     pub(crate) fn open(&self) -> impl Iterator<Item = &Work> {
@@ -93,18 +102,19 @@ impl AlarmBook {
         self.works.past.get_or_insert(now);
     }
 
-    /// Begins and ends what is due by `at`. True: one ended.
-    pub(crate) fn turn_works(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) -> bool {
+    /// Begins and ends what is due by `at`.
+    pub(crate) fn turn_works(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) -> Turned {
+        let mut turned = Turned::default();
         while self.works.begun.len() < MOST_WORKS {
             let Some(work) = self.works.ahead(plan).find(|work| work.from <= at).cloned() else { break };
             self.begin_work(plan, work, at, out);
+            turned.began = true;
         }
-        let mut ended = false;
         while let Some(index) = self.works.begun.iter().position(|begun| begun.work.until <= at) {
             let begun = self.works.begun.remove(index);
             self.works.past = self.works.past.max(Some(begun.work.until));
             if !begun.over {
-                ended = true;
+                turned.ended = true;
                 out.push(told(plan, &begun, begun.work.until, ChangeKind::WorkEnded { by: None }));
             }
         }
@@ -113,7 +123,7 @@ impl AlarmBook {
         if self.works.begun.len() >= MOST_WORKS {
             self.works.past = self.works.past.max(late);
         }
-        ended
+        turned
     }
 
     fn begin_work(&mut self, plan: &ScopePlan, work: Work, at: EventTime, out: &mut Vec<Output>) {

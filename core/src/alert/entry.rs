@@ -5,7 +5,7 @@ use super::case::Case;
 use crate::alarm::book::{AlarmBook, Stirred};
 use crate::alarm::state::AlarmState;
 use crate::diagnosis::FindingStep;
-use crate::output::{AlertRevision, ChangeKind, Matter, Output, Recurred, Revised, Rule};
+use crate::output::{AlertRevision, ChangeKind, Held, Matter, Output, Recurred, Revised, Rule};
 use crate::plan::AlarmIx;
 use crate::plant::{Bound, Priority};
 use crate::stamps::Stamped;
@@ -30,9 +30,6 @@ pub struct AlertEntry {
     /// People were told of it.
     #[serde(default = "yes")]
     told: bool,
-    /// They were not told of its latest revision.
-    #[serde(default)]
-    owed: bool,
     last: Option<AlertRevision>,
 }
 
@@ -52,7 +49,6 @@ impl AlertEntry {
         peak: None,
         bound: Bound::High,
         told: false,
-        owed: false,
         last: None,
     };
 
@@ -106,7 +102,7 @@ impl AlertEntry {
         self.since = if instead { voice.entry.since } else { self.since.min(voice.entry.since) };
         self.revision = self.revision.saturating_add(1);
         let held = about.held(&subject, priority, &why);
-        (self.told, self.owed) = (self.told || held.is_none(), held.is_some());
+        self.told |= held.is_none();
         let revision = AlertRevision {
             alert: about.id(self.number),
             revision: self.revision,
@@ -164,7 +160,10 @@ impl AlertEntry {
                 Some(Revised::Unshelved)
             }
             _ if entry.is_muted() || is_held_down => None,
-            _ if what == Some(&Stirred::NotHeld) && self.owed => Some(Revised::Stands),
+            _ if what == Some(&Stirred::WorkBegun) => Some(Revised::WorkBegun),
+            _ if what == Some(&Stirred::NotHeld) && self.is_owed() => {
+                self.held_by().map(|after| Revised::Stands { after })
+            }
             _ if entry.active && !self.active => Some(Revised::Worse),
             _ if !entry.active && self.active => Some(Revised::Returned),
             _ if what == Some(&Stirred::Calm) => Some(Revised::Calm),
@@ -216,7 +215,17 @@ impl AlertEntry {
 
     /// Whether it is open and people were not told of its latest revision.
     pub(super) fn is_owed(&self) -> bool {
-        self.open && self.owed
+        self.held_by().is_some()
+    }
+
+    /// Why people were not told of its latest revision, while it is open.
+    pub(super) fn held_by(&self) -> Option<Held> {
+        self.last.as_ref().filter(|_| self.open)?.held
+    }
+
+    /// Whether it is open and told of, and not urgent.
+    pub(super) fn can_be_held(&self) -> bool {
+        self.open && !self.is_owed() && self.priority < Priority::Urgent
     }
 
     fn was_seen(&self) -> bool {

@@ -69,7 +69,8 @@ pub struct WorkDay {
 
 /// The figures from `from` up to `to`, which is now, of changes in order of time; from before it as far as alarms may still stand.
 pub fn of_stretch(from: EventTime, to: EventTime, changes: &[Change]) -> AlarmFigures {
-    let input = DayInput { from, to, until: to, hours: &[], changes, excursions: &[] };
+    let input =
+        DayInput { from, to, until: to, hours: &[], changes, excursions: &[], parallel: &[], quality: &[] };
     figures(&input, &alarm_days(&input, &[]))
 }
 

@@ -378,8 +378,16 @@ impl Scope {
                 self.fold(plan, out);
             }
         }
-        self.alarms.calm(plan, at, out);
-        if self.alarms.turn_works(plan, at, out) {
+        let flood_is_over = self.alarms.calm(plan, at, out);
+        self.fold(plan, out);
+        if flood_is_over {
+            self.alerts.tell_after_flood(plan, &self.alarms, at, out);
+        }
+        let works = self.alarms.turn_works(plan, at, out);
+        if works.began {
+            self.alerts.hold_back(plan, &self.alarms, at, out);
+        }
+        if works.ended {
             self.alerts.tell_owed(plan, &mut self.alarms, at, out);
         }
         self.fold(plan, out);

@@ -64,8 +64,12 @@ impl Scope {
             }
             _ => self.alarms.end_work(plan, on, hand, out),
         };
-        if result.is_ok() {
-            self.alerts.tell_owed(plan, &mut self.alarms, now, out);
+        match &result {
+            Ok(()) if matches!(order.what, Deed::EndWork) => {
+                self.alerts.tell_owed(plan, &mut self.alarms, now, out);
+            }
+            Ok(()) => self.alerts.hold_back(plan, &self.alarms, now, out),
+            Err(_) => {}
         }
         self.fold(plan, out);
         self.due = self.exact_deadline(plan);

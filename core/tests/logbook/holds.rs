@@ -96,7 +96,7 @@ fn what_chatters_and_then_stands_is_told_when_it_is_calm_and_what_becomes_urgent
 }
 
 /// So many feeders with a meter each, whose phase A is limited at 80 A without delay; the last one's limit is urgent.
-fn many(feeders: usize) -> Plant {
+fn many(feeders: usize, priority: Priority) -> Plant {
     let mut plant = plant();
     plant.feeders = (0..feeders).map(|number| Feeder::new(&format!("F-{number}"), 0)).collect();
     let of = |number: usize| meter(&format!("F-{number}"), Target::Feeder(number), "current_a.A", 1);
@@ -104,7 +104,7 @@ fn many(feeders: usize) -> Plant {
     for meter in &mut plant.meters {
         (meter.frozen_after, meter.silent_after) = (None, Span::hours(1000));
     }
-    let all = limit(Measurand::Current, vec![level(80.0, Priority::Low, 0)], 2.0, 0);
+    let all = limit(Measurand::Current, vec![level(80.0, priority, 0)], 2.0, 0);
     let last = AppliesTo::Feeder(feeders - 1);
     let urgent = limit(Measurand::Current, vec![level(80.0, Priority::Urgent, 0)], 2.0, 0);
     plant.limits = vec![all, Limit { of: last, ..urgent }];
@@ -125,7 +125,7 @@ fn show_all(hall: &mut Hall, amperes: f64, seconds: i64) {
 
 #[test]
 fn a_thousand_alarms_at_once_are_a_few_messages_and_one_that_names_the_first() {
-    let mut hall = Hall::of(&many(1000));
+    let mut hall = Hall::of(&many(1000, Priority::Low));
     show_all(&mut hall, 40.0, 3);
     let quiet = bytes(&hall);
     show_all(&mut hall, 90.0, 3);
@@ -148,6 +148,30 @@ fn a_thousand_alarms_at_once_are_a_few_messages_and_one_that_names_the_first() {
     let over = hall.revisions().find(|one| one.subject.matter == Matter::Flood).expect("the flood is over");
     let facts = over.flood.as_ref().expect("it knows what it was made of");
     assert_eq!(((over.at - at(0)).0 / 1000, facts.count, facts.over), (603, 1000, true));
+}
+
+/// Of 24 high alarms that go on standing, ten are told before it is a flood; when it is over the ten oldest of the others are told, as
+/// many as make no flood, and the flood's own alert says how many are open. Of low ones none is told after it.
+#[test]
+fn what_is_high_and_stands_when_a_flood_is_over_is_told_then() {
+    for (priority, told_after) in [(Priority::High, 10), (Priority::Low, 0)] {
+        let mut hall = Hall::of(&many(25, priority));
+        show_all(&mut hall, 40.0, 3);
+        show_all(&mut hall, 90.0, 500);
+        let held = hall.revisions().filter(|one| one.held == Some(Held::Flood)).count();
+        assert_eq!(held, 14, "ten were told, one is urgent");
+        hall.forget();
+        show_all(&mut hall, 90.0, 300);
+        let after: Vec<(Revised, i64)> = hall
+            .revisions()
+            .filter(|one| one.held.is_none() && one.subject.matter != Matter::Flood)
+            .map(|one| (one.why.clone(), (one.at - at(0)).0 / 1000))
+            .collect();
+        assert_eq!(after, vec![(Revised::Stands { after: Held::Flood }, 603); told_after]);
+        let flood = hall.revisions().find(|one| one.subject.matter == Matter::Flood).expect("it is over");
+        let facts = flood.flood.as_ref().expect("it knows what it was made of");
+        assert_eq!((facts.over, facts.count, facts.open), (true, 25, 25));
+    }
 }
 
 fn bytes(hall: &Hall) -> usize {
@@ -182,6 +206,18 @@ fn during_planned_work_nobody_is_told_and_what_stands_when_it_ends_is_told_then(
     assert_eq!((by.as_str(), reason.as_str()), ("Ines", "lugs remade"));
     hall.heal(T2).run(400);
     assert!(told(&hall, UNBALANCE).len() > 1, "what was told is told to be over");
+}
+
+#[test]
+fn of_what_was_told_before_planned_work_nothing_more_is_told_until_it_ends() {
+    let mut hall = Hall::new();
+    hall.show(MP1, 0, 90.0).run(40);
+    assert_eq!(told(&hall, MP1_A), ["10 Opened high"]);
+    assert_eq!(site(&mut hall, "T2", work(1000)), Ok(()));
+    let begun = hall.revisions().last().expect("the journal says that it is held back");
+    assert_eq!((begun.why.clone(), begun.held), (Revised::WorkBegun, Some(Held::Work)));
+    hall.heal(MP1).run(100).show(MP1, 0, 95.0).run(900);
+    assert_eq!(told(&hall, MP1_A), ["10 Opened high", "1000 Stands high"]);
 }
 
 #[test]
@@ -225,6 +261,12 @@ fn work_of_the_configuration_begins_and_ends_by_itself_also_over_a_restart() {
     hall.monitor.reconfigure(plan, &mut hall.told);
     hall.run(320);
     assert_eq!(told(&hall, UNBALANCE), ["500 Stands high"]);
+    let work = hall.changes().filter(|change| change.subject.matter == Matter::Work);
+    let steps: Vec<(i64, &ChangeKind)> =
+        work.map(|change| ((change.at - at(0)).0 / 1000, &change.what)).collect();
+    let begun =
+        ChangeKind::WorkBegun { by: "Tomas".to_owned(), until: at(500), reason: "fan replaced".to_owned() };
+    assert_eq!(steps, [(100, &begun), (500, &ChangeKind::WorkEnded { by: None })]);
     let journal = hall.changes().filter(|change| change.subject.matter == Matter::Work).count();
     assert_eq!(journal, 2, "what was past before it was watched never was");
 }

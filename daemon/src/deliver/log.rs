@@ -25,6 +25,10 @@ fn write(letter: &Letter) -> Outcome {
     };
     let (id, code, text, caution) =
         (message.id.as_str(), message.code.as_str(), message.text.as_str(), message.caution.as_str());
+    if let Some(held) = message.held.as_deref() {
+        tracing::info!(target: "kvarden::alert", id, code, held, "{text}");
+        return Outcome::Delivered;
+    }
     match message.priority.as_str() {
         "urgent" => tracing::error!(target: "kvarden::alert", id, code, caution, "{text}"),
         "high" => tracing::warn!(target: "kvarden::alert", id, code, caution, "{text}"),

@@ -25,7 +25,7 @@ pub enum Why {
     Worse,
     /// Its cause is known now.
     Cause,
-    /// It still holds when shelving or planned work ended.
+    /// It still holds when shelving, planned work or a flood ended, or it is calm after coming again and again.
     StillHolds,
     /// It came again, or another value is past its limit.
     CameAgain,
@@ -121,8 +121,10 @@ impl Followed {
     pub(super) fn take(&mut self, revision: AlertRevision, now: EventTime, rules: &Rules) -> bool {
         let waited = self.waits();
         let news = match &revision.why {
-            Revised::Unshelved => Some(Why::StillHolds),
-            Revised::CameAgain | Revised::Worse | Revised::Instead => Some(Why::CameAgain),
+            Revised::Unshelved | Revised::Stands { .. } | Revised::Calm => Some(Why::StillHolds),
+            Revised::CameAgain | Revised::Chattering | Revised::Worse | Revised::Instead => {
+                Some(Why::CameAgain)
+            }
             _ => None,
         };
         if let Some(news) = news {
@@ -160,10 +162,12 @@ impl Followed {
         self.revision.open && unseen
     }
 
-    /// Whether people may be told of what is new: not while it is shelved or out of service.
+    /// Whether people may be told of what is new: not while it is shelved or out of service, nor while planned work or a flood of
+    /// alarms holds it back. What is urgent nothing holds back.
     fn may_tell(&self) -> bool {
         use AlarmState::{OutOfService, Shelved, SuppressedByDesign};
-        !matches!(self.revision.state, Shelved | OutOfService | SuppressedByDesign)
+        let is_held = self.revision.held.is_some() && self.revision.priority < Priority::Urgent;
+        !is_held && !matches!(self.revision.state, Shelved | OutOfService | SuppressedByDesign)
     }
 
     /// Whether nothing is left to tell.
@@ -268,7 +272,9 @@ impl Followed {
             return Some(Why::Cause);
         }
         let (news, _) = self.kept.news.filter(|(_, revision)| *revision > told.revision)?;
-        let due = if news == Why::StillHolds { now } else { told.at + NEWS_EVERY };
+        // That it chatters is the last that is told of it for a while.
+        let at_once = news == Why::StillHolds || self.revision.why == Revised::Chattering;
+        let due = if at_once { now } else { told.at + NEWS_EVERY };
         if due <= now {
             return Some(news);
         }

@@ -1,5 +1,7 @@
 //! Who is on duty, and who is told what and when.
 
+mod held;
+
 use super::*;
 use crate::words::tests::unbalance;
 use jiff::Timestamp;

@@ -107,6 +107,9 @@ pub struct Message {
     /// Why it is told now and to whom, in a letter to a person.
     #[serde(default)]
     pub told: Option<Told>,
+    /// Why nobody is told of it and it stands in the program's own log alone: `work`, `flood`, `chattering`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub held: Option<String>,
 }
 
 /// Why a person is told.
@@ -182,6 +185,7 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         caution: advice::caution().to_owned(),
         text: text::line(revision, site),
         told: None,
+        held: revision.held.map(|held| held.key().to_owned()),
     };
     shorten(&mut message);
     message
@@ -232,6 +236,7 @@ pub fn trial(site: &Site, (alert, person): (&str, Option<&str>), text: &str, at:
             person: person.map(str::to_owned),
             language: None,
         }),
+        held: None,
     }
 }
 

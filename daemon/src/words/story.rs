@@ -3,7 +3,7 @@
 use super::plot::{Plot, draw};
 use super::time::{local, moment};
 use super::{Site, advice, cause, code, message};
-use kvarden_core::output::{AlertRevision, NamedCause, Revised, Rule};
+use kvarden_core::output::{AlertRevision, Held, NamedCause, Revised, Rule};
 use kvarden_core::time::EventTime;
 use std::fmt::Write;
 
@@ -143,7 +143,10 @@ fn step(revision: &AlertRevision) -> String {
         Revised::Released { by, note } => format!("closed by {by}: {note}"),
         Revised::Chattering => "rises again and again within a minute: held down".to_owned(),
         Revised::Calm => "calm again".to_owned(),
-        Revised::Stands => "told now: planned work has ended".to_owned(),
+        Revised::WorkBegun => "held back: planned work has begun".to_owned(),
+        Revised::Stands { after: Held::Work } => "told now: planned work has ended".to_owned(),
+        Revised::Stands { after: Held::Flood } => "told now: the alarm flood is over".to_owned(),
+        Revised::Stands { after: Held::Chattering } => "told now: calm again".to_owned(),
         Revised::SupplyLost => "follows from the loss of the supply above".to_owned(),
     }
 }

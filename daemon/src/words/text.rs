@@ -15,7 +15,7 @@ use super::time::{duration, durations, moment};
 use super::unit::Scale;
 use kvarden_core::alarm::state::AlarmState;
 use kvarden_core::measurand::{Measurand, Numbers, Quantity, Unit};
-use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule};
+use kvarden_core::output::{AlertRevision, Held, Matter, Recurred, Revised, Rule};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::Bound;
 
@@ -276,8 +276,18 @@ fn news(revision: &AlertRevision, site: &Site) -> String {
             format!("; taken out of service by {}: no messages, recording goes on", person(by))
         }
         Revised::Chattering => "; rises again and again: held down until it is calm".to_owned(),
-        Revised::Calm => "; calm again, and it stands".to_owned(),
-        Revised::Stands => "; told now: planned work has ended and it stands".to_owned(),
+        Revised::Calm | Revised::Stands { after: Held::Chattering } => {
+            "; calm again, and it stands".to_owned()
+        }
+        Revised::WorkBegun => {
+            "; planned work has begun: nothing more of it is told until that ends".to_owned()
+        }
+        Revised::Stands { after: Held::Work } => {
+            "; told now: planned work has ended and it stands".to_owned()
+        }
+        Revised::Stands { after: Held::Flood } => {
+            "; told now: the alarm flood is over and it stands".to_owned()
+        }
         Revised::SupplyLost => "; it follows from the loss of the supply above".to_owned(),
         Revised::Opened | Revised::Explained if revision.subject.matter == Matter::Flood => {
             flood::held().to_owned()

@@ -8,7 +8,7 @@ use crate::words::{Site, alphabet};
 use kvarden_core::alarm::state::AlarmState;
 use kvarden_core::input::{MeterTrouble, Part};
 use kvarden_core::measurand::Measurand;
-use kvarden_core::output::{AlertRevision, Matter, Revised, Rule, Subject};
+use kvarden_core::output::{AlertRevision, Held, Matter, Revised, Rule, Subject};
 use kvarden_core::plant::Bound;
 
 #[test]
@@ -100,7 +100,9 @@ fn all_mixes() -> Vec<AlertRevision> {
         (Revised::CameAgain, AlarmState::Acknowledged),
         (Revised::Chattering, AlarmState::Unacknowledged),
         (Revised::Calm, AlarmState::Acknowledged),
-        (Revised::Stands, AlarmState::Unacknowledged),
+        (Revised::WorkBegun, AlarmState::Unacknowledged),
+        (Revised::Stands { after: Held::Work }, AlarmState::Unacknowledged),
+        (Revised::Stands { after: Held::Flood }, AlarmState::Unacknowledged),
         (Revised::Acknowledged { by: ines() }, AlarmState::LatchedAcknowledged),
         (Revised::Returned, AlarmState::ReturnedUnacknowledged),
         (Revised::Returned, AlarmState::LatchedUnacknowledged),

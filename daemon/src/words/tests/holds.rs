@@ -2,7 +2,7 @@
 
 use super::cause::{lug, told_with};
 use super::*;
-use kvarden_core::output::{Flooding, Risen};
+use kvarden_core::output::{Flooding, Held, Risen};
 
 fn flood(open: u32, over: bool) -> AlertRevision {
     let first = Risen {
@@ -45,8 +45,14 @@ fn a_flood_names_the_first_alarm_and_the_likely_root() {
 #[test]
 fn what_chatters_and_what_planned_work_held_back_says_so() {
     let open = unbalance();
-    let said = [Revised::Chattering, Revised::Calm, Revised::Stands]
-        .map(|why| revised(&open, why, AlarmState::Unacknowledged, "13:20"));
+    let said = [
+        Revised::Chattering,
+        Revised::Calm,
+        Revised::WorkBegun,
+        Revised::Stands { after: Held::Work },
+        Revised::Stands { after: Held::Flood },
+    ]
+    .map(|why| revised(&open, why, AlarmState::Unacknowledged, "13:20"));
     let gone =
         AlertRevision { open: false, ..revised(&open, Revised::SupplyLost, AlarmState::Normal, "13:20") };
     let text = lines(&said);
@@ -57,7 +63,9 @@ fn what_chatters_and_what_planned_work_held_back_says_so() {
         [
             "; rises again and again: held down until it is calm",
             "; calm again, and it stands",
+            "; planned work has begun: nothing more of it is told until that ends",
             "; told now: planned work has ended and it stands",
+            "; told now: the alarm flood is over and it stands",
         ]
     );
     assert!(lines(&[gone]).contains("follows from the loss of the supply above"));
