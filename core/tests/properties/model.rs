@@ -1,4 +1,4 @@
-//! One alarm against a small state machine that is written from the state table of ISA-18.2 / IEC 62682 (handbook of the trade,
+//! The two alarms of a limit with two levels against a small state machine that is written from the state table of ISA-18.2 / IEC 62682 (handbook of the trade,
 //! alarms: states A to I; from memory), whatever values, people, the clock and restarts do.
 
 use crate::cannery::{MP1, at, healthy, level, limit, plan_of, plant};
@@ -57,10 +57,12 @@ fn table(state: S, event: Event, latches: bool, asks: bool) -> Option<S> {
     }
 }
 
-/// The table with what lies over it: shelved (G) and out of service (I).
+/// The table with what lies over it: shelved (G), suppressed by design (H), here by the higher level that speaks for the lower, and
+/// out of service (I).
 #[derive(Debug, Clone, Copy)]
 struct Model {
-    state: S,
+    /// Of the lower level and the higher one.
+    states: [S; 2],
     shelved: Option<EventTime>,
     out_of_service: bool,
     latches: bool,
@@ -68,16 +70,29 @@ struct Model {
 }
 
 impl Model {
-    fn take(&mut self, event: Event) -> bool {
-        let next = table(self.state, event, self.latches, self.asks);
-        self.state = next.unwrap_or(self.state);
+    fn take(&mut self, index: usize, event: Event) -> bool {
+        let next = table(self.states[index], event, self.latches, self.asks);
+        self.states[index] = next.unwrap_or(self.states[index]);
         next.is_some()
     }
 
-    fn shown(&self) -> AlarmState {
-        match self.state {
+    /// A person's order is about both.
+    fn order(&mut self, event: Event) -> bool {
+        // What holds is not reset.
+        let refused = event == Event::Reset && (self.holds(0) || self.holds(1));
+        let taken = [0, 1].map(|index| !refused && self.take(index, event));
+        taken.contains(&true)
+    }
+
+    fn holds(&self, index: usize) -> bool {
+        matches!(self.states[index], S::B | S::C)
+    }
+
+    fn shown(&self, index: usize) -> AlarmState {
+        match self.states[index] {
             _ if self.out_of_service => AlarmState::OutOfService,
             _ if self.shelved.is_some() => AlarmState::Shelved,
+            S::B | S::C if index == 0 && self.holds(1) => AlarmState::SuppressedByDesign,
             S::A => AlarmState::Normal,
             S::B => AlarmState::Unacknowledged,
             S::C => AlarmState::Acknowledged,
@@ -91,7 +106,8 @@ impl Model {
 /// What is done in a second.
 #[derive(Debug, Clone, Copy)]
 enum Act {
-    Value(bool),
+    /// Below both levels, above the lower, above both.
+    Value(u8),
     Nothing(u8),
     Acknowledge,
     Release,
@@ -104,7 +120,7 @@ enum Act {
 
 fn acts() -> impl Strategy<Value = Vec<Act>> {
     let act = prop_oneof![
-        6 => any::<bool>().prop_map(Act::Value),
+        6 => (0u8..3).prop_map(Act::Value),
         2 => (1u8..40).prop_map(Act::Nothing),
         3 => Just(Act::Acknowledge),
         2 => Just(Act::Release),
@@ -123,14 +139,14 @@ fn plan(latch: bool, priority: Priority) -> Arc<Plan> {
     for meter in &mut plant.meters {
         (meter.frozen_after, meter.silent_after) = (None, Span::hours(1000));
     }
-    let levels = vec![level(80.0, priority, 0)];
+    let levels = vec![level(80.0, priority, 0), level(95.0, priority, 0)];
     plant.limits =
         vec![Limit { of: AppliesTo::Feeder(0), latch, ..limit(Measurand::Current, levels, 2.0, 0) }];
     plan_of(&plant)
 }
 
 const SUBJECT: &str = "T2/MP-1/current_a.A#";
-const KEY: &str = "MP-1/current_a.A/high level 1";
+const KEYS: [&str; 2] = ["MP-1/current_a.A/high level 1", "MP-1/current_a.A/high level 2"];
 
 struct Bench {
     plan: Arc<Plan>,
@@ -140,10 +156,10 @@ struct Bench {
 }
 
 impl Bench {
-    fn state(&self) -> AlarmState {
+    fn state(&self, index: usize) -> AlarmState {
         let precious = self.monitor.scopes().map(|scope| self.monitor.precious(scope));
         let mut alarms = precious.flat_map(|precious| precious.alarms);
-        alarms.find(|alarm| alarm.key == KEY).map_or(AlarmState::Normal, |alarm| alarm.entry.state())
+        alarms.find(|alarm| alarm.key == KEYS[index]).map_or(AlarmState::Normal, |alarm| alarm.entry.state())
     }
 
     fn alert(&self) -> Option<String> {
@@ -162,11 +178,11 @@ impl Bench {
         })
     }
 
-    fn read(&mut self, high: bool) {
+    fn read(&mut self, levels: u8) {
         self.now += Span::seconds(1);
         let mut values = healthy(MP1, self.now.0 / 1000);
-        if high {
-            values[0] = 90.0;
+        if levels > 0 {
+            values[0] = if levels == 1 { 90.0 } else { 99.0 };
         }
         let values: Vec<Sample> = values.into_iter().map(Sample::new).collect();
         let reading = Reading { meter: MeterId(MP1 as u32), at: self.now, values: &values };
@@ -186,10 +202,13 @@ impl Bench {
 /// Does one thing to both.
 fn step(bench: &mut Bench, model: &mut Model, act: Act) -> Result<(), TestCaseError> {
     match act {
-        Act::Value(high) => {
-            bench.read(high);
+        Act::Value(levels) => {
+            bench.read(levels);
             end_shelving(bench, model);
-            model.take(if high { Event::Occurs } else { Event::Clears });
+            for index in [0, 1] {
+                let high = usize::from(levels) > index;
+                model.take(index, if high { Event::Occurs } else { Event::Clears });
+            }
         }
         Act::Nothing(seconds) => {
             bench.now += Span::seconds(i64::from(seconds));
@@ -197,12 +216,12 @@ fn step(bench: &mut Bench, model: &mut Model, act: Act) -> Result<(), TestCaseEr
         }
         Act::Acknowledge => {
             let done = bench.order(Deed::Acknowledge);
-            let expected = model.take(Event::Acknowledge);
+            let expected = model.order(Event::Acknowledge);
             prop_assert_eq!(done.unwrap_or(false), expected);
         }
         Act::Release => {
             let done = bench.order(Deed::Release { note: "looked at".to_owned() });
-            let expected = model.take(Event::Reset);
+            let expected = model.order(Event::Reset);
             prop_assert_eq!(done.unwrap_or(false), expected);
         }
         Act::Shelve(seconds) => {
@@ -242,12 +261,15 @@ proptest! {
         let priority = if asks { Priority::High } else { Priority::Low };
         let plan = plan(latches, priority);
         let mut bench = Bench { monitor: Monitor::new(plan.clone()), plan, now: at(0), out: Vec::new() };
-        let mut model = Model { state: S::A, shelved: None, out_of_service: false, latches, asks };
-        bench.read(false);
+        let mut model = Model { states: [S::A; 2], shelved: None, out_of_service: false, latches, asks };
+        bench.read(0);
         for (number, act) in acts.iter().enumerate() {
             step(&mut bench, &mut model, *act)?;
-            prop_assert_eq!(bench.state(), model.shown(), "after {} of {:?}: {:?}", number, acts, model);
-            let waits = model.state != S::A || model.shown() != AlarmState::Normal;
+            for index in [0, 1] {
+                let shown = model.shown(index);
+                prop_assert_eq!(bench.state(index), shown, "after {} of {:?}: {:?}", number, acts, model);
+            }
+            let waits = model.states != [S::A; 2] || model.shown(0) != AlarmState::Normal;
             prop_assert!(!waits || bench.alert().is_some() || model.out_of_service, "{:?} without an alert", model);
         }
     }
