@@ -107,16 +107,19 @@ pub enum Language {
     /// English.
     #[default]
     English,
+    /// German.
+    German,
 }
 
 impl Language {
     /// All of them.
-    pub const ALL: [Self; 1] = [Self::English];
+    pub const ALL: [Self; 2] = [Self::English, Self::German];
 
     /// The written form (ISO 639-1).
     pub const fn key(self) -> &'static str {
         match self {
             Self::English => "en",
+            Self::German => "de",
         }
     }
 }

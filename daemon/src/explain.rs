@@ -4,6 +4,7 @@ use crate::control;
 use crate::store::{Error, MinuteRun, RecordedMeter, Store};
 use crate::words::code;
 use crate::words::plot::Plot;
+use crate::words::speech::Speech;
 use crate::words::story::Story;
 use kvarden_config::TemperatureUnit;
 use kvarden_core::diagnosis::Figure;
@@ -48,7 +49,7 @@ pub fn story(store: &Store, plan: &Plan, shows: TemperatureUnit, meant: &str) ->
     let Some(latest) = revisions.last().or_else(|| newest.iter().find(|one| one.alert == alert)) else {
         return Err(Unexplained::Unknown(format!("nothing is kept of {alert} any more")));
     };
-    let plot = plot(store, plan, shows, latest, Drawn::Readings)?;
+    let plot = plot(store, plan, shows, latest, (Drawn::Readings, Speech::ENGLISH))?;
     let revisions = if revisions.is_empty() { vec![latest.clone()] } else { revisions };
     Ok(Story { revisions, plot })
 }
@@ -82,13 +83,14 @@ pub fn drawing(
     shows: TemperatureUnit,
     (alert, revision): (&str, u32),
     until: EventTime,
+    speech: Speech,
 ) -> Result<Option<Plot>, Unexplained> {
     let revisions = store.revisions_of(alert)?;
     let Some(told) = revisions.into_iter().rev().find(|kept| kept.revision <= revision) else {
         return Ok(None);
     };
     let drawn = Drawn::Hours { from: until - MOST, until };
-    plot(store, plan, shows, &told, drawn)
+    plot(store, plan, shows, &told, (drawn, speech))
 }
 
 /// Which values are drawn first; the others where there are too few.
@@ -105,7 +107,7 @@ fn plot(
     plan: &Plan,
     shows: TemperatureUnit,
     revision: &AlertRevision,
-    drawn: Drawn,
+    (drawn, speech): (Drawn, Speech),
 ) -> Result<Option<Plot>, Unexplained> {
     let Some((quantity, feeder)) = quantity(revision) else { return Ok(None) };
     let scope = plan.scopes.iter().find(|scope| scope.transformer == revision.subject.transformer);
@@ -120,15 +122,16 @@ fn plot(
     let readings = || recorded(store, scope, meter, quantity, revision);
     let around = ((revision.since - BEFORE).max(revision.at - MOST), revision.at);
     let of = |span| minutes(store, meter, quantity, revision, span);
-    let (readings_words, minutes_words) = ("each reading", "worst of each minute");
+    let (readings_words, minutes_words) =
+        (speech.say("plot-each-reading"), speech.say("plot-worst-of-minute"));
     let (mut points, mut what) = match drawn {
-        Drawn::Readings => (readings()?, readings_words),
-        Drawn::Hours { from, until } => (of((from, until))?, minutes_words),
+        Drawn::Readings => (readings()?, &readings_words),
+        Drawn::Hours { from, until } => (of((from, until))?, &minutes_words),
     };
     if points.len() < 2 {
         (points, what) = match drawn {
-            Drawn::Readings => (of(around)?, minutes_words),
-            Drawn::Hours { .. } => (readings()?, readings_words),
+            Drawn::Readings => (of(around)?, &minutes_words),
+            Drawn::Hours { .. } => (readings()?, &readings_words),
         };
     }
     let facts = quantity.what.facts();
@@ -136,7 +139,7 @@ fn plot(
     for (_, value) in &mut points {
         *value = scale.read(*value);
     }
-    let words = crate::words::subject::quantity_words(quantity);
+    let words = crate::words::quantity(quantity, speech);
     let title = format!("{}: {words} ({}), {what}", meter.name, scale.symbol());
     Ok(Some(Plot {
         title,

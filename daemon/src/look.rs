@@ -3,6 +3,7 @@
 
 use crate::acquire::{Fault, Line, Maker, Survey, Surveyed, survey};
 use crate::words::advice::caution;
+use crate::words::speech::Speech;
 use crate::world::TcpDial;
 use kvarden_config::model;
 use std::fmt::Write;
@@ -80,7 +81,7 @@ pub fn page(whom: &Whom, survey: &Survey) -> String {
         text.push_str("None of them is a meter that can be read without a map.\n");
     } else {
         let _ = writeln!(text, "\nCompare the values with the meter's own display before you rely on them.");
-        let _ = writeln!(text, "{}", caution());
+        let _ = writeln!(text, "{}", caution(Speech::ENGLISH));
     }
     text
 }

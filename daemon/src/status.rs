@@ -235,7 +235,7 @@ pub fn page(status: &Status) -> String {
     }
     if !status.alerts.is_empty() {
         let _ = writeln!(text, "  To acknowledge: kvarden acknowledge CODE --by NAME");
-        let _ = writeln!(text, "  {}", crate::words::advice::caution());
+        let _ = writeln!(text, "  {}", crate::words::advice::caution(crate::words::speech::Speech::ENGLISH));
     }
     if !status.works.is_empty() {
         let _ = writeln!(text, "\nPlanned work; to end it: kvarden work NAME --end");

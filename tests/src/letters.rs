@@ -170,6 +170,7 @@ pub fn words(site: &Site) -> kvarden::words::Site {
         topics: configuration.tell.topics.clone(),
         shows: configuration.shows,
         whereabouts: Whereabouts::of(&configuration.plant),
+        speech: kvarden::words::speech::Speech::ENGLISH,
     }
 }
 

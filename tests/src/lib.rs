@@ -24,4 +24,5 @@ pub mod targets;
 pub mod traced;
 pub mod undisturbed;
 pub mod wait;
+pub mod web_server;
 pub mod work;

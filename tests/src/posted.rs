@@ -2,19 +2,25 @@
 
 use crate::site::Site;
 
-/// A letter to a person by the command.
+/// A letter to a person.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Posted {
     /// Its id.
     pub id: String,
+    /// By which way.
+    pub channel: String,
     /// Of which alert.
     pub alert: String,
+    /// The how-manieth word about it.
+    pub revision: u32,
     /// To whom.
     pub person: String,
     /// Why that person is told.
     pub why: String,
     /// What became of it; empty while it waits.
     pub fate: String,
+    /// From the moment at which it was written to the one at which its fate was known, in milliseconds.
+    pub took: Option<i64>,
 }
 
 /// The letters of a site so far, in their order.
@@ -22,16 +28,19 @@ pub fn posted(site: &Site) -> Vec<Posted> {
     let file = site.path("data").join(kvarden::store::DATABASE);
     let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
     let Ok(db) = rusqlite::Connection::open_with_flags(file, flags) else { return Vec::new() };
-    let sql = "SELECT id, alert, person, json_extract(message, '$.told.why'), coalesce(fate, '') FROM outbox
-        WHERE channel = 'command' ORDER BY number";
+    let sql = "SELECT id, channel, alert, revision, person, json_extract(message, '$.told.why'), coalesce(fate, ''), done - created
+        FROM outbox WHERE person IS NOT NULL ORDER BY number";
     let Ok(mut statement) = db.prepare(sql) else { return Vec::new() };
     let rows = statement.query_map((), |row| {
         Ok(Posted {
             id: row.get(0)?,
-            alert: row.get(1)?,
-            person: row.get(2)?,
-            why: row.get(3)?,
-            fate: row.get(4)?,
+            channel: row.get(1)?,
+            alert: row.get(2)?,
+            revision: row.get(3)?,
+            person: row.get(4)?,
+            why: row.get(5)?,
+            fate: row.get(6)?,
+            took: row.get(7)?,
         })
     });
     rows.map(|rows| rows.flatten().collect()).unwrap_or_default()

@@ -94,6 +94,7 @@ fn replayed(
         topics: configuration.tell.topics.clone(),
         whereabouts: kvarden::words::Whereabouts::of(&configuration.plant),
         shows: configuration.shows,
+        speech: kvarden::words::speech::Speech::ENGLISH,
     };
     let mut gathered = batching::Gathered::new(
         &plan,

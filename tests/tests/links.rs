@@ -210,9 +210,39 @@ fn idle_connections_end_and_alerts_do_not_wait_for_them() {
 /// any more. Real meter, real mail server, real daemon.
 #[test]
 fn an_alert_comes_by_mail_and_the_link_in_it_says_that_it_is_seen() {
+    told_by_mail(&ByMail {
+        language: "en",
+        subject: "HIGH Larkspur Cannery T2, MP-3: current phase A",
+        text: ["Not at once: in this shift.", "Next reminder ", "Qualified persons only."],
+        page: ["This link is for Ines.", "I have seen it", "Thank you, Ines."],
+    });
+}
+
+/// The same for somebody who reads German: subject, letter, page, and what the button answers.
+#[test]
+fn who_reads_german_is_told_in_german_from_the_mail_to_the_button() {
+    told_by_mail(&ByMail {
+        language: "de",
+        subject: "HOCH Larkspur Cannery T2, MP-3: Strom Phase A",
+        text: ["Nicht sofort: in dieser Schicht.", "Nächste Erinnerung ", "Spannungsfreiheit feststellen"],
+        page: ["Dieser Link ist für Ines.", "Ich habe es gesehen", "Danke, Ines."],
+    });
+}
+
+/// What is expected in a language.
+struct ByMail {
+    language: &'static str,
+    subject: &'static str,
+    text: [&'static str; 3],
+    /// Two on the page before the button is pressed, one after.
+    page: [&'static str; 3],
+}
+
+fn told_by_mail(expected: &ByMail) {
     if !has_aiosmtpd("an alert by mail with its link") {
         return;
     }
+    let language = expected.language;
     let authority = Authority::new();
     let shown = authority.issue("mail", &["127.0.0.1"], LONG_AGO, FAR_OFF);
     let server = Aiosmtpd::start("starttls", &shown, ("kvarden", "secret"));
@@ -230,6 +260,7 @@ listen = "127.0.0.1:{port}"
 url = "http://127.0.0.1:{port}"
 [[person]]
 name = "Ines"
+language = "{language}"
 mail = "ines@larkspur.example"
 [tell.high]
 by = ["mail"]
@@ -246,15 +277,20 @@ again = "1h"
     let mail = wait_for("the mail comes", PATIENCE, || server.mails().into_iter().next());
     let read = read_mail(&mail, None);
     let subject = read["heads"]["subject"].as_str().unwrap_or_default();
-    assert!(subject.starts_with("HIGH Larkspur Cannery T2, MP-3: current phase A"), "{subject}");
+    assert!(subject.starts_with(expected.subject), "{subject}");
     let said = read["text"].as_str().unwrap_or_default();
-    assert!(said.lines().any(|line| line == "Not at once: in this shift."), "{said}");
-    assert!(said.contains("Next reminder "), "{said}");
+    for words in expected.text {
+        assert!(said.contains(words), "{said}");
+    }
     let link = format!("http://127.0.0.1:{port}");
     let link =
         said.split(&link).nth(1).and_then(|rest| rest.split_whitespace().next()).expect("it has a link");
-    assert!(ask(port, "GET", link, &[], "").body.contains("This link is for Ines."));
-    assert!(ask(port, "POST", link, &[], "").body.contains("Thank you, Ines."));
+    let looked = ask(port, "GET", link, &[], "").body;
+    let [for_whom, button, thanks] = expected.page;
+    assert!(looked.contains(for_whom) && looked.contains(button), "{looked}");
+    assert!(looked.contains(&format!("lang=\"{language}\"")), "{looked}");
+    let pressed = ask(port, "POST", link, &[], "").body;
+    assert!(pressed.contains(thanks), "{pressed}");
     assert_eq!(state(&daemon, &alert).as_deref(), Some("acknowledged"));
     daemon.stop();
 }

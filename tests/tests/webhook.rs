@@ -7,61 +7,17 @@ use kvarden::deliver::webhook::WebhookCourier;
 use kvarden::world::{Courier, Outcome, TcpDial};
 use kvarden_tests::authority::{Authority, Day, FAR_OFF, Issued, LONG_AGO};
 use kvarden_tests::letters::{ALERT, Still, cannery, letter, now, on_one_thread, send, writer};
-use kvarden_tests::modbus_server::part;
 use kvarden_tests::program::PATIENCE;
 use kvarden_tests::site::Site;
-use kvarden_tests::wait::{free_port, wait_for};
+use kvarden_tests::wait::wait_for;
+use kvarden_tests::web_server::Web;
 use serde_json::{Value, json};
-use std::net::TcpStream;
-use std::process::{Child, Command, Stdio};
 use std::rc::Rc;
 use std::time::{Duration, Instant};
-use tempfile::TempDir;
 
 const SECRET: &str = "a-secret-of-the-webhook";
 /// Long enough for any answer of a busy machine, short enough for a test of one that never comes.
 const SHORT: Duration = Duration::from_secs(3);
-
-/// The other side. Dropping it kills it.
-struct Web {
-    child: Child,
-    folder: TempDir,
-    port: u16,
-}
-
-impl Web {
-    fn start(shown: &Issued, script: &Value) -> Self {
-        let (folder, port) = (tempfile::tempdir().expect("a folder"), free_port());
-        let (certificate, key) = shown.write(folder.path(), "web", 0o600);
-        let log = std::fs::File::create(folder.path().join("log")).expect("a file can be written");
-        let child = Command::new("python3")
-            .arg(part("web_server.py"))
-            .arg(port.to_string())
-            .arg(folder.path())
-            .args([certificate, key])
-            .args([SECRET.to_owned(), script.to_string()])
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(log)
-            .spawn()
-            .expect("this test needs python3: install the package python3");
-        wait_for("the web server listens", PATIENCE, || TcpStream::connect(("127.0.0.1", port)).ok());
-        Self { child, folder, port }
-    }
-
-    fn asked(&self) -> Vec<Value> {
-        let text = std::fs::read_to_string(self.folder.path().join("asked")).unwrap_or_default();
-        text.lines().map(|line| serde_json::from_str(line).expect("the server writes JSON")).collect()
-    }
-}
-
-impl Drop for Web {
-    fn drop(&mut self) {
-        // It may have ended by itself; then there is nothing to kill.
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
 
 fn keep_secret(site: &Site, name: &str) {
     let mode = std::os::unix::fs::PermissionsExt::from_mode(0o600);
@@ -98,8 +54,8 @@ fn courier(site: &Site) -> WebhookCourier {
 fn tried(script: &Value) -> (Vec<Outcome>, Vec<Value>) {
     let authority = Authority::new();
     let shown = authority.issue("web", &["127.0.0.1"], LONG_AGO, FAR_OFF);
-    let web = Web::start(&shown, script);
-    let site = site(web.port, &authority);
+    let web = Web::start(&shown, SECRET, script);
+    let site = site(web.port(), &authority);
     let mut courier = courier(&site);
     let letter = letter("webhook", ALERT, 3, &site);
     let tries = script.as_array().map_or(0, Vec::len);
@@ -186,8 +142,9 @@ fn a_wait_that_is_asked_for_is_kept() {
     assert_eq!(asked.len(), 1);
     let authority = Authority::new();
     let shown = authority.issue("web", &["127.0.0.1"], LONG_AGO, FAR_OFF);
-    let web = Web::start(&shown, &json!([{"status": 503, "heads": {"retry-after": "1"}}, {"status": 200}]));
-    let site = site(web.port, &authority);
+    let web =
+        Web::start(&shown, SECRET, &json!([{"status": 503, "heads": {"retry-after": "1"}}, {"status": 200}]));
+    let site = site(web.port(), &authority);
     let mut courier = courier(&site);
     let letter = letter("webhook", ALERT, 3, &site);
     later(&send(&mut courier, &letter), "503");
@@ -204,8 +161,8 @@ fn a_wait_that_is_asked_for_is_kept() {
 fn a_wrong_certificate_is_refused_in_words_and_nothing_is_told() {
     let own = Authority::new();
     let bad = |name: &str, from: Day, until: Day, trusted: &Authority, words: &str| {
-        let web = Web::start(&own.issue("web", &[name], from, until), &json!([{"status": 200}]));
-        let site = site(web.port, trusted);
+        let web = Web::start(&own.issue("web", &[name], from, until), SECRET, &json!([{"status": 200}]));
+        let site = site(web.port(), trusted);
         later(&send(&mut courier(&site), &letter("webhook", ALERT, 3, &site)), words);
         assert_eq!(web.asked().len(), 0);
     };

@@ -123,6 +123,7 @@ pub(super) fn explain(path: &Path, alert: &str) -> ExitCode {
         topics: configuration.tell.topics.clone(),
         shows: configuration.shows,
         whereabouts: Whereabouts::of(&configuration.plant),
+        speech: crate::words::speech::Speech::ENGLISH,
     };
     match crate::explain::story(&store, &plan, configuration.shows, alert) {
         Ok(story) => say(&crate::words::story::page(&story, &site)),

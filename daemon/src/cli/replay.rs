@@ -66,7 +66,7 @@ fn closing_words(replayed: &Replayed, refused: &Refused) {
     for (count, latest) in refused.values() {
         eprintln!("{count} refused; the latest: {latest}.");
     }
-    eprintln!("{}", crate::words::advice::caution());
+    eprintln!("{}", crate::words::advice::caution(crate::words::speech::Speech::ENGLISH));
 }
 
 /// A minute closes when its meter's next reading comes: a day waits so long for those of slow meters.
@@ -109,6 +109,7 @@ impl<W: Write> Teller<W> {
             topics: configuration.tell.topics.clone(),
             shows: configuration.shows,
             whereabouts: Whereabouts::of(&configuration.plant),
+            speech: crate::words::speech::Speech::ENGLISH,
         };
         Self {
             out,

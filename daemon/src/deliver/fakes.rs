@@ -29,6 +29,7 @@ pub(crate) fn message(alert: &str, revision: u32) -> Message {
         topics: "p".to_owned(),
         shows: kvarden_config::TemperatureUnit::Celsius,
         whereabouts: crate::words::Whereabouts::default(),
+        speech: crate::words::speech::Speech::ENGLISH,
     };
     let told = AlertRevision {
         alert: alert.to_owned(),

@@ -2,7 +2,6 @@
 
 use crate::store::{Batch, Keeper, Letter, NewLetter, NotTaken};
 use crate::words::speech::Speech;
-use crate::words::time::moment;
 use crate::words::{Site, trial};
 use crate::world::{Courier, Here, Outcome};
 use kvarden_config::{PersonSpec, Way};
@@ -187,9 +186,10 @@ impl Trials {
         // One alert of its own each, so that none waits for another.
         let alert = format!("test/{}/{channel}/{}", now.0, name.unwrap_or_default());
         let speech = Speech::of(person.map(|person| person.language.key()));
-        let at = moment(now, now, &self.site.zone);
+        let site = self.site.spoken(speech);
+        let at = site.moment(now, now);
         let line = speech.with("test-line", &[("site", &self.site.name), ("by", &asked.by), ("at", &at)]);
-        let message = trial(&self.site, (&alert, name), &line, now);
+        let message = trial(&site, (&alert, name), &line, now);
         NewLetter {
             id: message.id.clone(),
             channel: channel.to_owned(),

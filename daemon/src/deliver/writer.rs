@@ -52,8 +52,10 @@ impl Writer {
 
     /// The letter for a person.
     pub fn write(&self, letter: &Letter, message: &Message, person: Option<&str>) -> Written {
-        let language = person.and_then(|person| self.languages.get(person));
-        let speech = Speech::of(language.map(String::as_str));
+        // The words were chosen when the letter was made: the rest of it is in the same language.
+        let told = message.told.as_ref().and_then(|told| told.language.as_deref());
+        let now = || person.and_then(|person| self.languages.get(person)).map(String::as_str);
+        let speech = Speech::of(told.or_else(now));
         let link = person.zip(self.links.as_ref());
         let link = link.map(|(person, signer)| signer.link(&letter.alert, person, letter.created));
         let reader = Reader { speech, zone: &self.site.zone, person, link: link.as_deref() };
@@ -63,7 +65,7 @@ impl Writer {
     /// The picture of a letter, where there is something to draw.
     pub async fn draw(&self, letter: &Letter, message: &Message, speech: Speech) -> Option<Picture> {
         let drawn = async {
-            let plot = self.plot(letter).await?;
+            let plot = self.plot(letter, speech).await?;
             let (zone, since) = (self.site.zone.clone(), message.since.parse::<jiff::Timestamp>().ok());
             let since = since.map(|since| EventTime(since.as_millisecond()));
             spawn_blocking(move || picture(&plot, since, speech, &zone)).await.ok().flatten()
@@ -71,12 +73,12 @@ impl Writer {
         timeout(PICTURE_PATIENCE, drawn).await.ok().flatten()
     }
 
-    async fn plot(&self, letter: &Letter) -> Option<Plot> {
+    async fn plot(&self, letter: &Letter, speech: Speech) -> Option<Plot> {
         let (plan, shows) = (Arc::clone(&self.plan), self.site.shows);
         let (alert, revision, until) = (letter.alert.clone(), letter.revision, letter.created);
-        let plot = self
-            .keeper
-            .ask(move |store| crate::explain::drawing(store, &plan, shows, (&alert, revision), until));
+        let plot = self.keeper.ask(move |store| {
+            crate::explain::drawing(store, &plan, shows, (&alert, revision), until, speech)
+        });
         match plot.await {
             Ok(Ok(plot)) => plot,
             Ok(Err(error)) => {

@@ -16,6 +16,7 @@ fn gathered(plan: &Plan) -> Gathered {
         book: "k7".to_owned(),
         topics: "kvarden".to_owned(),
         whereabouts: crate::words::Whereabouts::default(),
+        speech: crate::words::speech::Speech::ENGLISH,
         shows: kvarden_config::TemperatureUnit::Celsius,
     };
     Gathered::new(plan, site, vec!["mqtt".to_owned()], Told::default())

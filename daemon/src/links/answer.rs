@@ -5,7 +5,7 @@ use super::token::{Claim, Signer};
 use crate::engine::Desk;
 use crate::store::Keeper;
 use crate::words::speech::Speech;
-use crate::words::time::moment;
+use crate::words::time::moment_in;
 use crate::words::{Site, code, fingerprint, message};
 use hyper::StatusCode;
 use kvarden_core::alarm::state::AlarmState;
@@ -74,7 +74,7 @@ impl Door {
     ) -> (StatusCode, Page) {
         let now = self.desk.now();
         if now > claim.until {
-            let until = moment(claim.until, now, &self.site.zone);
+            let until = moment_in(claim.until, now, &self.site.zone, speech);
             let page = self.page(&standing, speech, speech.with("page-old", &[("until", &until)]));
             return (StatusCode::GONE, page);
         }
@@ -99,12 +99,12 @@ impl Door {
         let standing = self.standing(claim.which).await.ok().flatten().unwrap_or(standing);
         match done {
             Ok(()) => {
-                let at = moment(now, now, &self.site.zone);
+                let at = moment_in(now, now, &self.site.zone, speech);
                 let said = speech.with("page-done", &[("person", &claim.person), ("at", &at)]);
                 (StatusCode::OK, self.page(&standing, speech, said))
             }
             Err(Denial::UnknownAlert) => {
-                let at = moment(standing.newest.at, now, &self.site.zone);
+                let at = moment_in(standing.newest.at, now, &self.site.zone, speech);
                 (StatusCode::OK, self.page(&standing, speech, speech.with("page-over", &[("at", &at)])))
             }
             Err(_) => {
@@ -119,11 +119,11 @@ impl Door {
     fn settled(&self, claim: &Claim, standing: &Standing, now: EventTime, speech: Speech) -> Option<String> {
         let newest = &standing.newest;
         if !newest.open && !matches!(newest.why, Revised::Merged { .. }) {
-            let at = moment(newest.at, now, &self.site.zone);
+            let at = moment_in(newest.at, now, &self.site.zone, speech);
             return Some(speech.with("page-over", &[("at", &at)]));
         }
         let (who, since) = standing.seen.as_ref()?;
-        let at = moment(*since, now, &self.site.zone);
+        let at = moment_in(*since, now, &self.site.zone, speech);
         Some(if *who == claim.person {
             speech.with("page-yours", &[("person", who), ("at", &at)])
         } else {
@@ -160,7 +160,7 @@ impl Door {
     }
 
     fn page(&self, standing: &Standing, speech: Speech, said: String) -> Page {
-        let told = message(&standing.newest, &self.site);
+        let told = message(&standing.newest, &self.site.spoken(speech));
         Page {
             speech,
             title: speech.with("page-title", &[("code", &told.code)]),

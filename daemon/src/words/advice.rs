@@ -1,5 +1,6 @@
 //! What to check next and the cautions, kept as data in `advice.toml`; here it is only found.
 
+use super::speech::{COUNT, Speech};
 use kvarden_core::input::Part;
 use kvarden_core::output::{Matter, Rule, Subject};
 use serde::Deserialize;
@@ -24,13 +25,39 @@ pub(super) const NEVER: &[&str] = &[
     "safe",
     "de-energ",
     "deenerg",
+    // In German.
+    "nachziehen",
+    "nachgezogen",
+    "festziehen",
+    "anziehen",
+    "drehmoment",
+    "zurücksetz",
+    "zurückgesetzt",
+    "rückstellen",
+    "wiedereinschalt",
+    "wieder einschalt",
+    "wiederzuschalt",
+    "deckel öffnen",
+    "deckel abnehmen",
+    "abdeckung öffnen",
+    "abdeckung abnehmen",
+    "grenzwert erhöhen",
+    "grenzwert anheben",
+    "einstellung erhöhen",
+    "sicherheitshalber",
+    "gefahrlos",
+    "ungefährlich",
+    "sicher ",
+    "sicher.",
+    "sicher,",
 ];
 
-/// The built-in text.
-const TEXT: &str = include_str!("advice.toml");
+/// The built-in texts, in the order of the languages.
+const TEXTS: [&str; COUNT] = [include_str!("advice.toml"), include_str!("advice.de.toml")];
 
-static ADVICE: LazyLock<Book> =
-    LazyLock::new(|| toml::from_str(TEXT).expect("the built-in advice.toml is read by a test of this file"));
+static ADVICE: LazyLock<[Book; COUNT]> = LazyLock::new(|| {
+    TEXTS.map(|text| toml::from_str(text).expect("each built-in text is read by a test of this file"))
+});
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -55,22 +82,22 @@ struct Entry {
 }
 
 /// The usual cautions in a form for a phone.
-pub fn caution() -> &'static str {
-    &ADVICE.caution.short
+pub fn caution(speech: Speech) -> &'static str {
+    &speech.of_each(&*ADVICE).caution.short
 }
 
 /// The usual cautions in full, for the digest.
 pub fn caution_in_full() -> &'static str {
-    &ADVICE.caution.long
+    &Speech::ENGLISH.of_each(&*ADVICE).caution.long
 }
 
 /// What to check next about `subject` after an alarm by `rule`, the least invasive first.
-pub fn check(subject: &Subject, rule: Rule) -> Vec<&'static str> {
+pub fn check(subject: &Subject, rule: Rule, speech: Speech) -> Vec<&'static str> {
     let first = match rule {
-        Rule::Recurrence { .. } => found("recurrence").unwrap_or_default(),
+        Rule::Recurrence { .. } => found("recurrence", speech).unwrap_or_default(),
         _ => &[],
     };
-    let own = keys(subject, rule).iter().find_map(|key| found(key)).unwrap_or_default();
+    let own = keys(subject, rule).iter().find_map(|key| found(key, speech)).unwrap_or_default();
     first.iter().chain(own).take(MOST_CHECKS).map(String::as_str).collect()
 }
 
@@ -97,8 +124,12 @@ fn keys(subject: &Subject, rule: Rule) -> Vec<String> {
     }
 }
 
-fn found(key: &str) -> Option<&'static [String]> {
-    let entry = ADVICE.advice.iter().find(|entry| entry.answers.iter().any(|answer| answer == key))?;
+fn found(key: &str, speech: Speech) -> Option<&'static [String]> {
+    let entry = speech
+        .of_each(&*ADVICE)
+        .advice
+        .iter()
+        .find(|entry| entry.answers.iter().any(|answer| answer == key))?;
     Some(&entry.check)
 }
 
@@ -112,28 +143,71 @@ mod tests {
 
     const FIXED: [&str; 7] = ["recurrence", "other", "silent", "frozen", "absent", "supply", "nameplate"];
 
+    const ENGLISH: Speech = Speech::ENGLISH;
+
     #[test]
-    fn the_built_in_advice_is_complete_and_bounded() {
-        for entry in &ADVICE.advice {
-            assert!((1..=MOST_CHECKS).contains(&entry.check.len()), "{:?}", entry.answers);
-            for said in &entry.check {
-                assert!(said.len() <= 200, "too long for a phone: {said}");
+    fn every_language_answers_the_same_with_as_much() {
+        let english = &ADVICE[0];
+        for book in ADVICE.iter() {
+            let answers = |book: &Book| -> Vec<(Vec<String>, usize)> {
+                book.advice.iter().map(|entry| (entry.answers.clone(), entry.check.len())).collect()
+            };
+            assert_eq!(answers(book), answers(english));
+            for said in book.advice.iter().flat_map(|entry| &entry.check) {
+                assert!(said.len() <= 260, "too long for a phone: {said}");
                 assert_eq!(&plain(said), said, "not in the 7-bit alphabet");
             }
+            assert!(book.caution.short.len() <= 300 && plain(&book.caution.short) == book.caution.short);
+        }
+    }
+
+    /// The cautions that the trade asks for, in each language: who may, the arc, the equipment, proving dead, and what decides.
+    #[test]
+    fn every_language_has_the_usual_cautions() {
+        let named = [
+            ["Qualified persons", "arc-flash boundary", "PPE", "Prove dead", "Local codes"],
+            [
+                "Elektrofachkräfte",
+                "Störlichtbogen",
+                "PSA",
+                "Spannungsfreiheit feststellen",
+                "rtliche Vorschriften",
+            ],
+        ];
+        for (book, named) in ADVICE.iter().zip(named) {
+            for word in named {
+                assert!(book.caution.short.contains(word), "{word}");
+            }
+            assert!(book.caution.long.len() > 500);
+        }
+    }
+
+    #[test]
+    fn the_built_in_advice_is_complete_and_bounded() {
+        for entry in &ADVICE[0].advice {
+            assert!((1..=MOST_CHECKS).contains(&entry.check.len()), "{:?}", entry.answers);
+            assert!(
+                entry.check.iter().all(|said| said.len() <= 200),
+                "too long for a phone: {:?}",
+                entry.answers
+            );
         }
         for key in FIXED {
-            assert!(found(key).is_some(), "{key}");
+            assert!(found(key, ENGLISH).is_some(), "{key}");
         }
         let of_program = |matter| Subject { transformer: None, feeder: None, meter: None, matter };
         for part in Part::FIXED.into_iter().chain([Part::Channel("mqtt".to_owned())]) {
-            assert!(!check(&of_program(Matter::Part(part.clone())), Rule::Broken).is_empty(), "{part:?}");
+            assert!(
+                !check(&of_program(Matter::Part(part.clone())), Rule::Broken, ENGLISH).is_empty(),
+                "{part:?}"
+            );
         }
-        let silent = check(&of_program(Matter::Meter), Rule::Silent { level: 1 });
+        let silent = check(&of_program(Matter::Meter), Rule::Silent { level: 1 }, ENGLISH);
         for trouble in MeterTrouble::ALL {
-            let own = check(&of_program(Matter::Meter), Rule::Trouble(trouble));
+            let own = check(&of_program(Matter::Meter), Rule::Trouble(trouble), ENGLISH);
             assert!(!own.is_empty() && own != silent, "{trouble:?}");
         }
-        assert!(caution().len() <= 200 && plain(caution()) == caution());
+        assert!(caution(ENGLISH).len() <= 250);
         assert!(caution_in_full().contains("no protective device"));
     }
 
@@ -142,7 +216,7 @@ mod tests {
         let parts = Part::FIXED.map(|part| part.key().replace(' ', "_"));
         let troubles = MeterTrouble::ALL.map(|trouble| trouble.key().replace(' ', "_"));
         let mut seen = Vec::new();
-        for name in ADVICE.advice.iter().flat_map(|entry| &entry.answers) {
+        for name in ADVICE[0].advice.iter().flat_map(|entry| &entry.answers) {
             let (key, side) = name.split_once('.').unwrap_or((name, ""));
             let known = FIXED.contains(&name.as_str())
                 || (key == "broken" && (side == "channel" || parts.iter().any(|part| part == side)))
@@ -175,16 +249,17 @@ mod tests {
         ] {
             let named = [Bound::High, Bound::Low]
                 .iter()
-                .any(|bound| found(&format!("{}.{}", what.key(), bound.key())).is_some());
-            assert!(named || found(what.key()).is_some(), "{what:?}");
+                .any(|bound| found(&format!("{}.{}", what.key(), bound.key()), ENGLISH).is_some());
+            assert!(named || found(what.key(), ENGLISH).is_some(), "{what:?}");
         }
     }
 
     #[test]
     fn no_built_in_text_says_what_advice_never_says() {
-        let text = TEXT.to_lowercase();
-        for word in NEVER {
-            assert!(!text.contains(word), "the advice says {word:?}");
+        for text in TEXTS.map(str::to_lowercase) {
+            for word in NEVER {
+                assert!(!text.contains(word), "the advice says {word:?}");
+            }
         }
     }
 
@@ -192,10 +267,13 @@ mod tests {
     fn heat_is_answered_first_by_taking_load_off_and_smoke_before_that() {
         let load = |line: &str| line.starts_with("Take load off") && line.contains("by normal switching");
         for key in ["termination_c", "termination_rise_k", "ambient_c"] {
-            assert!(found(key).and_then(|check| check.first()).is_some_and(|first| load(first)), "{key}");
+            assert!(
+                found(key, ENGLISH).and_then(|check| check.first()).is_some_and(|first| load(first)),
+                "{key}"
+            );
         }
         for key in ["winding_c", "winding_rise_k"] {
-            let check = found(key).unwrap();
+            let check = found(key, ENGLISH).unwrap();
             assert!(check[0].starts_with("Smell, smoke") && check[0].contains("keep people away"), "{key}");
             assert!(load(&check[1]), "{key}");
         }

@@ -1,8 +1,10 @@
 //! A named cause in words. What is said of each stands in `causes.toml`; here it is found and put together with the facts.
 
 use super::alphabet::{clipped, plain};
+use super::names;
+use super::speech::{COUNT, Speech};
 use super::text::named;
-use super::time::{duration, durations, local, moment};
+use super::time::{duration, durations, local, moment_in};
 use super::unit::Scale;
 use jiff::tz::TimeZone;
 use kvarden_config::TemperatureUnit;
@@ -11,7 +13,7 @@ use kvarden_core::output::NamedCause;
 use kvarden_core::phases::Place;
 use kvarden_core::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
-use std::fmt::Write;
+use std::cmp::Ordering;
 use std::sync::LazyLock;
 
 /// How people of a site read times and temperatures.
@@ -21,6 +23,15 @@ pub struct Reads<'a> {
     pub zone: &'a TimeZone,
     /// In which unit they read temperatures.
     pub shows: TemperatureUnit,
+    /// In which language.
+    pub speech: Speech,
+}
+
+impl Reads<'_> {
+    /// A moment as they read it at `now`.
+    pub(super) fn moment(&self, at: EventTime, now: EventTime) -> String {
+        moment_in(at, now, self.zone, self.speech)
+    }
 }
 
 /// The most things of a kind in one message: more is not read on a phone. All of them stand in `kvarden explain`.
@@ -31,17 +42,15 @@ const MOST_NAME: usize = 40;
 const LIKELY: f64 = 0.6;
 /// Hours of the day are named where so large a part of all starts lies in a few of them (common practice, no source).
 const MOSTLY: f64 = 0.75;
-/// Days of the week as they are said.
-const WEEKDAYS: [&str; 7] =
-    ["Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays"];
 /// A few hours.
 const FEW_HOURS: usize = 4;
 
-/// The built-in text.
-const TEXT: &str = include_str!("causes.toml");
+/// The built-in texts, in the order of the languages.
+const TEXTS: [&str; COUNT] = [include_str!("causes.toml"), include_str!("causes.de.toml")];
 
-static CAUSES: LazyLock<Book> =
-    LazyLock::new(|| toml::from_str(TEXT).expect("the built-in causes.toml is read by a test of this file"));
+static CAUSES: LazyLock<[Book; COUNT]> = LazyLock::new(|| {
+    TEXTS.map(|text| toml::from_str(text).expect("each built-in text is read by a test of this file"))
+});
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -120,79 +129,82 @@ pub(super) fn told(cause: &NamedCause, at: EventTime, reads: Reads<'_>) -> Cause
         feeder: facts.feeder.as_deref().map(|name| clipped(name, 2 * MOST_NAME)),
         place: facts.place.filter(|place| *place != Place::Whole).map(|place| place.key().to_owned()),
         confidence: (facts.confidence * 100.0).round() / 100.0,
-        likely: likely(facts.cause, facts.place),
-        means: means(facts.cause).to_owned(),
+        likely: likely(facts.cause, facts.place, reads.speech),
+        means: means(facts.cause, reads.speech).to_owned(),
         proof: few(proof(facts, reads)),
         ruled_out: few(ruled_out(facts, reads)),
         pattern: facts.pattern.as_ref().map(|known| plain(&pattern(known, at, reads))),
-        shares: few(facts.shares.iter().map(share).collect()),
-        lacks: few(lacks(facts)),
+        shares: few(facts.shares.iter().map(|one| share(one, reads.speech)).collect()),
+        lacks: few(lacks(facts, reads.speech)),
     }
 }
 
 /// The cause in words: `loose phase B connection`.
-pub fn likely(cause: Cause, place: Option<Place>) -> String {
-    let phase = match place {
-        None | Some(Place::Whole) => String::new(),
-        Some(Place::N) => "neutral ".to_owned(),
-        Some(place @ (Place::A | Place::B | Place::C)) => format!("phase {place} "),
-        Some(place) => {
-            let (one, other) = place.key().split_at(1);
-            format!("lines {one}-{other} ")
-        }
-    };
-    let text = entry(cause).map_or(cause.words(), |entry| &entry.likely);
+pub fn likely(cause: Cause, place: Option<Place>, speech: Speech) -> String {
+    let phase = place.and_then(|place| names::place(place, speech));
+    let phase = phase.map(|place| format!("{place} ")).unwrap_or_default();
+    let text = entry(cause, speech).map_or(cause.words(), |entry| &entry.likely);
     text.replace("{phase}", &phase).trim_end().to_owned()
 }
 
 /// Whether it can burn or hurt, and how soon to go.
-pub fn means(cause: Cause) -> &'static str {
-    entry(cause).map_or("", |entry| &entry.means)
+pub fn means(cause: Cause, speech: Speech) -> &'static str {
+    entry(cause, speech).map_or("", |entry| &entry.means)
 }
 
 /// What to check next, the least invasive first.
-pub fn check(cause: Cause) -> Vec<&'static str> {
-    entry(cause).map(|entry| entry.check.iter().map(String::as_str).collect()).unwrap_or_default()
+pub fn check(cause: Cause, speech: Speech) -> Vec<&'static str> {
+    entry(cause, speech).map(|entry| entry.check.iter().map(String::as_str).collect()).unwrap_or_default()
 }
 
 /// What meters cannot see, for where no cause is named.
-pub fn unseen() -> &'static str {
-    CAUSES.unseen.text.trim_end()
+pub fn unseen(speech: Speech) -> &'static str {
+    speech.of_each(&*CAUSES).unseen.text.trim_end()
 }
 
 /// What a sensor more would tell, and which to fit first.
-pub fn lacks(facts: &Finding) -> Vec<String> {
+pub fn lacks(facts: &Finding, speech: Speech) -> Vec<String> {
     let first = facts.meter_first.as_deref();
-    let first = first.map_or_else(|| "the largest".to_owned(), |name| clipped(name, MOST_NAME));
-    facts.lacks.iter().map(|lack| fit(*lack).replace("{first}", &first)).collect()
+    let first = first.map_or_else(|| speech.say("lack-largest"), |name| clipped(name, MOST_NAME));
+    facts.lacks.iter().map(|lack| fit(*lack, speech).replace("{first}", &first)).collect()
 }
 
-fn fit(lack: Lack) -> &'static str {
-    CAUSES.lack.iter().find(|known| known.lack == lack).map_or("", |known| &known.fit)
+fn fit(lack: Lack, speech: Speech) -> &'static str {
+    speech.of_each(&*CAUSES).lack.iter().find(|known| known.lack == lack).map_or("", |known| &known.fit)
 }
 
-fn entry(cause: Cause) -> Option<&'static Entry> {
+fn entry(cause: Cause, speech: Speech) -> Option<&'static Entry> {
     let key = format!("{} {}", cause.family().key(), cause.key());
-    CAUSES.cause.iter().find(|entry| entry.answers == key)
+    speech.of_each(&*CAUSES).cause.iter().find(|entry| entry.answers == key)
 }
 
 /// `Likely loose phase B connection at MP-3`; the feeder is left out where it was just named.
-pub(super) fn sentence(facts: &Finding, named: Option<&str>) -> String {
-    let how = if facts.confidence >= LIKELY { "Likely" } else { "Perhaps" };
+pub(super) fn sentence(facts: &Finding, named: Option<&str>, speech: Speech) -> String {
     let feeder = facts.feeder.as_deref().filter(|feeder| Some(*feeder) != named);
-    let at = feeder.map(|feeder| format!(" at {}", clipped(feeder, MOST_NAME))).unwrap_or_default();
     // What feeders show of something that lies at the transformer.
-    let whole = facts.feeder.is_none() && named.is_some();
-    let of = if whole { format!(" at {}", clipped(&facts.transformer, MOST_NAME)) } else { at };
-    format!("{how} {}{of}", likely(facts.cause, facts.place))
+    let whole = (facts.feeder.is_none() && named.is_some()).then_some(facts.transformer.as_str());
+    let cause = format!("{}{}", likely(facts.cause, facts.place, speech), at(whole.or(feeder), speech));
+    let parts = [("cause", cause.as_str())];
+    if facts.confidence >= LIKELY {
+        speech.with("line-likely", &parts)
+    } else {
+        speech.with("line-perhaps", &parts)
+    }
+}
+
+/// ` at MP-3`, or nothing.
+fn at(name: Option<&str>, speech: Speech) -> String {
+    let said = |name| format!(" {}", speech.with("name-at", &[("name", &clipped(name, MOST_NAME))]));
+    name.map(said).unwrap_or_default()
 }
 
 /// In a list: `T2, MP-3: loose phase B connection since 13:10 (confidence 87 %)`.
 pub fn listed(facts: &Finding, now: EventTime, reads: Reads<'_>) -> String {
     let feeder =
         facts.feeder.as_deref().map(|name| format!(", {}", clipped(name, MOST_NAME))).unwrap_or_default();
-    let (since, sure) = (moment(facts.since, now, reads.zone), 100.0 * facts.confidence);
-    let (transformer, likely) = (clipped(&facts.transformer, MOST_NAME), likely(facts.cause, facts.place));
+    let (since, sure) = (reads.moment(facts.since, now), 100.0 * facts.confidence);
+    let likely = likely(facts.cause, facts.place, reads.speech);
+    let transformer = clipped(&facts.transformer, MOST_NAME);
     format!("{transformer}{feeder}: {likely} since {since} (confidence {sure:.0} %)")
 }
 
@@ -205,66 +217,81 @@ pub fn proof(facts: &Finding, reads: Reads<'_>) -> Vec<String> {
 /// What else could have been, each with the number that says it is not.
 pub fn ruled_out(facts: &Finding, reads: Reads<'_>) -> Vec<String> {
     let said = |RuledOut { family, by }: &RuledOut| {
-        format!("not {}: {}", family.words(), evidence(by, facts.feeder.as_deref(), reads))
+        let number = evidence(by, facts.feeder.as_deref(), reads);
+        let family = names::family(*family, reads.speech);
+        reads.speech.with("cause-is-not", &[("family", family), ("number", &number)])
     };
     facts.ruled_out.iter().map(said).collect()
 }
 
 /// A number: `winding above expected phase B 14.0 K, healthy 3.0 K`.
 pub(super) fn evidence(one: &Evidence, named_feeder: Option<&str>, reads: Reads<'_>) -> String {
+    let speech = reads.speech;
     let (what, value, against) = match one.figure {
         Figure::Quantity(quantity) => {
             let scale = Scale { what: quantity.what, shows: reads.shows };
             let decimals = usize::from(quantity.what.facts().decimals);
-            let amount = |value: f64| scale.with_unit(&format!("{:.decimals$}", scale.read(value)));
-            (named(quantity), amount(one.value), one.against.map(amount))
+            let amount = |value: f64| scale.with_unit(&format!("{:.decimals$}", scale.read(value)), speech);
+            (named(quantity, speech), amount(one.value), one.against.map(amount))
         }
         Figure::Sign(sign, place) => {
-            let (decimals, unit) = (usize::from(sign.decimals()), plain(sign.unit()));
+            let (decimals, unit) = (usize::from(sign.decimals()), plain(&names::unit_of(sign, speech)));
             // Of what is so or not, the number says nothing.
             let flag = unit.is_empty() && decimals == 0;
             let amount = |value: f64| {
-                if flag { String::new() } else { format!("{value:.decimals$} {unit}").trim_end().to_owned() }
+                let digits = || speech.digits(&format!("{value:.decimals$}"));
+                if flag { String::new() } else { format!("{} {unit}", digits()).trim_end().to_owned() }
             };
             let place = if place == Place::Whole { String::new() } else { format!(" {place}") };
-            (format!("{}{place}", sign.words()), amount(one.value), one.against.map(amount).filter(|_| !flag))
+            (
+                format!("{}{place}", names::sign(sign, speech)),
+                amount(one.value),
+                one.against.map(amount).filter(|_| !flag),
+            )
         }
     };
     let feeder = one.feeder.as_deref().filter(|feeder| Some(*feeder) != named_feeder);
-    let at = feeder.map(|feeder| format!(" at {}", clipped(feeder, MOST_NAME))).unwrap_or_default();
-    let against = against.map(|against| format!(" against {against}")).unwrap_or_default();
-    format!("{what}{at} {value}{against}").trim_end().to_owned()
+    let at = at(feeder, speech);
+    let against = against.map(|against| format!(" {}", speech.with("cause-against", &[("value", &against)])));
+    format!("{what}{at} {value}{}", against.unwrap_or_default()).trim_end().to_owned()
 }
 
 /// The share of one feeder: `MP-3 62 %`.
-pub fn share(share: &Share) -> String {
-    let feeder =
-        share.feeder.as_deref().map_or_else(|| "not metered".to_owned(), |name| clipped(name, MOST_NAME));
+pub fn share(share: &Share, speech: Speech) -> String {
+    let feeder = share.feeder.as_deref();
+    let feeder = feeder.map_or_else(|| speech.say("share-not-metered"), |name| clipped(name, MOST_NAME));
     format!("{feeder} {:.0} %", share.percent)
 }
 
 /// How it comes and goes, in a sentence: `31 times since 13:10, 2-9 s each, about every 12 min, mostly 11-13 h`.
 pub fn pattern(pattern: &Pattern, at: EventTime, reads: Reads<'_>) -> String {
     let Pattern { times, since, shortest, longest, every, days, .. } = pattern;
-    let mut said = format!(
-        "{} since {}, {} each",
-        if *times == 1 { "once".to_owned() } else { format!("{times} times") },
-        moment(*since, at, reads.zone),
-        durations(*shortest, *longest)
-    );
+    let speech = reads.speech;
+    let (first, lengths) = (reads.moment(*since, at), durations(*shortest, *longest, speech));
+    let count = times.to_string();
+    let parts = [("times", count.as_str()), ("first", &first), ("lengths", &lengths)];
+    let mut said = vec![match times {
+        1 => speech.with("pattern-once", &parts[1..]),
+        _ => speech.with("line-times-since", &parts),
+    }];
     if let Some(every) = every {
-        let _ = write!(said, ", about every {}", duration(*every));
+        said.push(speech.with("pattern-every", &[("every", &duration(*every))]));
     }
     if let Some((from, to)) = hours(pattern, reads) {
-        let _ = write!(said, ", mostly {from}-{to} h");
+        said.push(speech.with("pattern-hours", &[("from", &from.to_string()), ("to", &to.to_string())]));
     }
     if let Some(days) = weekdays(pattern, reads) {
-        let _ = write!(said, ", mostly on {days}");
+        said.push(speech.with("pattern-days", &[("days", &days)]));
     }
-    if let Some((latest, before)) = days.filter(|(latest, before)| latest > before) {
-        let _ = write!(said, ", growing: {latest} in the latest day, {before} in the day before");
+    if let Some((latest, before)) = days {
+        let (now, then) = (latest.to_string(), before.to_string());
+        let parts = [("latest", now.as_str()), ("before", &then)];
+        said.push(match latest.cmp(before) {
+            Ordering::Greater => speech.with("pattern-growing", &parts),
+            Ordering::Less | Ordering::Equal => speech.with("pattern-not-growing", &parts),
+        });
     }
-    said
+    said.join(", ")
 }
 
 /// The few hours of the local day in which most of it began, if there are such.
@@ -302,7 +329,12 @@ fn weekdays(pattern: &Pattern, reads: Reads<'_>) -> Option<String> {
         (1..=2).find(|few| order[..*few].iter().map(|day| counts[*day]).sum::<usize>() as f64 >= enough)?;
     let mut days = order[..few].to_vec();
     days.sort_unstable();
-    Some(days.iter().map(|day| WEEKDAYS[*day]).collect::<Vec<_>>().join(" and "))
+    let days: Vec<String> =
+        days.iter().map(|day| reads.speech.say(&format!("pattern-day-{}", day + 1))).collect();
+    Some(match days.as_slice() {
+        [one, other] => reads.speech.with("pattern-two-days", &[("one", one), ("other", other)]),
+        _ => days.concat(),
+    })
 }
 
 #[cfg(test)]
@@ -310,20 +342,44 @@ mod tests {
     use super::*;
     use crate::words::advice::{MOST_CHECKS, NEVER};
 
+    const ENGLISH: Speech = Speech::ENGLISH;
+
     #[test]
-    fn every_cause_has_its_words_and_nothing_else_stands_there() {
+    fn every_cause_has_its_words_in_every_language_and_nothing_else_stands_there() {
         let keys: Vec<String> =
             Cause::ALL.iter().map(|cause| format!("{} {}", cause.family().key(), cause.key())).collect();
-        let written: Vec<&String> = CAUSES.cause.iter().map(|entry| &entry.answers).collect();
-        assert_eq!(keys.iter().collect::<Vec<_>>(), written, "in the order of the table of causes");
-        for entry in &CAUSES.cause {
-            let said = [&entry.likely, &entry.means].into_iter().chain(&entry.check);
-            assert!(
-                said.clone().all(|text| plain(&text.replace("{phase}", "")) == text.replace("{phase}", ""))
-            );
-            assert!(said.clone().all(|text| text.len() <= 200), "too long for a phone: {}", entry.answers);
-            assert!((1..=MOST_CHECKS).contains(&entry.check.len()), "{}", entry.answers);
-            assert!(entry.likely.len() <= 55, "{}", entry.likely);
+        for speech in Speech::all() {
+            let book = speech.of_each(&*CAUSES);
+            let written: Vec<&String> = book.cause.iter().map(|entry| &entry.answers).collect();
+            assert_eq!(keys.iter().collect::<Vec<_>>(), written, "in the order of the table of causes");
+            for (entry, english) in book.cause.iter().zip(&CAUSES[0].cause) {
+                let said = [&entry.likely, &entry.means].into_iter().chain(&entry.check);
+                assert!(
+                    said.clone()
+                        .all(|text| plain(&text.replace("{phase}", "")) == text.replace("{phase}", "")),
+                    "{}",
+                    entry.answers
+                );
+                assert!(
+                    said.clone().all(|text| text.len() <= 260),
+                    "too long for a phone: {}",
+                    entry.answers
+                );
+                assert!((1..=MOST_CHECKS).contains(&entry.check.len()), "{}", entry.answers);
+                assert!(entry.likely.len() <= 55, "{}", entry.likely);
+                assert_eq!(entry.check.len(), english.check.len(), "{}", entry.answers);
+                assert_eq!(
+                    entry.likely.contains("{phase}"),
+                    english.likely.contains("{phase}"),
+                    "{}",
+                    entry.answers
+                );
+            }
+            for (lack, english) in book.lack.iter().zip(&CAUSES[0].lack) {
+                assert_eq!(lack.lack, english.lack);
+                assert_eq!(lack.fit.contains("{first}"), english.fit.contains("{first}"), "{:?}", lack.lack);
+            }
+            assert_eq!(book.lack.len(), CAUSES[0].lack.len());
         }
         for lack in [
             Lack::FeederMeters,
@@ -338,35 +394,61 @@ mod tests {
             Lack::States,
             Lack::FanState,
         ] {
-            assert!(!fit(lack).is_empty(), "{lack:?}");
+            assert!(!fit(lack, ENGLISH).is_empty(), "{lack:?}");
         }
-        assert!(unseen().contains("without a sensor"));
+        assert!(unseen(ENGLISH).contains("without a sensor"));
+        assert!(unseen(Speech::of(Some("de"))).contains("ohne Sensor"));
     }
 
     #[test]
     fn no_cause_advises_what_must_never_be_advised_and_heat_is_answered_by_taking_load_off() {
-        let text = TEXT.to_lowercase();
-        assert!(!NEVER.iter().any(|word| text.contains(word)));
-        for entry in &CAUSES.cause {
-            let (family, key) = entry.answers.split_once(' ').unwrap();
-            let hot = ["overload", "loose-connection", "cooling"].contains(&family)
-                && !["repeated-peaks", "slow-growth"].contains(&key);
-            assert!(
-                !hot || (entry.check[0].contains("oad") && entry.check[0].contains("by normal switching")),
-                "{key}"
-            );
-            let last = entry.check.last().unwrap();
-            let defers = ["local codes", "local rules", "qualified persons", "licensed electrician"];
-            assert!(defers.iter().any(|word| last.contains(word)), "{}", entry.answers);
+        // How each language names load, the normal way to switch, and to whom the last line leaves it.
+        let words: [(&str, &str, &[&str]); COUNT] = [
+            (
+                "oad",
+                "by normal switching",
+                &["local codes", "local rules", "qualified persons", "licensed electrician"],
+            ),
+            (
+                "Last",
+                "betriebsmäßig",
+                &[
+                    "örtliche Vorschriften",
+                    "örtlichen Vorschriften",
+                    "örtlichen Regeln",
+                    "Elektrofachkraft",
+                    "Elektrofachkräfte",
+                ],
+            ),
+        ];
+        for (speech, (load, normally, defers)) in Speech::all().zip(words) {
+            let text = speech.of_each(&TEXTS).to_lowercase();
+            for word in NEVER {
+                assert!(!text.contains(word), "{word}");
+            }
+            for entry in &speech.of_each(&*CAUSES).cause {
+                let (family, key) = entry.answers.split_once(' ').unwrap();
+                let hot = ["overload", "loose-connection", "cooling"].contains(&family)
+                    && !["repeated-peaks", "slow-growth"].contains(&key);
+                assert!(
+                    !hot || (entry.check[0].contains(load) && entry.check[0].contains(normally)),
+                    "{key}"
+                );
+                let last = entry.check.last().unwrap();
+                assert!(defers.iter().any(|word| last.contains(word)), "{last}");
+            }
         }
     }
 
     #[test]
     fn a_place_is_named_as_people_say_it() {
-        assert_eq!(likely(Cause::ConnectionSteady, Some(Place::B)), "poor phase B connection");
-        assert_eq!(likely(Cause::ConnectionIntermittent, Some(Place::N)), "loose neutral connection");
-        assert_eq!(likely(Cause::ConnectionSteady, None), "poor connection");
-        assert_eq!(likely(Cause::LostPhase, Some(Place::C)), "lost phase C line");
-        assert_eq!(likely(Cause::OverloadPhase, Some(Place::B)), "phase B overload, the others below");
+        let said = |cause, place, language| likely(cause, place, Speech::of(Some(language)));
+        assert_eq!(said(Cause::ConnectionSteady, Some(Place::B), "en"), "poor phase B connection");
+        assert_eq!(said(Cause::ConnectionIntermittent, Some(Place::N), "en"), "loose neutral connection");
+        assert_eq!(said(Cause::ConnectionSteady, None, "en"), "poor connection");
+        assert_eq!(said(Cause::LostPhase, Some(Place::C), "en"), "lost phase C line");
+        assert_eq!(said(Cause::OverloadPhase, Some(Place::B), "en"), "phase B overload, the others below");
+        assert_eq!(said(Cause::ConnectionIntermittent, Some(Place::B), "de"), "lose Verbindung Phase B");
+        assert_eq!(said(Cause::ConnectionIntermittent, None, "de"), "lose Verbindung");
     }
 }

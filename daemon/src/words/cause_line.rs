@@ -4,12 +4,14 @@ use super::Site;
 use super::alphabet::{clipped, plain};
 use super::cause;
 use super::code::code;
+use super::speech::Speech;
 use super::text::{amount, is_latched, limit, named, rate, what, worst};
-use super::time::{durations, moment};
+use super::time::durations;
 use super::unit::Scale;
 use kvarden_core::diagnosis::{Family, Finding};
 use kvarden_core::output::{AlertRevision, Matter, NamedCause, Recurred, Revised, Rule};
 use kvarden_core::plant::Bound;
+use kvarden_core::time::EventTime;
 
 /// The longest note of a person in the line.
 const MOST_NOTE: usize = 80;
@@ -21,16 +23,18 @@ pub(super) fn of(revision: &AlertRevision) -> Option<&NamedCause> {
 
 /// What is said first and what may be cut, of an alert whose cause shows.
 pub(super) fn standing(revision: &AlertRevision, facts: &Finding, site: &Site) -> (String, String) {
-    let since = moment(revision.since, revision.at, &site.zone);
-    let often = how_often(revision, facts, site).unwrap_or_else(|| format!(" since {since}"));
-    let likely = cause::sentence(facts, revision.subject.feeder.as_deref());
+    let speech = site.speech;
+    let since = site.moment(revision.since, revision.at);
+    let often = how_often(revision, facts, site);
+    let often = often.unwrap_or_else(|| format!(" {}", speech.with("line-since-when", &[("when", &since)])));
+    let likely = cause::sentence(facts, revision.subject.feeder.as_deref(), speech);
     let (number, rest) = match revision.subject.matter {
         Matter::Quantity(quantity) => {
             let scale = Scale { what: quantity.what, shows: site.shows };
             let bound = revision.rule.bound().unwrap_or(Bound::High);
-            let value = || revision.value.map(|value| amount(value, scale, revision.setpoint));
-            let number = worst(revision, scale, bound).or_else(value).unwrap_or_default();
-            (format!("{} {number}", named(quantity)), limit(revision, scale))
+            let value = || revision.value.map(|value| amount(value, scale, revision.setpoint, speech));
+            let number = worst(revision, scale, bound, speech).or_else(value).unwrap_or_default();
+            (format!("{} {number}", named(quantity, speech)), limit(revision, scale, speech))
         }
         Matter::Cause(..) => {
             let first = facts.evidence.first();
@@ -42,55 +46,63 @@ pub(super) fn standing(revision: &AlertRevision, facts: &Finding, site: &Site) -
         Matter::Rate(quantity) if revision.rule != Rule::Cause => {
             return (format!("{}. {likely}", rate(revision, quantity, &since, site)), String::new());
         }
-        _ => (what(revision), String::new()),
+        _ => (what(revision, speech), String::new()),
     };
-    let rest = if rest.is_empty() { rest } else { format!(";{}", rest.replace(['(', ')'], "")) };
+    let rest = if rest.is_empty() { rest } else { format!("; {rest}") };
     (format!("{}{often}. {likely}", plain(number.trim_end())), rest)
 }
 
 /// Nothing of it shows, and a person must still say what was found.
-pub(super) fn resting(facts: &Finding) -> String {
-    let likely = cause::likely(facts.cause, facts.place);
+pub(super) fn resting(facts: &Finding, speech: Speech) -> String {
+    let likely = cause::likely(facts.cause, facts.place, speech);
+    let parts = [("cause", likely.as_str())];
     match facts.cause.family() {
-        Family::Connection => format!("{likely}: cooler because the load fell, the fault remains"),
-        _ => format!("{likely}: nothing of it shows now, the fault may remain"),
+        Family::Connection => speech.with("line-resting-connection", &parts),
+        _ => speech.with("line-resting", &parts),
     }
 }
 
 /// A person has closed it.
-pub(super) fn released(topic: &str, by: &str, note: &str, at: &str) -> String {
+pub(super) fn released(topic: &str, (by, note): (&str, &str), at: &str, speech: Speech) -> String {
     let (by, note) = (clipped(by, MOST_NOTE / 2), clipped(note, MOST_NOTE));
-    format!("{topic} closed at {at} by {by}: {note}")
+    speech.with("line-released", &[("topic", topic), ("at", at), ("person", &by), ("note", &note)])
 }
 
 /// Another alert tells of it from now on.
-pub(super) fn merged(topic: &str, into: &str) -> String {
-    format!("{topic} is one fault with alert {} and told there from now on; nothing is over", code(into))
+pub(super) fn merged(topic: &str, into: &str, speech: Speech) -> String {
+    speech.with("line-merged", &[("topic", topic), ("code", &code(into))])
 }
 
 /// `, 31 times since 13:10, 2-9 s each`.
 fn how_often(revision: &AlertRevision, facts: &Finding, site: &Site) -> Option<String> {
+    let speech = site.speech;
+    let said = |times: u32, since: EventTime, lengths: &str| {
+        let (times, first) = (times.to_string(), site.moment(since, revision.at));
+        let parts = [("times", times.as_str()), ("first", &first), ("lengths", lengths)];
+        format!(", {}", speech.with("line-times-since", &parts))
+    };
     if let Some(pattern) = &facts.pattern {
-        let first = moment(pattern.since, revision.at, &site.zone);
-        let lengths = durations(pattern.shortest, pattern.longest);
+        let lengths = durations(pattern.shortest, pattern.longest, speech);
         return Some(match pattern.times {
-            1 => format!(", once at {first}, for {lengths}"),
-            times => format!(", {times} times since {first}, {lengths} each"),
+            1 => {
+                let first = site.moment(pattern.since, revision.at);
+                format!(", {}", speech.with("line-once", &[("first", &first), ("lengths", &lengths)]))
+            }
+            times => said(times, pattern.since, &lengths),
         });
     }
     let Recurred { times, since, shortest, longest, .. } = revision.recurred?;
-    let first = moment(since, revision.at, &site.zone);
-    Some(format!(", {times} times since {first}, {} each", durations(shortest, longest)))
+    Some(said(times, since, &durations(shortest, longest, speech)))
 }
 
 /// Why there is a new revision, as far as the cause is the reason.
-pub(super) fn news(revision: &AlertRevision) -> Option<String> {
+pub(super) fn news(revision: &AlertRevision, speech: Speech) -> Option<String> {
     match revision.why {
-        Revised::Explained => Some("; told now because its cause is known".to_owned()),
+        Revised::Explained => Some(speech.say("line-explained")),
         Revised::CauseOver => {
             let facts = &revision.cause.as_deref()?.facts;
-            let likely = cause::likely(facts.cause, facts.place);
-            Some(format!("; {likely}, told before as the cause, no longer shows"))
+            let likely = cause::likely(facts.cause, facts.place, speech);
+            Some(speech.with("line-cause-over", &[("cause", &likely)]))
         }
         _ => None,
     }

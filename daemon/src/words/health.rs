@@ -1,172 +1,66 @@
-//! What is said of a meter itself and of the parts of the program: the words of each health alarm, in one table.
+//! What is said of a meter itself and of the parts of the program: the words of each health alarm, kept as data in
+//! `health.toml`, a file a language.
 
 use super::alphabet::clipped;
+use super::speech::{COUNT, Speech};
 use super::time::{duration, rfc3339};
 use jiff::tz::TimeZone;
-use kvarden_core::input::{Certificate, MeterTrouble, Part};
+use kvarden_core::input::{Certificate, Part};
 use kvarden_core::output::Rule;
 use kvarden_core::time::EventTime;
-use std::borrow::Cow;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+use std::sync::LazyLock;
 
 /// The longest name of a channel in a sentence.
 const MOST_CHANNEL: usize = 40;
+/// What stands for a name in the words.
+const NAME: &str = "{name}";
+
+/// The built-in texts, in the order of the languages.
+const TEXTS: [&str; COUNT] = [include_str!("health.toml"), include_str!("health.de.toml")];
+
+static CONDITIONS: LazyLock<[BTreeMap<String, Condition>; COUNT]> = LazyLock::new(|| {
+    TEXTS.map(|text| toml::from_str(text).expect("each built-in text is read by a test of this file"))
+});
 
 /// The words about one condition. A sentence is `<stands> since 13:10<cost>`; for a meter its name stands first.
-#[derive(Debug)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(super) struct Condition {
     /// What it is about, alone: `meter silent`, `store`.
-    pub(super) what: Cow<'static, str>,
+    pub(super) what: String,
     /// While it holds.
-    pub(super) stands: Cow<'static, str>,
+    pub(super) stands: String,
     /// What that costs.
-    pub(super) cost: &'static str,
+    pub(super) cost: String,
     /// When it is over.
-    pub(super) over: Cow<'static, str>,
+    pub(super) over: String,
     /// In a list, after the subject's name.
-    pub(super) listed: &'static str,
+    pub(super) listed: String,
 }
 
-const fn fixed(words: [&'static str; 5]) -> Condition {
-    let [what, stands, cost, over, listed] = words;
-    Condition {
-        what: Cow::Borrowed(what),
-        stands: Cow::Borrowed(stands),
-        cost,
-        over: Cow::Borrowed(over),
-        listed,
-    }
+fn condition(key: &str, speech: Speech) -> Condition {
+    // Never absent in what is built in: a test of this file looks for each key in each language.
+    speech.of_each(&*CONDITIONS).get(key).cloned().unwrap_or_default()
 }
 
 /// Of a meter itself. Any rule that is not about a meter is told as silence: nothing is known of it.
-pub(super) const fn of_meter(rule: Rule) -> Condition {
-    fixed(match rule {
-        Rule::Frozen => [
-            "meter values frozen",
-            "values frozen",
-            ", nothing is judged by them",
-            "values moving again",
-            "values stand still",
-        ],
-        Rule::Trouble(trouble) => of_trouble(trouble),
-        _ => ["meter silent", "silent", ", nothing is judged there", "values back", "gives no values"],
-    })
-}
-
-const fn of_trouble(trouble: MeterTrouble) -> [&'static str; 5] {
-    match trouble {
-        MeterTrouble::MapWrong => [
-            "meter map wrong",
-            "refusing registers of its map",
-            ", what they should give is not judged",
-            "answering its whole map again",
-            "refuses registers of its map",
-        ],
-        MeterTrouble::LinkUnstable => [
-            "meter link unstable",
-            "link breaking again and again",
-            ", values are missing in between",
-            "link holding again",
-            "link keeps breaking",
-        ],
-        MeterTrouble::NotAuthorised => [
-            "meter not authorised",
-            "closed to us (not authorised)",
-            ", nothing is judged there",
-            "readable again",
-            "may not be read",
-        ],
-        MeterTrouble::Nonsense => [
-            "meter values impossible",
-            "giving impossible values",
-            ", these are not used",
-            "values possible again",
-            "gives impossible values",
-        ],
-        MeterTrouble::ClockWrong => [
-            "meter clock wrong",
-            "clock wrong",
-            ", its values carry wrong times or are refused",
-            "clock right again",
-            "clock wrong",
-        ],
+pub(super) fn of_meter(rule: Rule, speech: Speech) -> Condition {
+    match rule {
+        Rule::Frozen => condition("frozen", speech),
+        Rule::Trouble(trouble) => condition(trouble.key(), speech),
+        _ => condition("silent", speech),
     }
 }
 
 /// Of a part of the program or of its surroundings.
-pub(super) fn of_part(part: &Part) -> Condition {
-    fixed(match part {
-        Part::Channel(name) => {
-            let name = clipped(name, MOST_CHANNEL);
-            return Condition {
-                what: Cow::Owned(format!("channel {name}")),
-                stands: Cow::Owned(format!("channel {name} not delivering")),
-                cost: ", its messages wait",
-                over: Cow::Owned(format!("channel {name} delivering again")),
-                listed: "does not deliver",
-            };
-        }
-        Part::Broker => [
-            "link to the broker of the meters",
-            "no link to the broker of the meters",
-            ", nothing is judged by them",
-            "link to the broker of the meters working again",
-            "does not work",
-        ],
-        Part::Store => [
-            "store",
-            "store not writable",
-            ", judging goes on but is not kept",
-            "store working again",
-            "does not work",
-        ],
-        Part::BrokerAccess => [
-            "access to the broker of the meters",
-            "broker of the meters refusing us (not authorised)",
-            ", what it keeps back is not judged",
-            "access to the broker of the meters given again",
-            "refused",
-        ],
-        Part::SecondBox => [
-            "our name at the broker",
-            "another program using our name at the broker",
-            ", the link keeps breaking",
-            "no other program seen with our name at the broker",
-            "used by another program",
-        ],
-        Part::Disk => [
-            "disk of the store",
-            "disk of the store nearly full",
-            ", history may be cut short",
-            "disk of the store with room again",
-            "nearly full",
-        ],
-        Part::Queue => [
-            "queue to store and channels",
-            "too much waiting to be stored or sent",
-            ", some of it may be given up",
-            "little waiting to be stored or sent again",
-            "too long",
-        ],
-        Part::Clock => [
-            "clock of this machine",
-            "clock of this machine not to be trusted",
-            ", times may be wrong and digests wait",
-            "clock of this machine plausible again",
-            "not to be trusted",
-        ],
-        Part::Certificate(whose) => return of_certificate(*whose),
-    })
-}
-
-fn of_certificate(whose: Certificate) -> Condition {
-    let what = certificate(whose);
-    Condition {
-        what: Cow::Borrowed(what),
-        stands: Cow::Owned(format!("{what} near or past its end")),
-        cost: ", then the link to the broker ends",
-        over: Cow::Owned(format!("{what} good for more than 30 days again")),
-        listed: "near or past its end",
-    }
+pub(super) fn of_part(part: &Part, speech: Speech) -> Condition {
+    let Part::Channel(name) = part else { return condition(&part.key(), speech) };
+    let name = clipped(name, MOST_CHANNEL);
+    let Condition { what, stands, cost, over, listed } = condition("channel", speech);
+    let with = |words: String| words.replace(NAME, &name);
+    Condition { what: with(what), stands: with(stands), cost, over: with(over), listed }
 }
 
 /// When a certificate ends, as told at `now`.
@@ -181,10 +75,33 @@ pub fn certificate_end(whose: Certificate, end: EventTime, now: EventTime) -> St
 }
 
 /// Whose certificate.
-const fn certificate(whose: Certificate) -> &'static str {
-    match whose {
-        Certificate::Own => "our certificate for the broker",
-        Certificate::Authority => "certificate of the broker's authority",
-        Certificate::Broker => "certificate that the broker shows",
+fn certificate(whose: Certificate) -> String {
+    of_part(&Part::Certificate(whose), Speech::ENGLISH).what
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::words::advice::NEVER;
+    use crate::words::alphabet::plain;
+    use kvarden_core::input::MeterTrouble;
+
+    #[test]
+    fn every_condition_has_its_words_in_every_language_and_no_other_stands_there() {
+        let mut keys: Vec<String> = ["silent", "frozen", "channel"].map(str::to_owned).into();
+        keys.extend(MeterTrouble::ALL.map(|trouble| trouble.key().to_owned()));
+        keys.extend(Part::FIXED.iter().map(|part| part.key()));
+        keys.sort_unstable();
+        for book in CONDITIONS.iter() {
+            assert_eq!(book.keys().cloned().collect::<Vec<_>>(), keys);
+            for (key, said) in book {
+                for words in [&said.what, &said.stands, &said.over, &said.listed] {
+                    assert!(!words.is_empty() && plain(words) == *words, "{key}: {words}");
+                    assert_eq!(words.contains(NAME), key == "channel" && *words != said.listed, "{key}");
+                }
+                assert!(said.cost.starts_with(", "), "{key}: {}", said.cost);
+            }
+        }
+        assert!(TEXTS.iter().all(|text| !NEVER.iter().any(|word| text.to_lowercase().contains(word))));
     }
 }

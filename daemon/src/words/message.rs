@@ -5,11 +5,13 @@ use super::advice;
 use super::alphabet::clipped;
 use super::cause::{self, CauseTold};
 use super::code::code;
+use super::speech::Speech;
 use super::supply;
 use super::text;
 use super::time::rfc3339;
-use kvarden_core::measurand::Quantity;
-use kvarden_core::output::{AlertRevision, Matter, Recurred, Revised, Rule, Subject};
+use kvarden_core::diagnosis::Family;
+use kvarden_core::measurand::{Measurand, Quantity};
+use kvarden_core::output::{AlertRevision, Matter, NamedCause, Recurred, Revised, Rule, Subject};
 use kvarden_core::phases::Place;
 use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
@@ -72,6 +74,9 @@ pub struct Message {
     /// What the transformer feeds, as the configuration says it.
     #[serde(default)]
     pub feeds: Option<String>,
+    /// What stands on the transformer's lugs, as the configuration says it, where the cause is a connection.
+    #[serde(default)]
+    pub lugs: Option<String>,
     /// What it is about, in words.
     pub what: String,
     /// The measurand's key, if it is about one.
@@ -163,13 +168,14 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         site: clipped(&site.name, MOST_NAME),
         transformer: name(&subject.transformer),
         feeder: name(&subject.feeder),
-        fed: revision.fed.as_ref().map(|other| clipped(&supply::fed(other), MOST_NAME)),
+        fed: revision.fed.as_ref().map(|other| clipped(&supply::fed(other, site.speech), MOST_NAME)),
         meter: name(&subject.meter),
         location: note(site.whereabouts.location(subject)),
         call: note(site.whereabouts.call(subject)),
         spare: note(site.whereabouts.spare(subject)),
         feeds: note(site.whereabouts.feeds(subject)),
-        what: text::what(revision),
+        lugs: note(site.whereabouts.lugs(subject).filter(|_| is_of_lugs(revision))),
+        what: text::what(revision, site.speech),
         measurand: quantity.map(|quantity| quantity.what.key().to_owned()),
         place: quantity.and_then(place),
         number: quantity.map(|quantity| quantity.number).filter(|number| *number > 0),
@@ -181,13 +187,13 @@ pub fn message(revision: &AlertRevision, site: &Site) -> Message {
         at: rfc3339(revision.at, &site.zone),
         recurred: revision.recurred.map(|recurred| often(&recurred, site)),
         cause: revision.cause.as_deref().map(|cause| cause::told(cause, revision.at, site.reads())),
-        check: if revision.open { owned(&check(revision, subject)) } else { Vec::new() },
-        caution: advice::caution().to_owned(),
+        check: if revision.open { owned(&check(revision, subject, site.speech)) } else { Vec::new() },
+        caution: advice::caution(site.speech).to_owned(),
         text: text::line(revision, site),
         told: None,
         held: revision.held.map(|held| held.key().to_owned()),
     };
-    shorten(&mut message);
+    shorten(&mut message, site.speech);
     message
 }
 
@@ -215,6 +221,7 @@ pub fn trial(site: &Site, (alert, person): (&str, Option<&str>), text: &str, at:
         call: None,
         spare: None,
         feeds: None,
+        lugs: None,
         what: "test of the channel".to_owned(),
         measurand: None,
         place: None,
@@ -228,7 +235,7 @@ pub fn trial(site: &Site, (alert, person): (&str, Option<&str>), text: &str, at:
         recurred: None,
         cause: None,
         check: Vec::new(),
-        caution: advice::caution().to_owned(),
+        caution: advice::caution(site.speech).to_owned(),
         text: super::alphabet::plain(text),
         told: Some(Told {
             why: super::letter::TEST.to_owned(),
@@ -259,9 +266,27 @@ pub(super) fn value_now(revision: &AlertRevision) -> Option<f64> {
 }
 
 /// What to check next: about the cause, where it is known and shows or is all that is left.
-fn check(revision: &AlertRevision, subject: &Subject) -> Vec<&'static str> {
+fn check(revision: &AlertRevision, subject: &Subject, speech: Speech) -> Vec<&'static str> {
     let cause = revision.cause.as_deref().filter(|cause| cause.stands || revision.rule == Rule::Cause);
-    cause.map_or_else(|| advice::check(subject, revision.rule), |cause| cause::check(cause.facts.cause))
+    cause.map_or_else(
+        || advice::check(subject, revision.rule, speech),
+        |cause| cause::check(cause.facts.cause, speech),
+    )
+}
+
+/// Whether it is about the lugs: a connection is its cause, or a termination its quantity.
+fn is_of_lugs(revision: &AlertRevision) -> bool {
+    let connection = |cause: &NamedCause| cause.facts.cause.family() == Family::Connection;
+    let by_cause = revision.cause.as_deref().is_some_and(connection);
+    let what = match &revision.subject.matter {
+        Matter::Quantity(quantity) | Matter::Rate(quantity) => Some(quantity.what),
+        _ => None,
+    };
+    let of_termination = |what| {
+        use Measurand::{ContactHeat, Termination, TerminationExcess, TerminationRise};
+        matches!(what, Termination | TerminationRise | TerminationExcess | ContactHeat)
+    };
+    by_cause || what.is_some_and(of_termination)
 }
 
 /// How soon somebody should go.
@@ -304,7 +329,7 @@ fn owned(texts: &[&str]) -> Vec<String> {
 }
 
 /// Leaves out advice from its end until the message fits.
-fn shorten(message: &mut Message) {
+fn shorten(message: &mut Message, speech: Speech) {
     let mut left_out = 0;
     while message.json().len() > MOST_BYTES && message.check.len() > usize::from(left_out > 0) {
         if left_out > 0 {
@@ -312,6 +337,6 @@ fn shorten(message: &mut Message) {
         }
         message.check.pop();
         left_out += 1;
-        message.check.push(format!("and {left_out} more"));
+        message.check.push(speech.with("check-more", &[("count", &left_out.to_string())]));
     }
 }

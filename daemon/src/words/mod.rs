@@ -17,6 +17,7 @@ mod flood;
 mod health;
 pub mod letter;
 pub mod message;
+mod names;
 pub mod parallel;
 pub mod plot;
 mod refusal;
@@ -45,8 +46,11 @@ pub use connections::{connections, context};
 pub use health::certificate_end;
 pub use message::{Message, message, trial};
 pub use refusal::refusal;
+pub use text::named as quantity;
 pub use told::{sign_of_life, to_person};
 pub use whereabouts::Whereabouts;
+
+use kvarden_core::time::EventTime;
 
 /// What words need to know of the site.
 #[derive(Debug, Clone)]
@@ -63,11 +67,24 @@ pub struct Site {
     pub shows: kvarden_config::TemperatureUnit,
     /// Where things are and whom to call.
     pub whereabouts: Whereabouts,
+    /// In which language it is spoken of.
+    pub speech: speech::Speech,
 }
 
 impl Site {
     /// How its people read times and temperatures.
     pub fn reads(&self) -> cause::Reads<'_> {
-        cause::Reads { zone: &self.zone, shows: self.shows }
+        cause::Reads { zone: &self.zone, shows: self.shows, speech: self.speech }
+    }
+
+    /// The same site for people who read another language.
+    #[must_use]
+    pub fn spoken(&self, speech: speech::Speech) -> Self {
+        Self { speech, ..self.clone() }
+    }
+
+    /// A moment as its people read it at `now`.
+    pub(crate) fn moment(&self, at: EventTime, now: EventTime) -> String {
+        time::moment_in(at, now, &self.zone, self.speech)
     }
 }

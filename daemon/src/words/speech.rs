@@ -6,8 +6,12 @@ use fluent_bundle::{FluentArgs, FluentResource};
 use std::sync::LazyLock;
 use unic_langid::LanguageIdentifier;
 
+/// How many languages there are. What is built in by language stands in an array of so many, so that none can be forgotten.
+pub(super) const COUNT: usize = 2;
+
 /// The languages, English first: it stands in where a language is not known.
-const FILES: &[(&str, &str)] = &[("en", include_str!("texts/en.ftl"))];
+const FILES: [(&str, &str); COUNT] =
+    [("en", include_str!("texts/en.ftl")), ("de", include_str!("texts/de.ftl"))];
 
 static BOOKS: LazyLock<Vec<FluentBundle<FluentResource>>> =
     LazyLock::new(|| FILES.iter().map(|(language, text)| book(language, text)).collect());
@@ -29,6 +33,25 @@ fn book(language: &str, text: &str) -> FluentBundle<FluentResource> {
 pub struct Speech(usize);
 
 impl Speech {
+    /// English.
+    pub const ENGLISH: Self = Self(0);
+
+    /// All of them, English first.
+    #[cfg(test)]
+    pub(super) fn all() -> impl Iterator<Item = Self> {
+        (0..COUNT).map(Self)
+    }
+
+    /// What belongs to this language, of what is kept for each.
+    pub(super) fn of_each<T>(self, all: &[T; COUNT]) -> &T {
+        &all[self.0]
+    }
+
+    /// Digits with the sign before decimals that its readers write.
+    pub(super) fn digits(self, digits: &str) -> String {
+        digits.replace('.', &self.say("decimal-sign"))
+    }
+
     /// Of a person with this language, as the configuration names it; English where it is not spoken here.
     pub fn of(language: Option<&str>) -> Self {
         let known = |language: &str| FILES.iter().position(|(name, _)| *name == language);
@@ -114,6 +137,20 @@ mod tests {
         let english = keys(FILES[0].1);
         let sources = [
             include_str!("letter/mod.rs"),
+            include_str!("text.rs"),
+            include_str!("flood.rs"),
+            include_str!("cause_line.rs"),
+            include_str!("cause.rs"),
+            include_str!("names.rs"),
+            include_str!("subject.rs"),
+            include_str!("supply.rs"),
+            include_str!("time.rs"),
+            include_str!("told.rs"),
+            include_str!("unit.rs"),
+            include_str!("message.rs"),
+            include_str!("speech.rs"),
+            include_str!("../explain.rs"),
+            include_str!("../deliver/trial.rs"),
             include_str!("letter/html.rs"),
             include_str!("letter/text.rs"),
             include_str!("letter/picture.rs"),

@@ -1,6 +1,7 @@
 //! One alert in full: its cause with all the evidence, its time line, the recording as a small chart, what to check next.
 
 use super::plot::{Plot, draw};
+use super::speech::Speech;
 use super::time::{local, moment};
 use super::{Site, advice, cause, code, message};
 use kvarden_core::output::{AlertRevision, Held, NamedCause, Revised, Rule};
@@ -35,7 +36,7 @@ pub fn page(story: &Story, site: &Site) -> String {
     } else {
         head(&mut text, "Cause");
         wrapped(&mut text, "  ", "None is named.");
-        wrapped(&mut text, "  ", cause::unseen());
+        wrapped(&mut text, "  ", cause::unseen(site.speech));
     }
     head(&mut text, "Time line");
     time_line(&mut text, &story.revisions, site);
@@ -61,8 +62,8 @@ pub fn page(story: &Story, site: &Site) -> String {
 /// What to check, also of an alert that is over.
 fn checks(revision: &AlertRevision) -> Vec<&'static str> {
     let cause = revision.cause.as_deref().filter(|cause| cause.stands || revision.rule == Rule::Cause);
-    let of = |cause: &NamedCause| cause::check(cause.facts.cause);
-    cause.map_or_else(|| advice::check(&revision.subject, revision.rule), of)
+    let of = |cause: &NamedCause| cause::check(cause.facts.cause, Speech::ENGLISH);
+    cause.map_or_else(|| advice::check(&revision.subject, revision.rule, Speech::ENGLISH), of)
 }
 
 fn told(text: &mut String, named: &NamedCause, now: EventTime, site: &Site) {
@@ -72,13 +73,13 @@ fn told(text: &mut String, named: &NamedCause, now: EventTime, site: &Site) {
     let shows = if named.stands { "it still shows" } else { "it no longer shows" };
     let said = format!(
         "{} at {}{feeder}, since {}; {shows}. Confidence {:.0} %.",
-        cause::sentence(facts, facts.feeder.as_deref()),
+        cause::sentence(facts, facts.feeder.as_deref(), site.speech),
         facts.transformer,
         moment(facts.since, now, &site.zone),
         100.0 * facts.confidence
     );
     wrapped(text, "  ", &said);
-    wrapped(text, "  ", cause::means(facts.cause));
+    wrapped(text, "  ", cause::means(facts.cause, site.speech));
     list(text, "What proves it", &cause::proof(facts, site.reads()));
     list(text, "Ruled out", &cause::ruled_out(facts, site.reads()));
     if let Some(pattern) = &facts.pattern {
@@ -99,7 +100,7 @@ fn told(text: &mut String, named: &NamedCause, now: EventTime, site: &Site) {
         });
         bars(text, shares);
     }
-    let lacks: Vec<String> = cause::lacks(facts);
+    let lacks: Vec<String> = cause::lacks(facts, site.speech);
     list(text, "What would tell more", &lacks);
 }
 
@@ -135,7 +136,8 @@ fn step(revision: &AlertRevision) -> String {
         Revised::Instead => format!("another trouble instead, {priority}"),
         Revised::Explained => {
             let named = revision.cause.as_deref();
-            let likely = named.map(|named| cause::likely(named.facts.cause, named.facts.place));
+            let likely =
+                named.map(|named| cause::likely(named.facts.cause, named.facts.place, Speech::ENGLISH));
             format!("cause found: {}", likely.unwrap_or_default())
         }
         Revised::CauseOver => "its cause no longer shows".to_owned(),

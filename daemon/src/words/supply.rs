@@ -1,5 +1,7 @@
 //! What feeds something, where that is not what feeds it normally.
 
+use super::names;
+use super::speech::Speech;
 use super::time::moment;
 use jiff::tz::TimeZone;
 use kvarden_core::feeding::SupplyNow;
@@ -8,29 +10,24 @@ use kvarden_core::supply::{Fed, OtherSupply, StateNow};
 use kvarden_core::time::EventTime;
 
 /// States in words: `Q3 closed`, `ATS emergency`, `Q2 not known`.
-fn states(states: &[StateNow]) -> String {
-    let word = |state: &StateNow| {
-        let (on, off) = state.what.state_words();
-        let is = match state.on {
-            Some(true) => on,
-            Some(false) => off,
-            None => "not known",
-        };
-        format!("{} {is}", state.name)
+fn states(states: &[StateNow], speech: Speech) -> String {
+    let word = |state: &StateNow| match state.on {
+        Some(on) => format!("{} {}", state.name, names::state(state.what, on, speech)),
+        None => format!("{} {}", state.name, speech.say("not-known")),
     };
     let words: Vec<String> = states.iter().map(word).collect();
     if words.is_empty() { String::new() } else { format!(" ({})", words.join(", ")) }
 }
 
 /// `fed by T3 now (Q3 closed)`.
-pub fn fed(other: &OtherSupply) -> String {
+pub fn fed(other: &OtherSupply, speech: Speech) -> String {
     let by = match &other.by {
-        Fed::By(name) => format!("fed by {name} now"),
-        Fed::Several => "fed by more than one now".to_owned(),
-        Fed::Nothing => "fed by nothing now, every way is open".to_owned(),
-        Fed::NotKnown => "not known what feeds it now".to_owned(),
+        Fed::By(name) => speech.with("fed-by", &[("name", name)]),
+        Fed::Several => speech.say("fed-by-several"),
+        Fed::Nothing => speech.say("fed-by-nothing"),
+        Fed::NotKnown => speech.say("fed-not-known"),
     };
-    by + &states(&other.states)
+    by + &states(&other.states, speech)
 }
 
 /// The subject as it is now: a feeder that hangs elsewhere is not charged to the transformer that feeds it normally.
@@ -44,11 +41,16 @@ pub fn charged(subject: &Subject, fed: Option<&OtherSupply>) -> Subject {
 }
 
 /// Why the transformer is not the usual one: `; MP-3 is fed by T3 now (Q3 closed), normally by T2`.
-pub fn behind(subject: &Subject, other: &OtherSupply) -> String {
+pub fn behind(subject: &Subject, other: &OtherSupply, speech: Speech) -> String {
     let feeder = subject.feeder.as_deref().unwrap_or_default();
-    let normally = subject.transformer.as_deref().map(|name| format!(", normally by {name}"));
-    let is = if other.by == Fed::NotKnown { ":" } else { " is" };
-    format!("; {feeder}{is} {}{}", fed(other), normally.unwrap_or_default())
+    let normally = subject.transformer.as_deref().map(|name| speech.with("fed-normally", &[("name", name)]));
+    let normally = normally.map(|normally| format!(", {normally}")).unwrap_or_default();
+    let parts = [("feeder", feeder), ("fed", &*fed(other, speech))];
+    let said = match other.by {
+        Fed::NotKnown => speech.with("fed-feeder-not-known", &parts),
+        Fed::By(_) | Fed::Several | Fed::Nothing => speech.with("fed-feeder", &parts),
+    };
+    format!("; {said}{normally}")
 }
 
 /// A line of the status: `MP-3: fed by T3 now (Q3 closed) since 13:10, normally by T2`.
@@ -58,7 +60,11 @@ pub fn line(supply: &SupplyNow, now: EventTime, zone: &TimeZone) -> String {
         None => format!("{name}: fed by {normally}, as normally"),
         Some(other) => {
             let since = supply.since.map(|since| format!(" since {}", moment(since, now, zone)));
-            format!("{name}: {}{}, normally by {normally}", fed(other), since.unwrap_or_default())
+            format!(
+                "{name}: {}{}, normally by {normally}",
+                fed(other, Speech::ENGLISH),
+                since.unwrap_or_default()
+            )
         }
     }
 }

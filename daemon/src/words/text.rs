@@ -10,14 +10,15 @@ use super::cause_line;
 use super::flood;
 use super::health;
 use super::message::value_now;
+use super::names;
+use super::speech::Speech;
 use super::supply;
-use super::time::{duration, durations, moment};
+use super::time::{duration, durations};
 use super::unit::Scale;
 use kvarden_core::alarm::state::AlarmState;
 use kvarden_core::measurand::{Measurand, Numbers, Quantity, Unit};
 use kvarden_core::output::{AlertRevision, Held, Matter, Recurred, Revised, Rule};
-use kvarden_core::phases::Place;
-use kvarden_core::plant::Bound;
+use kvarden_core::plant::{Bound, Priority};
 
 /// What stands alone: what a phone shows of a message without opening it, with room for a sender's mark.
 pub(super) const STANDS_ALONE: usize = 140;
@@ -34,16 +35,16 @@ pub(super) fn line(revision: &AlertRevision, site: &Site) -> String {
 }
 
 /// What it is about, in words: `voltage unbalance`, `current phase B`, `meter silent`.
-pub(super) fn what(revision: &AlertRevision) -> String {
+pub(super) fn what(revision: &AlertRevision, speech: Speech) -> String {
     match (&revision.subject.matter, revision.rule) {
-        (Matter::Quantity(quantity), _) => named(*quantity),
-        (Matter::Rate(quantity), _) => format!("rate of {}", named(*quantity)),
-        (Matter::Part(part), _) => health::of_part(part).what.into_owned(),
-        (Matter::Meter, rule) => health::of_meter(rule).what.into_owned(),
-        (Matter::Supply(_), _) => "supply".to_owned(),
-        (Matter::Cause(cause, place), _) => cause::likely(*cause, *place),
-        (Matter::Flood, _) => "alarm flood".to_owned(),
-        (Matter::Work, _) => "planned work".to_owned(),
+        (Matter::Quantity(quantity), _) => named(*quantity, speech),
+        (Matter::Rate(quantity), _) => speech.with("line-rate-of", &[("what", &named(*quantity, speech))]),
+        (Matter::Part(part), _) => health::of_part(part, speech).what,
+        (Matter::Meter, rule) => health::of_meter(rule, speech).what,
+        (Matter::Supply(_), _) => speech.say("line-supply"),
+        (Matter::Cause(cause, place), _) => cause::likely(*cause, *place, speech),
+        (Matter::Flood, _) => speech.say("line-flood"),
+        (Matter::Work, _) => speech.say("line-work"),
     }
 }
 
@@ -54,23 +55,24 @@ struct Said {
 }
 
 fn said(revision: &AlertRevision, site: &Site) -> Said {
-    let at = moment(revision.at, revision.at, &site.zone);
+    let speech = site.speech;
+    let at = site.moment(revision.at, revision.at);
+    let topic = || topic(revision, speech);
     let shown = cause_line::of(revision).filter(|_| revision.subject.matter != Matter::Flood);
     let mut known = String::new();
     let first = match &revision.why {
-        Revised::Merged { into } => cause_line::merged(&topic(revision), into),
-        Revised::Released { by, note } => cause_line::released(&topic(revision), by, note, &at),
-        Revised::NoLongerWatched => {
-            format!("{} no longer watched: removed from the configuration", topic(revision))
-        }
-        Revised::Closed => format!("{}, closed at {at}", over(revision, site, None)),
-        Revised::SupplyLost => format!("{} no longer told by itself since {at}", topic(revision)),
+        Revised::Merged { into } => cause_line::merged(&topic(), into, speech),
+        Revised::Released { by, note } => cause_line::released(&topic(), (by, note), &at, speech),
+        Revised::NoLongerWatched => speech.with("line-gone", &[("what", &topic())]),
+        Revised::Closed => speech.with("line-closed", &[("over", &over(revision, site, None)), ("at", &at)]),
+        Revised::SupplyLost => speech.with("line-by-itself-no-more", &[("topic", &topic()), ("at", &at)]),
         _ if is_latched(revision.state) && shown.is_some() => {
-            shown.map(|cause| cause_line::resting(&cause.facts)).unwrap_or_default() + waits(revision.state)
+            shown.map(|cause| cause_line::resting(&cause.facts, speech)).unwrap_or_default()
+                + &waits(revision.state, speech)
         }
         _ if is_over(revision.state) => {
             let when = (revision.why == Revised::Returned).then_some(at.as_str());
-            over(revision, site, when) + waits(revision.state)
+            over(revision, site, when) + &waits(revision.state, speech)
         }
         _ => match shown {
             Some(cause) => {
@@ -82,7 +84,7 @@ fn said(revision: &AlertRevision, site: &Site) -> Said {
         },
     };
     let tells_cause = shown.is_some() && !is_over(revision.state);
-    let elsewhere = revision.fed.as_ref().map(|other| supply::behind(&revision.subject, other));
+    let elsewhere = revision.fed.as_ref().map(|other| supply::behind(&revision.subject, other, speech));
     let (often, values) = if tells_cause {
         (known, String::new())
     } else {
@@ -96,7 +98,13 @@ fn said(revision: &AlertRevision, site: &Site) -> Said {
 /// Priority and place in at most `room` characters where names can be made so short.
 fn head(revision: &AlertRevision, site: &Site, room: usize) -> String {
     let subject = &supply::charged(&revision.subject, revision.fed.as_ref());
-    let priority = revision.priority.key().to_uppercase();
+    // The keys stand here in full, so that the test of the files finds them.
+    let priority = match revision.priority {
+        Priority::Urgent => site.speech.say("line-urgent"),
+        Priority::High => site.speech.say("line-high"),
+        Priority::Low => site.speech.say("line-low"),
+        Priority::Journal => site.speech.say("line-journal"),
+    };
     let transformer = subject.transformer.as_deref().map(plain);
     let below = subject.feeder.as_deref().map(plain);
     let mut names = [Some(plain(&site.name)), below, transformer];
@@ -118,115 +126,133 @@ fn head(revision: &AlertRevision, site: &Site, room: usize) -> String {
 
 /// The condition as it stands: what, number, limit, since when.
 fn standing(revision: &AlertRevision, site: &Site) -> String {
-    let since = moment(revision.since, revision.at, &site.zone);
+    let speech = site.speech;
+    let since = site.moment(revision.since, revision.at);
+    let lasts = |what: &str| speech.with("line-since", &[("what", what), ("since", &since)]);
     match (&revision.subject.matter, revision.rule) {
         (Matter::Quantity(quantity), Rule::Absent) => {
-            format!("{} gives no value since {since}, nothing is judged by it", named(*quantity))
+            speech.with("line-absent", &[("what", &named(*quantity, speech)), ("since", &since)])
         }
         (Matter::Quantity(quantity), Rule::Nameplate) => {
-            let shown = |value: Option<f64>| {
-                value.map_or_else(
-                    || "not known".to_owned(),
-                    |value| amount(value, Scale { what: quantity.what, shows: site.shows }, None),
-                )
+            let scale = Scale { what: quantity.what, shows: site.shows };
+            let shown = |value: Option<f64>| match value {
+                Some(value) => amount(value, scale, None, speech),
+                None => speech.say("not-known"),
             };
-            format!(
-                "{} {} does not fit the nameplate (limit {}) since {since}; the limits of this meter wait for values that fit",
-                named(*quantity),
-                shown(value_now(revision)),
-                shown(revision.setpoint)
-            )
+            let (value, limit) = (shown(value_now(revision)), shown(revision.setpoint));
+            let what = named(*quantity, speech);
+            let parts = [("what", what.as_str()), ("value", &value), ("limit", &limit), ("since", &since)];
+            speech.with("line-nameplate", &parts)
         }
         (Matter::Rate(quantity), _) => rate(revision, *quantity, &since, site),
         (Matter::Quantity(quantity), rule) => {
             let scale = Scale { what: quantity.what, shows: site.shows };
             let number = match rule {
                 // Between two excursions the value at this moment says nothing: the worst does.
-                Rule::Recurrence { bound } => worst(revision, scale, bound),
-                _ => value_now(revision).map(|value| amount(value, scale, revision.setpoint)),
+                Rule::Recurrence { bound } => worst(revision, scale, bound, speech),
+                _ => value_now(revision).map(|value| amount(value, scale, revision.setpoint, speech)),
             };
-            let number = number.unwrap_or_else(|| "not measured".to_owned());
-            format!("{} {number}{} since {since}", named(*quantity), limit(revision, scale))
+            let number = number.unwrap_or_else(|| speech.say("not-measured"));
+            lasts(&format!(
+                "{} {number}{}",
+                named(*quantity, speech),
+                in_brackets(&limit(revision, scale, speech))
+            ))
         }
         (Matter::Meter, rule) => {
-            let said = health::of_meter(rule);
-            format!("{} {} since {since}{}", topic(revision), said.stands, said.cost)
+            let said = health::of_meter(rule, speech);
+            lasts(&format!("{} {}", topic(revision, speech), said.stands)) + &said.cost
         }
         (Matter::Part(part), _) => {
-            let said = health::of_part(part);
-            format!("{} since {since}{}", said.stands, said.cost)
+            let said = health::of_part(part, speech);
+            lasts(&said.stands) + &said.cost
         }
-        (Matter::Supply(other), _) => format!("{} since {since}", supply::fed(other)),
-        (Matter::Cause(..) | Matter::Work, _) => format!("{} since {since}", what(revision)),
+        (Matter::Supply(other), _) => lasts(&supply::fed(other, speech)),
+        (Matter::Cause(..) | Matter::Work, _) => lasts(&what(revision, speech)),
         (Matter::Flood, _) => flood::standing(revision, site),
     }
 }
 
 /// How fast it rises or falls: `winding temperature phase A rises by 22.0 K/h (limit 20.0 K/h over 30 min)`.
 pub(super) fn rate(revision: &AlertRevision, quantity: Quantity, since: &str, site: &Site) -> String {
+    let speech = site.speech;
     let scale = Scale { what: quantity.what, shows: site.shows };
     let (unit, decimals) = (plain(scale.per_hour()), usize::from(quantity.what.facts().decimals));
-    let way = if revision.rule.bound() == Some(Bound::Low) { "falls" } else { "rises" };
-    let sign = if way == "falls" { -1.0 } else { 1.0 };
-    let shown = |value: Option<f64>| {
-        let read = |value| scale.read_difference(sign * value);
-        value.map_or_else(|| "not known".to_owned(), |value| format!("{:.decimals$} {unit}", read(value)))
+    let falls = revision.rule.bound() == Some(Bound::Low);
+    let sign = if falls { -1.0 } else { 1.0 };
+    let shown = |value: Option<f64>| match value.map(|value| scale.read_difference(sign * value)) {
+        Some(value) => format!("{} {unit}", speech.digits(&format!("{value:.decimals$}"))),
+        None => speech.say("not-known"),
     };
-    let over = revision.over.map(|over| format!(" over {}", duration(over))).unwrap_or_default();
     let (now, limit) = (shown(value_now(revision)), shown(revision.setpoint));
-    format!("{} {way} by {now} (limit {limit}{over}) since {since}", named(quantity))
+    let limit = match revision.over.map(duration) {
+        Some(over) => speech.with("line-rate-over", &[("limit", &limit), ("over", &over)]),
+        None => limit,
+    };
+    let what = named(quantity, speech);
+    let parts = [("what", what.as_str()), ("now", &now), ("limit", &limit), ("since", since)];
+    if falls { speech.with("line-falls", &parts) } else { speech.with("line-rises", &parts) }
 }
 
 /// The condition is over: what is seen now, and since when if that is known.
 fn over(revision: &AlertRevision, site: &Site, when: Option<&str>) -> String {
-    let since = when.map(|when| format!(" since {when}")).unwrap_or_default();
-    let topic = topic(revision);
+    let speech = site.speech;
+    let since = when.map(|when| format!(" {}", speech.with("line-since-when", &[("when", when)])));
+    let since = since.unwrap_or_default();
+    let topic = topic(revision, speech);
+    let parts = [("topic", topic.as_str()), ("since", &since)];
     match (&revision.subject.matter, revision.rule) {
         (Matter::Quantity(quantity), _) if is_heat(quantity.what) && is_latched(revision.state) => {
-            format!("{topic} cooler now{since}, the fault may remain")
+            speech.with("line-cooler", &parts)
         }
         (Matter::Quantity(_) | Matter::Rate(_), _) if is_latched(revision.state) => {
-            format!("{topic} back within limits{since}, the fault may remain")
+            speech.with("line-within-latched", &parts)
         }
         (Matter::Quantity(_), Rule::Recurrence { .. }) => match revision.recurred {
             Some(recurred) => {
-                format!("{topic} not seen again after {}", moment(recurred.latest, revision.at, &site.zone))
+                let latest = site.moment(recurred.latest, revision.at);
+                speech.with("line-not-again-after", &[("topic", &topic), ("latest", &latest)])
             }
-            None => format!("{topic} not seen again"),
+            None => speech.with("line-not-again", &[("topic", &topic)]),
         },
-        (Matter::Quantity(_), Rule::Absent) => format!("{topic} gives values again{since}"),
-        (Matter::Quantity(_), Rule::Nameplate) => format!("{topic} fits the nameplate{since}"),
-        (Matter::Quantity(_) | Matter::Rate(_), _) => format!("{topic} back within limits{since}"),
-        (Matter::Meter, rule) => format!("{topic} {}{since}", health::of_meter(rule).over),
-        (Matter::Part(part), _) => format!("{}{since}", health::of_part(part).over),
-        (Matter::Supply(other), _) => format!("no longer {}{since}", supply::fed(other)),
-        (Matter::Cause(..), _) => format!("{topic} no longer shows{since}"),
-        (Matter::Work, _) => format!("{topic} ended{since}"),
+        (Matter::Quantity(_), Rule::Absent) => speech.with("line-values-again", &parts),
+        (Matter::Quantity(_), Rule::Nameplate) => speech.with("line-fits", &parts),
+        (Matter::Quantity(_) | Matter::Rate(_), _) => speech.with("line-within", &parts),
+        (Matter::Meter, rule) => format!("{topic} {}{since}", health::of_meter(rule, speech).over),
+        (Matter::Part(part), _) => format!("{}{since}", health::of_part(part, speech).over),
+        (Matter::Supply(other), _) => {
+            speech.with("line-no-longer-fed", &[("fed", &supply::fed(other, speech)), ("since", &since)])
+        }
+        (Matter::Cause(..), _) => speech.with("line-shows-no-more", &parts),
+        (Matter::Work, _) => speech.with("line-ended", &parts),
         (Matter::Flood, _) => flood::over(revision, site),
     }
 }
 
 /// What a person still has to do about a condition that is over.
-fn waits(state: AlarmState) -> &'static str {
-    match state {
-        AlarmState::ReturnedUnacknowledged => "; still to be acknowledged",
-        AlarmState::LatchedUnacknowledged => "; to be acknowledged and released",
-        AlarmState::LatchedAcknowledged => "; to be released with a note",
-        _ => "",
-    }
+fn waits(state: AlarmState, speech: Speech) -> String {
+    let said = match state {
+        AlarmState::ReturnedUnacknowledged => speech.say("line-wants-acknowledging"),
+        AlarmState::LatchedUnacknowledged => speech.say("line-wants-both"),
+        AlarmState::LatchedAcknowledged => speech.say("line-wants-releasing"),
+        _ => return String::new(),
+    };
+    format!("; {said}")
 }
 
 fn how_often(revision: &AlertRevision, site: &Site) -> String {
     let Some(Recurred { times, since, shortest, longest, .. }) = revision.recurred else {
         return String::new();
     };
-    let lengths = durations(shortest, longest);
-    let first = moment(since, revision.at, &site.zone);
+    let speech = site.speech;
+    let (times, lengths) = (times.to_string(), durations(shortest, longest, speech));
+    let first = site.moment(since, revision.at);
     let stands = !is_over(revision.state) && revision.why != Revised::NoLongerWatched;
-    if stands && first == moment(revision.since, revision.at, &site.zone) {
-        format!(", {times} times, {lengths} each")
+    if stands && first == site.moment(revision.since, revision.at) {
+        format!(", {}", speech.with("line-times", &[("times", &times), ("lengths", &lengths)]))
     } else {
-        format!("; {times} times since {first}, {lengths} each")
+        let parts = [("times", times.as_str()), ("first", &first), ("lengths", &lengths)];
+        format!("; {}", speech.with("line-times-since", &parts))
     }
 }
 
@@ -236,15 +262,18 @@ fn about_values(revision: &AlertRevision, site: &Site) -> String {
     let (Rule::Level { bound, .. } | Rule::Recurrence { bound }) = revision.rule else {
         return String::new();
     };
+    let speech = site.speech;
     let scale = Scale { what, shows: site.shows };
-    let Some(worst) = worst(revision, scale, bound) else { return String::new() };
+    let Some(worst) = worst(revision, scale, bound, speech) else { return String::new() };
+    let was = |worst: &str| format!("; {}", speech.with("line-was", &[("worst", worst)]));
     if revision.why == Revised::NoLongerWatched || is_over(revision.state) {
-        let since = moment(revision.since, revision.at, &site.zone);
-        return format!("; was {worst}{} since {since}", limit(revision, scale));
+        let since = site.moment(revision.since, revision.at);
+        let worst = format!("{worst}{}", in_brackets(&limit(revision, scale, speech)));
+        return was(&speech.with("line-since", &[("what", &worst), ("since", &since)]));
     }
-    let shown = |value: Option<f64>| value.map(|value| amount(value, scale, revision.setpoint));
+    let shown = |value: Option<f64>| value.map(|value| amount(value, scale, revision.setpoint, speech));
     match revision.rule {
-        Rule::Level { .. } if shown(value_now(revision)) != shown(revision.peak) => format!("; was {worst}"),
+        Rule::Level { .. } if shown(value_now(revision)) != shown(revision.peak) => was(&worst),
         _ => String::new(),
     }
 }
@@ -253,56 +282,47 @@ fn about_values(revision: &AlertRevision, site: &Site) -> String {
 fn where_to(revision: &AlertRevision, site: &Site) -> String {
     let subject = supply::charged(&revision.subject, revision.fed.as_ref());
     let location = site.whereabouts.location(&subject).filter(|_| revision.open);
-    location.map(|location| format!("; at: {}", clipped(location, MOST_PERSON))).unwrap_or_default()
+    let at = |location| site.speech.with("line-at", &[("place", &clipped(location, MOST_PERSON))]);
+    location.map(|location| format!("; {}", at(location))).unwrap_or_default()
 }
 
 /// Why there is a new revision, where the line does not say it already.
 fn news(revision: &AlertRevision, site: &Site) -> String {
-    let person = |by: &String| clipped(by, MOST_PERSON);
-    let meter = meter_behind(revision).unwrap_or_default();
+    let speech = site.speech;
+    let by = |key: &str, by: &str| speech.with(key, &[("person", &clipped(by, MOST_PERSON))]);
+    let meter = meter_behind(revision, speech).unwrap_or_default();
     let news = match &revision.why {
         // Who reads this may never have been told of it before: it must be right as a first word too.
-        Revised::Worse => "; told now because it got worse or came back".to_owned(),
-        Revised::Milder => "; milder than before, not over".to_owned(),
-        Revised::Acknowledged { by } => format!("; acknowledged by {}", person(by)),
+        Revised::Worse => Some(speech.say("line-worse")),
+        Revised::Milder => Some(speech.say("line-milder")),
+        Revised::Acknowledged { by: person } => Some(by("line-acknowledged", person)),
         Revised::Shelved { by, until } => {
-            let until = moment(*until, revision.at, &site.zone);
-            format!("; shelved by {} until {until}: no messages, recording goes on", person(by))
+            let (person, until) = (clipped(by, MOST_PERSON), site.moment(*until, revision.at));
+            Some(speech.with("line-shelved", &[("person", &person), ("until", &until)]))
         }
-        Revised::Unshelved if !is_over(revision.state) => {
-            "; told again: no longer shelved or out of service".to_owned()
-        }
-        Revised::OutOfService { by } => {
-            format!("; taken out of service by {}: no messages, recording goes on", person(by))
-        }
-        Revised::Chattering => "; rises again and again: held down until it is calm".to_owned(),
-        Revised::Calm | Revised::Stands { after: Held::Chattering } => {
-            "; calm again, and it stands".to_owned()
-        }
-        Revised::WorkBegun => {
-            "; planned work has begun: nothing more of it is told until that ends".to_owned()
-        }
-        Revised::Stands { after: Held::Work } => {
-            "; told now: planned work has ended and it stands".to_owned()
-        }
-        Revised::Stands { after: Held::Flood } => {
-            "; told now: the alarm flood is over and it stands".to_owned()
-        }
-        Revised::SupplyLost => "; it follows from the loss of the supply above".to_owned(),
+        Revised::Unshelved if !is_over(revision.state) => Some(speech.say("line-unshelved")),
+        Revised::OutOfService { by: person } => Some(by("line-out-of-service", person)),
+        Revised::Chattering => Some(speech.say("line-chatters")),
+        Revised::Calm | Revised::Stands { after: Held::Chattering } => Some(speech.say("line-calm")),
+        Revised::WorkBegun => Some(speech.say("line-work-begun")),
+        Revised::Stands { after: Held::Work } => Some(speech.say("line-work-over-stands")),
+        Revised::Stands { after: Held::Flood } => Some(speech.say("line-flood-over-stands")),
+        Revised::SupplyLost => Some(speech.say("line-supply-lost")),
         Revised::Opened | Revised::Explained if revision.subject.matter == Matter::Flood => {
-            flood::held().to_owned()
+            Some(speech.say("flood-held"))
         }
-        Revised::Instead => "; told now instead of what was told before of this meter".to_owned(),
-        Revised::NoLongerWatched => "; this says nothing about the fault".to_owned(),
-        _ => cause_line::news(revision).unwrap_or_default(),
+        Revised::Instead => Some(speech.say("line-instead")),
+        Revised::NoLongerWatched => Some(speech.say("line-says-nothing")),
+        _ => cause_line::news(revision, speech),
     };
+    let news = news.map(|news| format!("; {news}")).unwrap_or_default();
     format!("{meter}{news}")
 }
 
 /// What the sentence is about.
-fn topic(revision: &AlertRevision) -> String {
+fn topic(revision: &AlertRevision, speech: Speech) -> String {
     match (&revision.subject.matter, revision.subject.meter.as_deref()) {
-        (Matter::Quantity(quantity), _) => named(*quantity),
+        (Matter::Quantity(quantity), _) => named(*quantity, speech),
         (
             Matter::Part(_)
             | Matter::Rate(_)
@@ -311,67 +331,75 @@ fn topic(revision: &AlertRevision) -> String {
             | Matter::Flood
             | Matter::Work,
             _,
-        ) => what(revision),
+        ) => what(revision, speech),
         // A meter that is named like its feeder was just named.
         (Matter::Meter, Some(meter)) if Some(meter) != revision.subject.feeder.as_deref() => {
-            format!("meter {}", clipped(meter, MOST_PERSON))
+            speech.with("where-meter", &[("name", &clipped(meter, MOST_PERSON))])
         }
-        (Matter::Meter, _) => "meter".to_owned(),
+        (Matter::Meter, _) => speech.say("line-meter"),
     }
 }
 
 /// Which of the transformer's own meters gave the value: the sides differ.
-fn meter_behind(revision: &AlertRevision) -> Option<String> {
+fn meter_behind(revision: &AlertRevision, speech: Speech) -> Option<String> {
     let subject = &revision.subject;
     let own = matches!(subject.matter, Matter::Quantity(_) | Matter::Rate(_)) && subject.feeder.is_none();
     let meter = subject.meter.as_deref().filter(|_| own)?;
-    Some(format!("; meter {}", clipped(meter, MOST_PERSON)))
+    Some(format!("; {}", speech.with("where-meter", &[("name", &clipped(meter, MOST_PERSON))])))
 }
 
-pub(super) fn named(quantity: Quantity) -> String {
-    let place = match quantity.place {
-        Place::Whole => "",
-        Place::A => " phase A",
-        Place::B => " phase B",
-        Place::C => " phase C",
-        Place::N => " neutral",
-        Place::AB => " lines A-B",
-        Place::BC => " lines B-C",
-        Place::CA => " lines C-A",
+/// A quantity with its place: `current phase B`.
+pub fn named(quantity: Quantity, speech: Speech) -> String {
+    let words = names::measurand(quantity.what, speech);
+    let number = quantity.number.to_string();
+    let mut said = match (quantity.what.facts().numbers, quantity.number) {
+        (Numbers::Orders, _) => speech.with("name-order", &[("what", words), ("order", &number)]),
+        (_, 0) => words.to_owned(),
+        (_, _) => format!("{words} #{number}"),
     };
-    let facts = quantity.what.facts();
-    match (facts.numbers, quantity.number) {
-        (Numbers::Orders, order) => format!("{} order {order}{place}", facts.words),
-        (_, 0) => format!("{}{place}", facts.words),
-        (_, number) => format!("{} #{number}{place}", facts.words),
+    if let Some(place) = names::place(quantity.place, speech) {
+        said.push(' ');
+        said.push_str(&place);
+    }
+    said
+}
+
+/// The limit that was passed: `limit 3.0 %`; empty where there is none.
+pub(super) fn limit(revision: &AlertRevision, scale: Scale, speech: Speech) -> String {
+    let Some(setpoint) = revision.setpoint else { return String::new() };
+    let amount = scale.with_unit(&setpoint_digits(setpoint, scale), speech);
+    let low = matches!(
+        revision.rule,
+        Rule::Level { bound: Bound::Low, .. } | Rule::Recurrence { bound: Bound::Low }
+    );
+    let parts = [("limit", amount.as_str())];
+    let said = if low { speech.with("line-low-limit", &parts) } else { speech.with("line-limit", &parts) };
+    match revision.over.map(duration) {
+        Some(over) => speech.with("line-mean-of", &[("over", &over), ("limit", &said)]),
+        None => said,
     }
 }
 
-pub(super) fn limit(revision: &AlertRevision, scale: Scale) -> String {
-    let Some(setpoint) = revision.setpoint else { return String::new() };
-    let side = match revision.rule {
-        Rule::Level { bound: Bound::Low, .. } | Rule::Recurrence { bound: Bound::Low } => "low limit",
-        _ => "limit",
-    };
-    let mean = revision.over.map(|over| format!("mean of {}, ", duration(over))).unwrap_or_default();
-    format!(" ({mean}{side} {})", scale.with_unit(&setpoint_digits(setpoint, scale)))
+fn in_brackets(words: &str) -> String {
+    if words.is_empty() { String::new() } else { format!(" ({words})") }
 }
 
 /// The worst value: `up to 4.1 %`, or `down to 98.2 V` where low is bad.
-pub(super) fn worst(revision: &AlertRevision, scale: Scale, bound: Bound) -> Option<String> {
-    let direction = match bound {
-        Bound::High => "up to",
-        Bound::Low => "down to",
-    };
-    let peak = revision.peak?;
-    peak.is_finite().then(|| format!("{direction} {}", amount(peak, scale, revision.setpoint)))
+pub(super) fn worst(revision: &AlertRevision, scale: Scale, bound: Bound, speech: Speech) -> Option<String> {
+    let peak = revision.peak.filter(|peak| peak.is_finite())?;
+    let amount = amount(peak, scale, revision.setpoint, speech);
+    let parts = [("amount", amount.as_str())];
+    Some(match bound {
+        Bound::High => speech.with("line-up-to", &parts),
+        Bound::Low => speech.with("line-down-to", &parts),
+    })
 }
 
 /// A value with its unit, rounded as the table of measurands says. Where that would show a value past the limit
 /// as equal to the limit, one decimal more.
-pub(super) fn amount(value: f64, scale: Scale, setpoint: Option<f64>) -> String {
+pub(super) fn amount(value: f64, scale: Scale, setpoint: Option<f64>, speech: Speech) -> String {
     if !value.is_finite() {
-        return "not measured".to_owned();
+        return speech.say("not-measured");
     }
     let (value, setpoint) = (scale.read(value), setpoint.map(|setpoint| scale.read(setpoint)));
     let decimals = usize::from(scale.what.facts().decimals);
@@ -379,7 +407,7 @@ pub(super) fn amount(value: f64, scale: Scale, setpoint: Option<f64>) -> String 
     let blurred = setpoint.is_some_and(|setpoint| {
         digits == format!("{setpoint:.decimals$}") && (value - setpoint).abs() > f64::EPSILON
     });
-    scale.with_unit(&if blurred { format!("{value:.*}", decimals + 1) } else { digits })
+    scale.with_unit(&if blurred { format!("{value:.*}", decimals + 1) } else { digits }, speech)
 }
 
 /// A setpoint as its owner wrote it, to thousandths, with no fewer decimals than the measurand's.

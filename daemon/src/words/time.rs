@@ -1,5 +1,6 @@
 //! Moments in the site's own time and lengths of time, as people say them.
 
+use super::speech::Speech;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 use kvarden_core::time::{EventTime, Span};
@@ -16,17 +17,35 @@ pub fn rfc3339(at: EventTime, zone: &TimeZone) -> String {
     local(at, zone).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
 }
 
-/// A moment as told at `now`: `13:10` on the same day, else `Tue 24 Nov 13:10`, with the year if that differs.
+/// A moment as told at `now`, in English: `13:10` on the same day, else `Tue 24 Nov 13:10`, with the year if that differs.
 /// In the hour that comes twice when summer time ends, the zone stands behind it: `01:30 MDT`.
 pub fn moment(at: EventTime, now: EventTime, zone: &TimeZone) -> String {
+    moment_in(at, now, zone, Speech::ENGLISH)
+}
+
+/// [`moment`] in the words of a language.
+pub fn moment_in(at: EventTime, now: EventTime, zone: &TimeZone, speech: Speech) -> String {
     let (at, now) = (local(at, zone), local(now, zone));
-    let form = match (at.date() == now.date(), at.year() == now.year()) {
-        (true, _) => "%H:%M",
-        (false, true) => "%a %d %b %H:%M",
-        (false, false) => "%a %d %b %Y %H:%M",
-    };
     let twice = zone.to_ambiguous_zoned_datetime(at.datetime()).is_ambiguous();
-    at.strftime(if twice { format!("{form} %Z") } else { form.to_owned() }.as_str()).to_string()
+    let clock = at.strftime(if twice { "%H:%M %Z" } else { "%H:%M" }).to_string();
+    let day = || day(&at, speech);
+    match (at.date() == now.date(), at.year() == now.year()) {
+        (true, _) => clock,
+        (false, true) => format!("{} {clock}", day()),
+        (false, false) => format!("{} {} {clock}", day(), at.strftime("%Y")),
+    }
+}
+
+/// A day by its name: `Tue 24 Nov`.
+fn day(at: &ZonedDateTime, speech: Speech) -> String {
+    let month = speech.say(&format!("month-{}", at.month()));
+    let parts = [("weekday", weekday(at, speech)), ("day", at.strftime("%d").to_string()), ("month", month)];
+    speech.with("day-of-year", &parts.each_ref().map(|(name, words)| (*name, words.as_str())))
+}
+
+/// The short name of its day of the week: `Tue`.
+pub(super) fn weekday(at: &ZonedDateTime, speech: Speech) -> String {
+    speech.say(&format!("weekday-{}", at.weekday().to_monday_one_offset()))
 }
 
 /// A length of time in its two largest units: `9 s`, `2 min 5 s`, `3 h 12 min`, `2 d 3 h`.
@@ -45,14 +64,14 @@ pub fn duration(span: Span) -> String {
 }
 
 /// From the shortest to the longest: `2-9 s`, or `45 s to 3 min 5 s`, or one length if both are the same.
-pub fn durations(shortest: Span, longest: Span) -> String {
+pub fn durations(shortest: Span, longest: Span, speech: Speech) -> String {
     let (short, long) = (duration(shortest), duration(longest));
     if short == long {
         return long;
     }
     match (short.strip_suffix(" s"), long.strip_suffix(" s")) {
         (Some(from), Some(to)) if !from.contains(' ') && !to.contains(' ') => format!("{from}-{to} s"),
-        _ => format!("{short} to {long}"),
+        _ => speech.with("from-to", &[("from", &short), ("to", &long)]),
     }
 }
 
@@ -92,9 +111,21 @@ mod tests {
         let said = [0, 1_499, 9_000, 60_000, 125_000, 11_520_000, 183_600_000, -5]
             .map(|milliseconds| duration(Span(milliseconds)));
         assert_eq!(said, ["0 s", "1 s", "9 s", "1 min", "2 min 5 s", "3 h 12 min", "2 d 3 h", "0 s"]);
-        assert_eq!(durations(Span::seconds(2), Span::seconds(9)), "2-9 s");
-        assert_eq!(durations(Span::seconds(2), Span::seconds(2)), "2 s");
-        assert_eq!(durations(Span::seconds(45), Span::seconds(185)), "45 s to 3 min 5 s");
+        assert_eq!(durations(Span::seconds(2), Span::seconds(9), Speech::ENGLISH), "2-9 s");
+        assert_eq!(durations(Span::seconds(2), Span::seconds(2), Speech::ENGLISH), "2 s");
+        assert_eq!(durations(Span::seconds(45), Span::seconds(185), Speech::ENGLISH), "45 s to 3 min 5 s");
+        let german = durations(Span::seconds(45), Span::seconds(185), Speech::of(Some("de")));
+        assert_eq!(german, "45 s bis 3 min 5 s");
+    }
+
+    /// 24 November 2026 is a Tuesday, Dienstag; 5 March 2027 a Friday, Freitag: counted by hand from the calendar.
+    #[test]
+    fn days_have_the_names_of_the_language() {
+        let german = Speech::of(Some("de"));
+        let said = |at, now| moment_in(stamp(at), stamp(now), &denver(), german);
+        assert_eq!(said("2026-11-24T20:10:00Z", "2026-11-25T20:10:00Z"), "Di 24. Nov 13:10");
+        assert_eq!(said("2027-03-05T20:10:00Z", "2026-11-25T20:10:00Z"), "Fr 05. Mär 2027 13:10");
+        assert_eq!(said("2026-11-24T20:10:00Z", "2026-11-24T20:20:00Z"), "13:10");
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use super::Site;
 use super::message::{Message, Told, message, trial};
 use super::speech::Speech;
-use super::time::{moment, rfc3339};
+use super::time::rfc3339;
 use crate::digest::calendar::date_of;
 use crate::duty::{Sign, Telling};
 use kvarden_config::PersonSpec;
@@ -14,6 +14,7 @@ const MOST_NAMED: usize = 5;
 
 /// The message of a letter to a person. Its id is `<book>:<alert>:<revision>:<person>`, of a reminder with its number behind.
 pub fn to_person(telling: &Telling, person: &PersonSpec, site: &Site) -> Message {
+    let site = &site.spoken(Speech::of(Some(person.language.key())));
     let mut message = message(&telling.revision, site);
     message.id = format!("{}:{}", message.id, person.name);
     if let Some(number) = telling.reminder {
@@ -36,10 +37,10 @@ const SIGN: &str = "sign of life";
 
 /// A sign of life: its state is [`super::letter::ALIVE`], and without another by `next_reminder` something is wrong. It tells of no alert.
 pub fn sign_of_life(sign: &Sign, person: &PersonSpec, site: &Site) -> Message {
-    let speech = Speech::of(Some(person.language.key()));
-    let (at, by) = (moment(sign.at, sign.at, &site.zone), moment(sign.next_by, sign.at, &site.zone));
+    let site = &site.spoken(Speech::of(Some(person.language.key())));
+    let (at, by) = (site.moment(sign.at, sign.at), site.moment(sign.next_by, sign.at));
     let parts = [("site", site.name.as_str()), ("at", &at), ("by", &by), ("open", &sign.open.to_string())];
-    let text = speech.with("alive-line", &parts);
+    let text = site.speech.with("alive-line", &parts);
     let date = date_of(sign.at, &site.zone);
     // One a day: its number is that of the day.
     let revision = date.duration_since(jiff::civil::date(2000, 1, 1)).as_hours().max(0) / 24;
@@ -63,8 +64,14 @@ pub fn sign_of_life(sign: &Sign, person: &PersonSpec, site: &Site) -> Message {
 /// "And 7 more alerts: …; …; see kvarden status."
 fn others(others: &[AlertRevision], site: &Site) -> String {
     let named: Vec<String> = others.iter().take(MOST_NAMED).map(|other| message(other, site).text).collect();
-    let alerts = if others.len() == 1 { "alert" } else { "alerts" };
-    let rest = others.len().saturating_sub(MOST_NAMED);
-    let rest = if rest == 0 { String::new() } else { format!(" ... and {rest} that `kvarden status` shows") };
-    format!("And {} more {alerts}: {}{rest}", others.len(), named.join(" / "))
+    let (count, named) = (others.len().to_string(), named.join(" / "));
+    let parts = [("count", count.as_str()), ("named", &named)];
+    let said = match others.len() {
+        1 => site.speech.with("others-one", &parts[1..]),
+        _ => site.speech.with("others-some", &parts),
+    };
+    match others.len().saturating_sub(MOST_NAMED) {
+        0 => said,
+        rest => format!("{said} {}", site.speech.with("others-rest", &[("count", &rest.to_string())])),
+    }
 }

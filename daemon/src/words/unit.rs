@@ -1,5 +1,6 @@
 //! Values as people read them: temperatures in the unit of the site, everything else as it is measured.
 
+use super::speech::Speech;
 use kvarden_config::TemperatureUnit;
 use kvarden_core::measurand::{Measurand, Unit};
 
@@ -58,12 +59,14 @@ impl Scale {
     }
 
     /// Digits with the unit, in letters that every channel has.
-    pub(super) fn with_unit(self, digits: &str) -> String {
+    pub(super) fn with_unit(self, digits: &str, speech: Speech) -> String {
+        let digits = speech.digits(digits);
+        let degrees = |of: &str| format!("{digits} {}{of}", speech.say("unit-degrees"));
         match (self.shows, self.what.facts().unit) {
-            (_, Unit::One) => digits.to_owned(),
-            (TemperatureUnit::Fahrenheit, Unit::Celsius | Unit::Kelvin) => format!("{digits} deg F"),
-            (_, Unit::Celsius) => format!("{digits} deg C"),
-            (_, Unit::Degree) => format!("{digits} deg"),
+            (_, Unit::One) => digits,
+            (TemperatureUnit::Fahrenheit, Unit::Celsius | Unit::Kelvin) => degrees(" F"),
+            (_, Unit::Celsius) => degrees(" C"),
+            (_, Unit::Degree) => degrees(""),
             (_, unit) => format!("{digits} {}", unit.symbol()),
         }
     }
@@ -75,7 +78,7 @@ mod tests {
 
     fn read(shows: TemperatureUnit, what: Measurand, value: f64) -> String {
         let scale = Scale { what, shows };
-        scale.with_unit(&format!("{:.1}", scale.read(value)))
+        scale.with_unit(&format!("{:.1}", scale.read(value)), Speech::ENGLISH)
     }
 
     /// 0 °C is 32 °F and 100 °C is 212 °F; a rise of 15 K is one of 27 °F: the definition of the scales.

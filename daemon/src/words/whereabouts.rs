@@ -1,7 +1,7 @@
 //! Where a transformer or feeder is, whom to call and what there is as a spare, as the nameplate says it.
 
 use kvarden_core::output::Subject;
-use kvarden_core::plant::Plant;
+use kvarden_core::plant::{LugMarks, Plant};
 use std::collections::HashMap;
 
 /// By name; empty for a site that says nothing of it.
@@ -17,6 +17,7 @@ struct OfTransformer {
     call: Option<String>,
     spare: Option<String>,
     feeds: Option<String>,
+    lugs: Option<String>,
 }
 
 impl Whereabouts {
@@ -28,6 +29,7 @@ impl Whereabouts {
                 call: transformer.records.call.clone(),
                 spare: transformer.records.spare.clone(),
                 feeds: transformer.records.feeds.clone(),
+                lugs: marks(&transformer.records.lugs),
             };
             (transformer.name.clone(), about)
         });
@@ -44,7 +46,8 @@ impl Whereabouts {
         call: Option<String>,
         feeds: &str,
     ) -> Self {
-        let about = OfTransformer { location, call, spare: None, feeds: Some(feeds.to_owned()) };
+        let lugs = Some("90 C, 6 AWG to 350 kcmil".to_owned());
+        let about = OfTransformer { location, call, spare: None, feeds: Some(feeds.to_owned()), lugs };
         Self { transformers: [(name.to_owned(), about)].into(), feeders: HashMap::new() }
     }
 
@@ -69,9 +72,21 @@ impl Whereabouts {
         self.transformer(subject)?.feeds.as_deref()
     }
 
+    /// What stands on its transformer's lugs: temperature and sizes.
+    pub fn lugs(&self, subject: &Subject) -> Option<&str> {
+        self.transformer(subject)?.lugs.as_deref()
+    }
+
     fn transformer(&self, subject: &Subject) -> Option<&OfTransformer> {
         self.transformers.get(subject.transformer.as_ref()?)
     }
+}
+
+/// The marks in one line. Not what they say of how firmly they are fastened: nobody does that because of a message.
+fn marks(lugs: &LugMarks) -> Option<String> {
+    let rated = lugs.rated_c.map(|rated| format!("{rated:.0} C"));
+    let marks: Vec<String> = rated.into_iter().chain(lugs.size.clone()).collect();
+    (!marks.is_empty()).then(|| marks.join(", "))
 }
 
 #[cfg(test)]
@@ -87,6 +102,7 @@ mod tests {
             call: Some("Ines, +1 555 0100".to_owned()),
             spare: None,
             feeds: Some("Packing lines 1 to 3".to_owned()),
+            lugs: None,
         };
         let feeders = location.map(|location| ("MP-3".to_owned(), location.to_owned()));
         let whereabouts = Whereabouts {

@@ -3,6 +3,7 @@
 use super::{Item, Page};
 use crate::digest::findings::{EventDay, FindingDay};
 use crate::words::cause::{self, Reads};
+use crate::words::speech::Speech;
 
 /// A named cause of the day: how pressing, what, and what is said of it, a sentence each.
 pub(super) struct FindingItem {
@@ -12,7 +13,7 @@ pub(super) struct FindingItem {
 
 impl Page<'_> {
     fn reads(&self) -> Reads<'_> {
-        Reads { zone: &self.zone, shows: self.shows() }
+        Reads { zone: &self.zone, shows: self.shows(), speech: Speech::ENGLISH }
     }
 
     /// The named causes, the most pressing first.
@@ -28,7 +29,7 @@ impl Page<'_> {
             None => format!("since {since}, still shows"),
             Some(ended) => format!("from {since} until nothing showed of it, {}", self.clock(ended)),
         };
-        let mut more = vec![cause::means(facts.cause).to_owned()];
+        let mut more = vec![cause::means(facts.cause, Speech::ENGLISH).to_owned()];
         let mut add = |head: &str, all: Vec<String>| {
             if !all.is_empty() {
                 more.push(format!("{head}: {}.", all.join("; ")));
@@ -43,14 +44,14 @@ impl Page<'_> {
                 .into_iter()
                 .collect(),
         );
-        add("Shares", facts.shares.iter().map(cause::share).collect());
+        add("Shares", facts.shares.iter().map(|one| cause::share(one, Speech::ENGLISH)).collect());
         add("Ruled out", cause::ruled_out(facts, self.reads()));
-        more.extend(cause::lacks(facts));
-        more.extend(cause::check(facts.cause).first().map(|check| format!("Next: {check}")));
+        more.extend(cause::lacks(facts, Speech::ENGLISH));
+        more.extend(cause::check(facts.cause, Speech::ENGLISH).first().map(|check| format!("Next: {check}")));
         let what = format!(
             "{}{feeder}: {} (confidence {:.0} %)",
             facts.transformer,
-            cause::likely(facts.cause, facts.place),
+            cause::likely(facts.cause, facts.place, Speech::ENGLISH),
             100.0 * facts.confidence
         );
         FindingItem { item: Item { priority: facts.priority, what, said }, more }
@@ -66,7 +67,11 @@ impl Page<'_> {
             } else {
                 self.between(event.first, event.last)
             };
-            format!("{}{feeder}, {}: {times}, {when}", event.transformer, cause::likely(event.cause, None))
+            format!(
+                "{}{feeder}, {}: {times}, {when}",
+                event.transformer,
+                cause::likely(event.cause, None, Speech::ENGLISH)
+            )
         };
         self.day.events.iter().map(line).collect()
     }

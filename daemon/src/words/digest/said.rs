@@ -5,6 +5,7 @@ use super::{
 };
 use crate::digest::RecordingDay;
 use crate::words::asked;
+use crate::words::speech::Speech;
 use crate::words::supply;
 use crate::words::time::{duration, durations};
 use kvarden_config::TemperatureUnit;
@@ -171,7 +172,7 @@ impl Page<'_> {
             let _ = write!(said, ", chattering ({} or more in a minute)", CHATTERING.0);
         }
         if let Some(other) = &alarm.fed {
-            said.push_str(&supply::behind(&alarm.subject, other));
+            said.push_str(&supply::behind(&alarm.subject, other, Speech::ENGLISH));
         }
         let what = subject::alarm(&supply::charged(&alarm.subject, alarm.fed.as_ref()), alarm.rule);
         Item { priority: alarm.priority, what, said }
@@ -189,7 +190,7 @@ impl Page<'_> {
     /// What came and went: where and how often, then when and how far. `None` where it is about no quantity.
     pub(super) fn recurrence(&self, one: &RecurrenceDay) -> Option<(String, String)> {
         let quantity = subject::quantity(&one.subject)?;
-        let lasted = durations(one.shortest, one.longest);
+        let lasted = durations(one.shortest, one.longest, Speech::ENGLISH);
         let how_often = match one.times {
             1 => format!("once, for {lasted}"),
             times => format!("{times} times, {lasted} each"),

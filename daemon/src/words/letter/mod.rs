@@ -18,7 +18,7 @@ pub use text::{short, text};
 use super::message::{Message, Often};
 use super::speech::Speech;
 use super::text::STANDS_ALONE;
-use super::time::{duration, durations, moment};
+use super::time::{duration, durations, moment_in};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use kvarden_core::time::{EventTime, Span};
@@ -43,6 +43,12 @@ pub struct Reader<'a> {
     pub person: Option<&'a str>,
     /// Where to say that it is seen.
     pub link: Option<&'a str>,
+}
+
+impl Reader<'_> {
+    fn moment(&self, at: EventTime, now: EventTime) -> String {
+        moment_in(at, now, self.zone, self.speech)
+    }
 }
 
 /// A letter before it is laid out.
@@ -185,7 +191,7 @@ fn go(message: &Message, speech: Speech) -> String {
 fn since(message: &Message, reader: Reader<'_>, now: Option<EventTime>) -> Vec<String> {
     let speech = reader.speech;
     let (Some(begun), Some(now)) = (read(&message.since), now) else { return Vec::new() };
-    let at = moment(begun, now, reader.zone);
+    let at = reader.moment(begun, now);
     let long = (now - begun).max(Span::ZERO);
     let began = if message.state == "open" && long >= Span::minutes(1) {
         speech.with("since", &[("since", &at), ("long", &duration(long))])
@@ -204,9 +210,9 @@ fn since(message: &Message, reader: Reader<'_>, now: Option<EventTime>) -> Vec<S
 }
 
 fn often(recurred: &Often, reader: Reader<'_>, now: EventTime) -> Option<String> {
-    let first = moment(read(&recurred.since)?, now, reader.zone);
+    let first = reader.moment(read(&recurred.since)?, now);
     let span = |seconds: f64| Span((seconds * 1000.0) as i64);
-    let lengths = durations(span(recurred.shortest_s), span(recurred.longest_s));
+    let lengths = durations(span(recurred.shortest_s), span(recurred.longest_s), reader.speech);
     let times = recurred.times.to_string();
     Some(reader.speech.with("since-often", &[("times", &times), ("since", &first), ("lengths", &lengths)]))
 }
@@ -225,6 +231,7 @@ fn place(message: &Message, speech: Speech) -> Vec<String> {
     };
     let own_meter = message.meter.clone().filter(|_| message.feeder.is_none());
     let at = message.cause.as_ref().filter(|cause| cause.stands).and_then(|cause| cause.place.as_deref());
+    let open = message.state == "open";
     let at = at.or(message.place.as_deref()).map(|place| speech.say(&format!("where-place-{place}")));
     let whole = [
         named("transformer", &message.transformer),
@@ -236,7 +243,9 @@ fn place(message: &Message, speech: Speech) -> Vec<String> {
     let whole = (!whole.is_empty()).then(|| sentence(&whole.join(", ")));
     let at = message.location.as_deref().map(|place| speech.with("where-at", &[("place", place)]));
     let fed = message.fed.as_deref().map(|fed| speech.with("where-fed", &[("fed", fed)]));
-    [whole, at, fed].into_iter().flatten().collect()
+    let lugs = message.lugs.as_deref().filter(|_| open);
+    let lugs = lugs.map(|marks| speech.with("where-lugs", &[("marks", marks)]));
+    [whole, at, fed, lugs].into_iter().flatten().collect()
 }
 
 fn cause(message: &Message, speech: Speech) -> Vec<String> {
@@ -252,8 +261,9 @@ fn cause(message: &Message, speech: Speech) -> Vec<String> {
     };
     let proof = cause.proof.first().map(|number| speech.with("cause-proof", &[("number", number)]));
     // Each is written with "not" before it, for lists of their own.
-    let others: Vec<&str> =
-        cause.ruled_out.iter().take(MOST_RULED_OUT).map(|one| one.trim_start_matches("not ")).collect();
+    let not = speech.say("cause-not-before");
+    let bare = |one: &'_ String| one.strip_prefix(&not).unwrap_or(one).trim_start().to_owned();
+    let others: Vec<String> = cause.ruled_out.iter().take(MOST_RULED_OUT).map(bare).collect();
     let not = (!others.is_empty()).then(|| speech.with("cause-not", &[("others", &others.join("; "))]));
     [Some(likely), proof, not].into_iter().flatten().collect()
 }
@@ -285,7 +295,7 @@ fn foot(message: &Message, reader: Reader<'_>, now: Option<EventTime>) -> Vec<St
     if waits(message) {
         let next = message.told.as_ref().and_then(|told| told.next_reminder.as_deref()).and_then(read);
         foot.push(match (next, now) {
-            (Some(next), Some(now)) => speech.with("foot-next", &[("at", &moment(next, now, reader.zone))]),
+            (Some(next), Some(now)) => speech.with("foot-next", &[("at", &reader.moment(next, now))]),
             _ => speech.say("foot-no-next"),
         });
     }

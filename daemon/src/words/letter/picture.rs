@@ -4,7 +4,7 @@
 use crate::words::digest::axis::Axis;
 use crate::words::plot::Plot;
 use crate::words::speech::Speech;
-use crate::words::time::{local, moment};
+use crate::words::time::{local, moment_in, weekday};
 use jiff::tz::TimeZone;
 use kvarden_core::plant::Bound;
 use kvarden_core::time::EventTime;
@@ -100,9 +100,9 @@ impl Frame {
                 @for tick in &self.axis.ticks {
                     @let y = self.y(*tick);
                     path d=(format!("M{LEFT:.1} {y:.1}H{RIGHT:.1}")) stroke="#d5dae0" fill="none" {}
-                    text x=(format!("{:.1}", LEFT - 7.0)) y=(format!("{:.1}", y + 4.5)) text-anchor="end" { (format!("{tick:.*}", self.axis.decimals)) }
+                    text x=(format!("{:.1}", LEFT - 7.0)) y=(format!("{:.1}", y + 4.5)) text-anchor="end" { (speech.digits(&format!("{tick:.*}", self.axis.decimals))) }
                 }
-                @for (at, words) in self.times(zone) {
+                @for (at, words) in self.times(zone, speech) {
                     @let x = self.x(at);
                     path d=(format!("M{x:.1} {BOTTOM:.1}v5")) stroke="#5b6570" fill="none" {}
                     text x=(format!("{x:.1}")) y=(format!("{:.1}", BOTTOM + 20.0)) text-anchor="middle" { (words) }
@@ -112,7 +112,7 @@ impl Frame {
                     @let x = self.x(begun);
                     @let late = x > f64::midpoint(LEFT, RIGHT);
                     path d=(format!("M{x:.1} {TOP:.1}V{BOTTOM:.1}")) stroke="#1b1f24" stroke-dasharray="2 3" fill="none" {}
-                    text x=(format!("{:.1}", if late { x - 5.0 } else { x + 5.0 })) y=(format!("{:.1}", TOP - 5.0)) text-anchor=(if late { "end" } else { "start" }) { (speech.with("picture-since", &[("at", &moment(begun, self.to, zone))])) }
+                    text x=(format!("{:.1}", if late { x - 5.0 } else { x + 5.0 })) y=(format!("{:.1}", TOP - 5.0)) text-anchor=(if late { "end" } else { "start" }) { (speech.with("picture-since", &[("at", &moment_in(begun, self.to, zone, speech))])) }
                 }
                 path d=(self.line(plot)) stroke="#0b5cad" stroke-width="1.8" stroke-linejoin="round" stroke-linecap="round" fill="none" {}
                 @if let Some(limit) = plot.limit {
@@ -156,7 +156,7 @@ impl Frame {
     }
 
     /// Round times of the wall clock below the line.
-    fn times(&self, zone: &TimeZone) -> Vec<(EventTime, String)> {
+    fn times(&self, zone: &TimeZone, speech: Speech) -> Vec<(EventTime, String)> {
         let length = (self.to - self.from).0;
         let minute = 60_000;
         let step = STEPS.iter().map(|step| step * minute).find(|step| length / step <= MOST_TIMES);
@@ -164,13 +164,19 @@ impl Frame {
         let ahead = i64::from(local(self.from, zone).offset().seconds()) * 1000;
         let first = (self.from.0 + ahead).div_euclid(step) + 1;
         let times = (first..).map(|count| EventTime(count * step - ahead)).take_while(|at| *at <= self.to);
-        let form = if step >= 1440 * minute { "%a %d" } else { "%H:%M" };
-        times.map(|at| (at, local(at, zone).strftime(form).to_string())).collect()
+        let form = if step >= 1440 * minute { "%d" } else { "%H:%M" };
+        let words = |at| {
+            let at = local(at, zone);
+            let said = at.strftime(form).to_string();
+            if step >= 1440 * minute { format!("{} {said}", weekday(&at, speech)) } else { said }
+        };
+        times.map(|at| (at, words(at))).collect()
     }
 
     fn words(&self, plot: &Plot, speech: Speech, zone: &TimeZone) -> String {
-        let number = |value: f64| format!("{value:.*}", plot.decimals);
-        let (from, to) = (moment(self.from, self.to, zone), moment(self.to, self.to, zone));
+        let number = |value: f64| speech.digits(&format!("{value:.*}", plot.decimals));
+        let (from, to) =
+            (moment_in(self.from, self.to, zone, speech), moment_in(self.to, self.to, zone, speech));
         let (least, most) = (number(self.least), number(self.most));
         let said: [(&str, &str); 5] =
             [("what", &plot.title), ("from", &from), ("to", &to), ("least", &least), ("most", &most)];
@@ -186,7 +192,7 @@ impl Frame {
 }
 
 fn limit_words(plot: &Plot, limit: f64, speech: Speech) -> String {
-    let limit = format!("{limit:.*}", plot.decimals);
+    let limit = speech.digits(&format!("{limit:.*}", plot.decimals));
     match plot.bound {
         Bound::High => speech.with("picture-limit", &[("limit", &limit)]),
         Bound::Low => speech.with("picture-low-limit", &[("limit", &limit)]),

@@ -10,7 +10,7 @@ use crate::words::{Site, Whereabouts};
 use kvarden_core::alarm::state::AlarmState;
 use kvarden_core::input::Part as OfProgram;
 use kvarden_core::output::{AlertRevision, Revised, Rule};
-use kvarden_core::plant::Bound;
+use kvarden_core::plant::{Bound, Priority};
 
 const LINK: &str = "https://kvarden.larkspur.example/seen/abc";
 
@@ -21,20 +21,28 @@ fn larkspur() -> Site {
 }
 
 fn told(revision: &AlertRevision, why: &str) -> Message {
+    told_in(revision, why, Speech::ENGLISH)
+}
+
+fn told_in(revision: &AlertRevision, why: &str, speech: Speech) -> Message {
     let told = Told {
         why: why.to_owned(),
         next_reminder: Some("2026-11-24T13:35:00-07:00".to_owned()),
         person: Some("Ines".to_owned()),
-        language: None,
+        language: Some(speech.language().to_owned()),
     };
-    Message { told: Some(told), ..message(revision, &larkspur()) }
+    Message { told: Some(told), ..message(revision, &larkspur().spoken(speech)) }
 }
 
 fn sheet_of(message: &Message) -> Sheet {
     let site = larkspur();
-    let reader =
-        Reader { speech: Speech::of(None), zone: &site.zone, person: Some("Ines"), link: Some(LINK) };
+    let speech = speech_of(message);
+    let reader = Reader { speech, zone: &site.zone, person: Some("Ines"), link: Some(LINK) };
     sheet(message, reader)
+}
+
+fn speech_of(message: &Message) -> Speech {
+    Speech::of(message.told.as_ref().and_then(|told| told.language.as_deref()))
 }
 
 /// The loose lug of the project's example, explained ten minutes after it began.
@@ -43,13 +51,17 @@ fn explained() -> AlertRevision {
     told_with(lug(), true, revised(&opened, Revised::Explained, AlarmState::Unacknowledged, "13:20"))
 }
 
-/// Every kind of word that a person may get.
+/// Every kind of word that a person may get, in every language.
 fn all_kinds() -> Vec<Message> {
     let opened = unbalance();
+    let hot = AlertRevision { priority: Priority::Urgent, ..explained() };
     let by = || "Tomas".to_owned();
     [
         opened.clone(),
         explained(),
+        hot,
+        revised(&explained(), Revised::CauseOver, AlarmState::LatchedUnacknowledged, "13:50"),
+        revised(&opened, Revised::Worse, AlarmState::Unacknowledged, "13:20"),
         revised(&explained(), Revised::Returned, AlarmState::ReturnedUnacknowledged, "13:40"),
         revised(&explained(), Revised::Acknowledged { by: by() }, AlarmState::Acknowledged, "13:25"),
         revised(&opened, Revised::Closed, AlarmState::Normal, "14:00"),
@@ -59,7 +71,7 @@ fn all_kinds() -> Vec<Message> {
         about_part(OfProgram::Channel("mail".to_owned())),
     ]
     .iter()
-    .map(|revision| told(revision, "reminder"))
+    .flat_map(|revision| Speech::all().map(|speech| told_in(revision, "reminder", speech)))
     .collect()
 }
 
@@ -82,6 +94,7 @@ fn the_letter_says_first_what_decides_and_all_in_its_order() {
     Where?
     Transformer T2, feeder MP-3, phase B.
     At: Packing hall, column C4.
+    On the lugs stands: 90 C, 6 AWG to 350 kcmil.
 
     Why?
     Likely loose phase B connection.
@@ -107,16 +120,79 @@ fn the_letter_says_first_what_decides_and_all_in_its_order() {
     ");
 }
 
+#[test]
+fn the_same_letter_in_german() {
+    let german = Speech::of(Some("de"));
+    let said = text(&sheet_of(&told_in(&explained(), "reminder", german)), german);
+    insta::assert_snapshot!(said, @r"
+    HOCH Larkspur Cannery T2, MP-3: Spannungsunsymmetrie bis 4,1 %, 31 Mal seit 13:10, je 2-9 s. Wohl lose Verbindung Phase B; Grenze 3,0 %; jetzt gemeldet, weil die Ursache bekannt ist; Ort: Packing hall, column C4
+
+    Kann es brennen oder jemanden verletzen?
+    Kann brennen: Jede Unterbrechung zieht einen Lichtbogen. Es wird von selbst schlimmer, kühle Stunden beweisen nichts. Bei DRINGEND jetzt hingehen, bei HOCH in dieser Schicht.
+
+    Jetzt hingehen?
+    Nicht sofort: in dieser Schicht.
+
+    Seit wann?
+    Seit 13:10, bisher 10 min lang.
+    31 Mal seit 13:10, je 2-9 s, meist 13-14 Uhr.
+
+    Wo?
+    Transformator T2, Abgang MP-3, Phase B.
+    Ort: Packing hall, column C4.
+    Auf den Klemmen steht: 90 C, 6 AWG to 350 kcmil.
+
+    Warum?
+    Wahrscheinlich lose Verbindung Phase B.
+    Was dafür spricht: Wärme einer Verbindung Phase B 38 W gegenüber 6 W.
+    Ausgeschlossen: Überlast: Last zur Bemessungsleistung 62 % gegenüber 100 %.
+
+    Zuerst
+    Last dieses Abgangs betriebsmäßig wegschalten; Motoren und Elektronik dort leiden unter jeder Unterbrechung.
+
+    Was daran hängt, wen anrufen
+    Versorgt werden: Packing lines 1 to 3.
+    Anteile der Abgänge: MP-3 82 %, nicht gemessen 18 %.
+    Anrufen: Ines, +1 555 0100.
+
+    Vorsicht
+    Nur Elektrofachkräfte. Abstand zum Störlichtbogen halten, PSA nach Schild tragen. Vor dem Berühren Spannungsfreiheit feststellen. Nie einen Stromwandlerkreis unter Strom öffnen. Örtliche Vorschriften und die Elektrofachkraft entscheiden.
+
+    Ich habe es gesehen: https://kvarden.larkspur.example/seen/abc
+
+    Eine Erinnerung: Noch hat niemand gesagt, dass er es gesehen hat.
+    Fall FY30FS
+    Nächste Erinnerung 13:35, wenn bis dahin niemand gesagt hat, dass er es gesehen hat.
+    ");
+}
+
+/// A phone that cuts a message after 140 characters still shows place, number, and whether to go, in every language.
+#[test]
+fn the_first_hundred_and_forty_say_priority_place_number_and_cause_in_every_language() {
+    let words =
+        [("HIGH", "4.1 %", "Likely loose phase B connection"), ("HOCH", "4,1 %", "lose Verbindung Phase B")];
+    for (speech, (priority, number, cause)) in Speech::all().zip(words) {
+        let said = short(&sheet_of(&told_in(&explained(), "cause", speech)), speech);
+        let first: String = said.chars().take(140).collect();
+        for word in [priority, "Larkspur Cannery", "T2", "MP-3", number, "31", cause] {
+            assert!(first.contains(word), "{word} is missing: {first}");
+        }
+    }
+}
+
 /// What the letter is asked to hold no word of.
 #[test]
 fn no_letter_holds_percentiles_clauses_confidence_utc_or_raw_names() {
     for message in all_kinds() {
-        let sheet = sheet_of(&message);
-        for laid_out in [text(&sheet, Speech::of(None)), html(&sheet, Speech::of(None), None)] {
+        let (sheet, speech) = (sheet_of(&message), speech_of(&message));
+        for laid_out in [text(&sheet, speech), html(&sheet, speech, None)] {
             for never in [
                 "p95",
                 "percentile",
+                "Perzentil",
+                "Quantil",
                 "onfidence",
+                "Vertrauen",
                 "UTC",
                 "GMT",
                 "Z\n",
@@ -135,17 +211,20 @@ fn no_letter_holds_percentiles_clauses_confidence_utc_or_raw_names() {
 
 #[test]
 fn every_letter_says_whether_to_go_and_one_that_is_over_asks_for_nothing() {
-    let speech = Speech::of(None);
     for message in all_kinds() {
-        let sheet = sheet_of(&message);
+        let (sheet, speech) = (sheet_of(&message), speech_of(&message));
         let heads: Vec<&str> = sheet.parts.iter().map(|part| part.head.as_str()).collect();
         let open = message.state == "open";
-        assert_eq!(heads.contains(&"Go now?"), open, "{heads:?}");
-        assert_eq!(heads.contains(&"Can it burn or hurt?"), open, "{heads:?}");
-        assert_eq!(heads.contains(&"First"), open && !message.check.is_empty(), "{heads:?}");
+        assert_eq!(heads.contains(&speech.say("go-head").as_str()), open, "{heads:?}");
+        assert_eq!(heads.contains(&speech.say("danger-head").as_str()), open, "{heads:?}");
+        assert_eq!(
+            heads.contains(&speech.say("first-head").as_str()),
+            open && !message.check.is_empty(),
+            "{heads:?}"
+        );
         let asks = message.alarm_state.contains("unacknowledged") && open;
         assert_eq!(sheet.seen.is_some(), asks, "{}", message.text);
-        assert_eq!(text(&sheet, speech).contains("Next reminder"), asks);
+        assert_eq!(text(&sheet, speech).contains(" 13:35"), asks);
         assert!(sheet.parts.iter().all(|part| part.said.iter().all(|said| !said.trim().is_empty())));
     }
 }
@@ -177,7 +256,7 @@ fn the_subject_is_the_first_of_the_line_within_a_hundred_and_forty_letters() {
 #[test]
 fn the_short_form_begins_with_the_line_and_is_readable_by_any_phone() {
     for message in all_kinds() {
-        let said = short(&sheet_of(&message), Speech::of(None));
+        let said = short(&sheet_of(&message), speech_of(&message));
         let first: String = said.chars().take(140).collect();
         assert!(message.text.starts_with(first.lines().next().unwrap()), "{first}");
         for line in said.lines() {

@@ -5,6 +5,7 @@ use crate::words::advice::NEVER;
 use crate::words::alphabet;
 use crate::words::cause::Reads;
 use crate::words::message::MOST_BYTES;
+use crate::words::speech::Speech;
 use crate::words::text::STANDS_ALONE;
 use kvarden_core::diagnosis::{
     Cause, Evidence, Family, Figure, Finding, Lack, MOST_STARTS, Pattern, RuledOut, Share, Sign,
@@ -188,7 +189,8 @@ fn hours_and_weekdays_stand_in_the_sentence() {
     let (times, since, now) = (15, starts[0], starts[14] + Span::hours(1));
     let pattern = Pattern { times, since, starts, days: Some((3, 2)), ..pattern() };
     let zone = jiff::tz::TimeZone::get("America/Denver").unwrap();
-    let reads = Reads { zone: &zone, shows: kvarden_config::TemperatureUnit::Celsius };
+    let reads =
+        Reads { zone: &zone, shows: kvarden_config::TemperatureUnit::Celsius, speech: Speech::ENGLISH };
     let said = crate::words::cause::pattern(&pattern, now, reads);
     assert!(
         said.contains("mostly 11-12 h, mostly on Mondays and Thursdays, growing: 3 in the latest day"),
@@ -204,7 +206,7 @@ fn hours_and_weekdays_stand_in_the_sentence() {
 fn which_feeder_to_meter_first_is_said() {
     let lacks = vec![Lack::FeederMeters];
     let mut facts = Finding { lacks, ..finding(Cause::UnbalanceLoad, None) };
-    let said = |facts: &Finding| crate::words::cause::lacks(facts).remove(0);
+    let said = |facts: &Finding| crate::words::cause::lacks(facts, Speech::ENGLISH).remove(0);
     assert!(said(&facts).starts_with("Fit a meter on each feeder, the largest first"), "{}", said(&facts));
     facts.meter_first = Some("MP-2".to_owned());
     assert!(said(&facts).starts_with("Fit a meter on each feeder, MP-2 first"), "{}", said(&facts));

@@ -36,6 +36,7 @@ pub(crate) fn site() -> Site {
         topics: "kvarden/larkspur-cannery".to_owned(),
         shows: kvarden_config::TemperatureUnit::Celsius,
         whereabouts: crate::words::Whereabouts::default(),
+        speech: crate::words::speech::Speech::ENGLISH,
     }
 }
 
