@@ -89,12 +89,9 @@ fn a_digest_is_read_on_a_phone_and_on_a_desk_and_needs_nothing_beside_it() {
     for screen in [Screen::Phone, Screen::Desk] {
         let browser = Browser::start(screen);
         for page in &pages {
-            browser.open_file(page);
-            browser.keep_picture(&format!(
-                "digest {screen:?} {}",
-                page.file_stem().unwrap_or_default().display()
-            ));
-            let look = sound(&browser, &format!("{} on a {screen:?}", page.display()));
+            browser.open(&served.address(page));
+            browser.keep_picture(&format!("digest {screen:?} {page}"));
+            let look = sound(&browser, &format!("{page} on a {screen:?}"));
             assert_eq!(look["fetched"].as_array().map(Vec::len), Some(0), "{look}");
             assert!(look["pictures"].as_array().is_some_and(|charts| charts.len() >= 2), "{look}");
             assert!(browser.text().contains("Larkspur Cannery"), "{}", browser.text());

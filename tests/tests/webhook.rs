@@ -5,7 +5,7 @@
 use kvarden::deliver::command::CommandCourier;
 use kvarden::deliver::webhook::WebhookCourier;
 use kvarden::world::{Courier, Outcome, TcpDial};
-use kvarden_tests::authority::{Authority, Day, FAR_OFF, Issued, LONG_AGO};
+use kvarden_tests::authority::{Authority, Day, FAR_OFF, LONG_AGO};
 use kvarden_tests::letters::{ALERT, Still, cannery, letter, now, on_one_thread, send, writer};
 use kvarden_tests::program::PATIENCE;
 use kvarden_tests::site::Site;
