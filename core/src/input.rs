@@ -167,6 +167,8 @@ pub enum Part {
     Clock,
     /// A certificate of the encrypted link to the broker does not end soon.
     Certificate(Certificate),
+    /// The store's file is the one that was there before. Broken for a while after one that was damaged or foreign was set aside.
+    StoreFile,
 }
 
 /// Whose certificate.
@@ -187,9 +189,10 @@ impl Certificate {
 
 impl Part {
     /// Those that every site has; channels come from the plant.
-    pub const FIXED: [Self; 10] = [
+    pub const FIXED: [Self; 11] = [
         Self::Broker,
         Self::Store,
+        Self::StoreFile,
         Self::BrokerAccess,
         Self::SecondBox,
         Self::Disk,
@@ -207,6 +210,7 @@ impl Part {
             Self::Disk | Self::Queue | Self::Certificate(_) => Priority::Low,
             Self::Broker
             | Self::Store
+            | Self::StoreFile
             | Self::Channel(_)
             | Self::BrokerAccess
             | Self::SecondBox
@@ -219,6 +223,7 @@ impl Part {
         match self {
             Self::Broker => "broker".to_owned(),
             Self::Store => "store".to_owned(),
+            Self::StoreFile => "store file".to_owned(),
             Self::Channel(name) => format!("channel {name}"),
             Self::BrokerAccess => "broker access".to_owned(),
             Self::SecondBox => "second box".to_owned(),

@@ -199,9 +199,9 @@ pub async fn run(
     if begun_anew.is_some() {
         let desk = Rc::clone(&desk);
         tasks.brief(async move {
-            desk.part(Part::Store, false);
+            desk.part(Part::StoreFile, false);
             tokio::time::sleep(BEGUN_ANEW).await;
-            desk.part(Part::Store, true);
+            desk.part(Part::StoreFile, true);
         });
     }
     let meters = Meters::of(&configuration, &plan);

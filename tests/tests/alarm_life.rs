@@ -3,7 +3,7 @@
 //! ISA-18.2 / IEC 62682 (handbook of the trade, from memory).
 
 use kvarden_core::alarm::state::AlarmState;
-use kvarden_core::output::{Change, ChangeKind, Matter};
+use kvarden_core::output::{Change, ChangeKind, Rule};
 use kvarden_core::time::{EventTime, Span};
 use kvarden_tests::program::{Daemon, PATIENCE, text};
 use kvarden_tests::site::{Site, polled_feeder};
@@ -23,7 +23,7 @@ fn refused(output: &Output) -> String {
 /// The steps of the limit's alarm, in their order.
 fn journal(site: &Site) -> Vec<Change> {
     let all = site.store().changes(EventTime(0), EventTime(i64::MAX)).expect("the store can be read");
-    all.into_iter().filter(|change| matches!(change.subject.matter, Matter::Quantity(_))).collect()
+    all.into_iter().filter(|change| matches!(change.rule, Rule::Level { .. })).collect()
 }
 
 fn wait_for_state(site: &Site, state: AlarmState) -> Change {

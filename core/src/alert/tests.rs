@@ -368,6 +368,12 @@ fn one_order_reaches_every_alarm_of_the_fault_and_is_told_once_also_by_a_merged_
     }
     let until = story.at() + Span::hours(1);
     let shelve = Deed::Shelve { until, reason: "repair".to_owned() };
+    assert_eq!(
+        story.order(VOLTS_ALERT, &shelve),
+        Err(Denial::NeedsConfirmation),
+        "one of them is urgent heat"
+    );
+    let shelve = Deed::ShelveConfirmed { until, reason: "repair".to_owned() };
     assert_eq!(story.order(VOLTS_ALERT, &shelve), Ok(()));
     assert_eq!(story.alerts.next_deadline(), Some(until));
     let told = story.lines().len();

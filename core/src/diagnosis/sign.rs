@@ -62,7 +62,7 @@ signs! {
     GrowthOfExcess: "growth_of_excess", "excess over that of the first day", "times", 1;
     WorstPhaseOfRating: "worst_phase_of_rating_percent", "worst phase of the rating", "%", 0;
     PeakOfRating: "peak_of_rating_percent", "highest peak of the rating", "%", 0;
-    WeekOfRating: "week_of_rating_percent", "week's 95th percentile of the rating", "%", 0;
+    WeekOfRating: "week_of_rating_percent", "load in the week's busiest hours, of the rating", "%", 0;
     UnbalanceOfSupply: "unbalance_of_supply_percent", "unbalance that the supply brings", "%", 1;
     UnbalanceByLoad: "unbalance_by_load_percent", "unbalance of the volts that the load makes", "%", 1;
     TriplenInNeutral: "triplen_in_neutral_a", "triplen orders in the neutral", "A", 0;

@@ -63,8 +63,7 @@ fn order(board: &mut Board, alert: &str, what: Deed) -> (bool, Vec<Output>) {
 }
 
 /// A person who has mended what comes and goes need not wait for a day, nor for the six hours of the alarms that count its
-/// excursions: a release ends them with the finding. If it comes again it counts anew and is a new alert. Seen to fail without
-/// the counts that begin anew, and without the alarms that end with it.
+/// excursions: a release ends them with the finding. If it comes again it counts anew and is a new alert.
 #[test]
 fn who_has_mended_it_says_so_and_it_has_ended() {
     let plant = with_feeders(&FEEDERS, POWER_METER, 1);

@@ -75,9 +75,6 @@ fn a_phase_of_the_unit_is_traced_to_the_only_feeder_that_is_over_on_it() {
     board.run(5 * 3600, load(20.0));
     board.run(3 * 3600, load(90.0));
     let lines = board.lines();
+    assert!(!lines.is_empty(), "nothing was found");
     assert!(lines.iter().all(|line| line.contains("overload one-phase at MP-1 B")), "{lines:?}");
-    assert!(
-        board.found.iter().any(|change| change.facts.evidence.iter().any(|one| one.feeder.is_none())),
-        "{lines:?}"
-    );
 }

@@ -215,8 +215,10 @@ impl Followed {
         }
         for told in &self.kept.told {
             let Some(person) = rules.person(&told.person) else { continue };
-            wants.extend(self.news(told, now, wake).map(|why| (person, why)));
-            if let Some(next) = told.next.filter(|_| self.waits()) {
+            if let Some(why) = self.news(told, now, wake) {
+                // Who is told anything needs no reminder beside it.
+                wants.push((person, why));
+            } else if let Some(next) = told.next.filter(|_| self.waits()) {
                 if next <= now { wants.push((person, Why::Reminder)) } else { soonest(wake, next) }
             }
         }
@@ -316,7 +318,9 @@ impl Followed {
             told.reminders
         });
         match why {
-            Why::Reminder => told.next = again.map(|again| now + grown(again, told.reminders)),
+            Why::Reminder | Why::StillHolds => {
+                told.next = again.map(|again| now + grown(again, told.reminders));
+            }
             Why::New | Why::HandOver | Why::NextInLine | Why::Worse => {
                 (told.reminders, told.next) = (0, again.map(|again| now + again));
             }

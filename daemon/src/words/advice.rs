@@ -141,7 +141,8 @@ mod tests {
     use kvarden_core::measurand::Measurand;
     use kvarden_core::plant::Bound;
 
-    const FIXED: [&str; 7] = ["recurrence", "other", "silent", "frozen", "absent", "supply", "nameplate"];
+    const FIXED: [&str; 8] =
+        ["flood", "recurrence", "other", "silent", "frozen", "absent", "supply", "nameplate"];
 
     const ENGLISH: Speech = Speech::ENGLISH;
 

@@ -28,7 +28,7 @@ pub fn ageing(transformer: &str, class: Option<AgeingClass>, when: &str, day: &A
     };
     let since = day.total_h.map(|hours| {
         format!(
-            "; since it is watched as in {}, {} of 180,000 h",
+            "; since it is watched it aged as in {}, {} of 180,000 h",
             hours_words(hours),
             percent_words(100.0 * hours / RATED_LIFE_H)
         )
@@ -77,7 +77,7 @@ mod tests {
         let class = DryClass::of(220).map(AgeingClass::Dry);
         assert_eq!(
             ageing("T2", class, "today", &day(Some(0.314), 1.0)),
-            "T2, insulation (class 220): aged today as in 0.31 h at its rated hot spot; since it is watched as in 812 h, \
+            "T2, insulation (class 220): aged today as in 0.31 h at its rated hot spot; since it is watched it aged as in 812 h, \
              0.45 % of 180,000 h."
         );
         let part = ageing("T2", None, "on the day", &day(Some(30.04), 0.9));

@@ -239,7 +239,7 @@ fn across(known: i64) -> MeterRows {
 fn ageing_is_told_with_the_life_used_and_not_where_less_than_four_fifths_of_the_day_is_known() {
     let whole = day(&[], &[], &[across(1440)]);
     let said = super::text(&whole).split_whitespace().collect::<Vec<_>>().join(" ");
-    let line = "T2, insulation: aged on the day as in 12 h at its rated hot spot; since it is watched as in 812 h, \
+    let line = "T2, insulation: aged on the day as in 12 h at its rated hot spot; since it is watched it aged as in 812 h, \
         0.45 % of 180,000 h.";
     assert!(said.contains(line) && said.contains("not when it fails"), "{said}");
     assert!(super::html(&whole).contains(line));

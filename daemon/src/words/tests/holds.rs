@@ -35,7 +35,7 @@ fn a_flood_names_the_first_alarm_and_the_likely_root() {
         lines(&[open, named, over, closed]),
         "HIGH Larkspur Cannery T2: alarm flood, 14 alarms since 13:10, the first: T2, MP-3: voltage unbalance above limit 2; other \
          alarms are held back except urgent ones, see kvarden status\n\
-         HIGH Larkspur Cannery T2: alarm flood, 14 alarms since 13:10, the first: T2, MP-3: voltage unbalance above limit 2; likely \
+         HIGH Lark..nery T2: alarm flood, 14 alarms since 13:10, the first: T2, MP-3: voltage unbalance above limit 2; likely \
          root: loose phase B connection at MP-3; other alarms are held back except urgent ones, see kvarden status\n\
          HIGH Larkspur Cannery T2: alarm flood over, 14 alarms since 13:10; 1 other alert is still open; still to be acknowledged\n\
          HIGH Larkspur Cannery T2: alarm flood over, 14 alarms since 13:10; no other alert is open, closed at 13:50"
