@@ -101,16 +101,12 @@ fn every_alert_arrives_in_order_though_the_broker_froze_died_and_forgot() {
     broker.freeze();
     amps.set(&site, 1, 90);
     let in_flight = letters(&site).last().expect("B was told").0.clone();
-    let begun = std::time::Instant::now();
-    let mut up = [true, true, false];
-    while begun.elapsed() < FROZEN {
-        for (phase, is_up) in up.iter_mut().enumerate() {
-            *is_up = !*is_up;
-            // A and B come and go as alerts of their own; C stays one alert that waits for a person.
-            let high = if phase == 2 { 99 } else { 90 };
-            amps.set(&site, phase, if *is_up { high } else { 50 });
-            std::thread::sleep(Duration::from_millis(200));
-        }
+    // A and B come and go as alerts of their own; C stays one alert that waits for a person. None rises three times in a minute:
+    // that would be chattering, and held down.
+    let steps = [(0, 50), (1, 50), (2, 99), (0, 90), (1, 90), (2, 50), (0, 50), (1, 50), (2, 99), (2, 50)];
+    for (phase, ampere) in steps {
+        amps.set(&site, phase, ampere);
+        std::thread::sleep(FROZEN / steps.len() as u32);
     }
     let waiting = daemon.status().channels.into_iter().find(|channel| channel.channel == "mqtt");
     assert!(waiting.is_some_and(|channel| channel.waiting >= 10), "nothing waits: the broker was not frozen");
@@ -142,7 +138,7 @@ fn every_alert_arrives_in_order_though_the_broker_froze_died_and_forgot() {
     assert_eq!(ids, by_id.keys().copied().collect(), "every letter was heard");
 
     let alerts: BTreeSet<&String> = written.iter().map(|letter| &letter.1).collect();
-    assert!(alerts.len() >= 8, "{alerts:?}");
+    assert!(alerts.len() >= 5, "{alerts:?}");
     for alert in alerts {
         let mut revisions: Vec<u64> = heard
             .iter()

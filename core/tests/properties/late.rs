@@ -5,7 +5,7 @@
 use crate::afternoon::{Step, apply, brisk_plan, bytes, restarted};
 use crate::cannery::{MP3, at, healthy};
 use kvarden_core::monitor::Monitor;
-use kvarden_core::output::{Matter, Output, Refusal};
+use kvarden_core::output::{Matter, Output, Refusal, Subject};
 use kvarden_core::reading::Sample;
 use kvarden_core::sequencer::{Sequencer, Taken};
 use kvarden_core::time::{EventTime, Span};
@@ -85,10 +85,11 @@ fn judged_only(steps: &[Step]) -> Vec<Step> {
 }
 
 fn judgements(outputs: Vec<Output>) -> Vec<Output> {
-    // Silence is about messages: one that comes twice within the wait is heard twice.
+    // Silence is about messages: one that comes twice within the wait is heard twice. A flood is one when it is heard.
+    let is_left_out = |subject: &Subject| matches!(subject.matter, Matter::Meter | Matter::Flood);
     let is_judged = |output: &Output| match output {
-        Output::Alarm(change) => change.subject.matter != Matter::Meter,
-        Output::Alert(revision) => revision.subject.matter != Matter::Meter,
+        Output::Alarm(change) => !is_left_out(&change.subject),
+        Output::Alert(revision) => !is_left_out(&revision.subject),
         Output::Excursion(_) => true,
         _ => false,
     };
