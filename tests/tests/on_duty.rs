@@ -17,7 +17,8 @@ use std::time::Duration;
 
 const SITES: u64 = 4;
 const KILLS: u64 = 60;
-/// So many alerts open and close: with two messages each they stay below what one person gets in an hour.
+/// So many alerts open and close: a third rise within a minute would be chattering, and with two messages each they stay below what one
+/// person gets in an hour.
 const ROUNDS: u64 = 2;
 /// For each thing that is waited for.
 const PATIENCE: Duration = Duration::from_mins(2);
