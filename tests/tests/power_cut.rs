@@ -267,7 +267,8 @@ fn wherever_the_power_goes_under_the_whole_daemon_no_letter_that_was_sent_is_for
     command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(log);
     let mut traced = Traced(command.spawn().expect("it was just tried"));
     wait_for("some polls", 2 * PATIENCE, || (load.polls().len() > 10).then_some(()));
-    for time in 1..=8 {
+    // A third rise within a minute would be chattering, and held down.
+    for time in 1..=4 {
         load.set_high(time % 2 == 1);
         wait_for("it is told", 2 * PATIENCE, || (site.told_lines().len() >= time).then_some(()));
     }
@@ -275,7 +276,7 @@ fn wherever_the_power_goes_under_the_whole_daemon_no_letter_that_was_sent_is_for
 
     let events = events(&calls).expect("strace writes lines of its form");
     let file = site.path("alerts.jsonl");
-    assert!(sent(&events, &file).len() >= 8, "what was told stands in the calls");
+    assert!(sent(&events, &file).len() >= 4, "what was told stands in the calls");
     at_each_cut(&events, &site.path(""), |before, folder, what| {
         let data = folder.join("data");
         let opened = Store::open(&data, Options { max_bytes: 16 << 20 }, EventTime(0));
