@@ -29,6 +29,8 @@ fn each_trouble_of_a_meter_or_part_is_told_in_its_own_words() {
     HIGH Larkspur Cannery: link to the broker of the meters working again since 13:50; still to be acknowledged
     HIGH Larkspur Cannery: store not writable since 13:10, judging goes on but is not kept
     HIGH Larkspur Cannery: store working again since 13:50; still to be acknowledged
+    HIGH Larkspur Cannery: store found damaged, its file set aside and a new one begun since 13:10, history may have gaps
+    HIGH Larkspur Cannery: store in use again, begun anew since 13:50; still to be acknowledged
     HIGH Larkspur Cannery: broker of the meters refusing us (not authorised) since 13:10, what it keeps back is not judged
     HIGH Larkspur Cannery: access to the broker of the meters given again since 13:50; still to be acknowledged
     HIGH Larkspur Cannery: another program using our name at the broker since 13:10, the link keeps breaking
