@@ -1,4 +1,4 @@
-//! A real browser, driven over W3C WebDriver: pages are opened as people open them, on a phone or on a desk.
+//! A real browser, driven over W3C `WebDriver`: pages are opened as people open them, on a phone or on a desk.
 
 use crate::missing::not_tested;
 use crate::program::PATIENCE;
@@ -37,8 +37,8 @@ pub struct Browser {
     driver: Child,
     port: u16,
     session: String,
-    // Its profile, new and empty.
-    _profile: TempDir,
+    /// New and empty; it lives as long as the browser.
+    profile: TempDir,
 }
 
 impl Browser {
@@ -53,9 +53,9 @@ impl Browser {
             .stderr(Stdio::null())
             .spawn()
             .expect("chromedriver was just run");
-        let mut browser = Self { driver, port, session: String::new(), _profile: profile };
+        let mut browser = Self { driver, port, session: String::new(), profile };
         wait_for("chromedriver listens", PATIENCE, || TcpStream::connect(("127.0.0.1", port)).ok());
-        let folder = browser._profile.path().display().to_string();
+        let folder = browser.profile.path().display().to_string();
         let mut args = vec![format!("--user-data-dir={folder}")];
         args.extend(
             [
@@ -79,7 +79,7 @@ impl Browser {
         }
         let wanted = json!({ "capabilities": { "alwaysMatch": { "goog:chromeOptions": options } } });
         let begun = browser.ask("POST", "/session", &wanted);
-        browser.session = begun["sessionId"].as_str().unwrap_or_default().to_owned();
+        begun["sessionId"].as_str().unwrap_or_default().clone_into(&mut browser.session);
         assert!(!browser.session.is_empty(), "no session: {begun}");
         browser
     }

@@ -1,6 +1,6 @@
 //! Every page that people get, opened in a real browser as on a phone and on a desk: it fits, it is whole, it fetches nothing.
 //!
-//! Outside: Chromium by W3C WebDriver. With `KVARDEN_PAGES=FOLDER` a picture of each page is kept there.
+//! Outside: Chromium by W3C `WebDriver`. With `KVARDEN_PAGES=FOLDER` a picture of each page is kept there.
 
 use kvarden::deliver::mail::MailCourier;
 use kvarden::links::{Signer, key_in};
@@ -73,7 +73,7 @@ fn digests(folder: &Path) -> Vec<String> {
     let files = std::fs::read_dir(&out).expect("digests were written").flatten();
     files
         .filter_map(|file| file.file_name().into_string().ok())
-        .filter(|name| name.ends_with(".html"))
+        .filter(|name| Path::new(name).extension().is_some_and(|ending| ending == "html"))
         .collect()
 }
 

@@ -48,11 +48,9 @@ fn table(state: S, event: Event, latches: bool, asks: bool) -> Option<S> {
         (S::B, Event::Clears) if latches => Some(S::E),
         (S::C, Event::Clears) if latches => Some(S::F),
         (S::B, Event::Clears) if asks => Some(S::D),
-        (S::B | S::C, Event::Clears) => Some(S::A),
+        (S::B | S::C, Event::Clears) | (S::D, Event::Acknowledge) | (S::E | S::F, Event::Reset) => Some(S::A),
         (S::B, Event::Acknowledge) => Some(S::C),
-        (S::D, Event::Acknowledge) => Some(S::A),
         (S::E, Event::Acknowledge) => Some(S::F),
-        (S::E | S::F, Event::Reset) => Some(S::A),
         _ => None,
     }
 }

@@ -198,7 +198,7 @@ impl Engine {
     fn status_of(&self, index: usize, known: &MeterStatus) -> MeterStatus {
         let meter = MeterId(index as u32);
         let mut in_trouble: Vec<String> =
-            self.monitor.standing(meter).map(|rule| crate::words::subject::trouble(rule)).collect();
+            self.monitor.standing(meter).map(crate::words::subject::trouble).collect();
         in_trouble.dedup();
         let every = self.monitor.meter(meter).map_or(Span::ZERO, |meter| meter.every);
         MeterStatus { in_trouble, every, ..known.clone() }

@@ -83,12 +83,12 @@ struct Entry {
 
 /// The usual cautions in a form for a phone.
 pub fn caution(speech: Speech) -> &'static str {
-    &speech.of_each(&*ADVICE).caution.short
+    &speech.of_each(&ADVICE).caution.short
 }
 
 /// The usual cautions in full, for the digest.
 pub fn caution_in_full() -> &'static str {
-    &Speech::ENGLISH.of_each(&*ADVICE).caution.long
+    &Speech::ENGLISH.of_each(&ADVICE).caution.long
 }
 
 /// What to check next about `subject` after an alarm by `rule`, the least invasive first.
@@ -126,7 +126,7 @@ fn keys(subject: &Subject, rule: Rule) -> Vec<String> {
 
 fn found(key: &str, speech: Speech) -> Option<&'static [String]> {
     let entry = speech
-        .of_each(&*ADVICE)
+        .of_each(&ADVICE)
         .advice
         .iter()
         .find(|entry| entry.answers.iter().any(|answer| answer == key))?;

@@ -159,7 +159,7 @@ pub fn check(cause: Cause, speech: Speech) -> Vec<&'static str> {
 
 /// What meters cannot see, for where no cause is named.
 pub fn unseen(speech: Speech) -> &'static str {
-    speech.of_each(&*CAUSES).unseen.text.trim_end()
+    speech.of_each(&CAUSES).unseen.text.trim_end()
 }
 
 /// What a sensor more would tell, and which to fit first.
@@ -170,12 +170,12 @@ pub fn lacks(facts: &Finding, speech: Speech) -> Vec<String> {
 }
 
 fn fit(lack: Lack, speech: Speech) -> &'static str {
-    speech.of_each(&*CAUSES).lack.iter().find(|known| known.lack == lack).map_or("", |known| &known.fit)
+    speech.of_each(&CAUSES).lack.iter().find(|known| known.lack == lack).map_or("", |known| &known.fit)
 }
 
 fn entry(cause: Cause, speech: Speech) -> Option<&'static Entry> {
     let key = format!("{} {}", cause.family().key(), cause.key());
-    speech.of_each(&*CAUSES).cause.iter().find(|entry| entry.answers == key)
+    speech.of_each(&CAUSES).cause.iter().find(|entry| entry.answers == key)
 }
 
 /// `Likely loose phase B connection at MP-3`; the feeder is left out where it was just named.
@@ -235,7 +235,7 @@ pub(super) fn evidence(one: &Evidence, named_feeder: Option<&str>, reads: Reads<
             (named(quantity, speech), amount(one.value), one.against.map(amount))
         }
         Figure::Sign(sign, place) => {
-            let (decimals, unit) = (usize::from(sign.decimals()), plain(&names::unit_of(sign, speech)));
+            let (decimals, unit) = (usize::from(sign.decimals()), plain(names::unit_of(sign, speech)));
             // Of what is so or not, the number says nothing.
             let flag = unit.is_empty() && decimals == 0;
             let amount = |value: f64| {
@@ -349,7 +349,7 @@ mod tests {
         let keys: Vec<String> =
             Cause::ALL.iter().map(|cause| format!("{} {}", cause.family().key(), cause.key())).collect();
         for speech in Speech::all() {
-            let book = speech.of_each(&*CAUSES);
+            let book = speech.of_each(&CAUSES);
             let written: Vec<&String> = book.cause.iter().map(|entry| &entry.answers).collect();
             assert_eq!(keys.iter().collect::<Vec<_>>(), written, "in the order of the table of causes");
             for (entry, english) in book.cause.iter().zip(&CAUSES[0].cause) {
@@ -426,7 +426,7 @@ mod tests {
             for word in NEVER {
                 assert!(!text.contains(word), "{word}");
             }
-            for entry in &speech.of_each(&*CAUSES).cause {
+            for entry in &speech.of_each(&CAUSES).cause {
                 let (family, key) = entry.answers.split_once(' ').unwrap();
                 let hot = ["overload", "loose-connection", "cooling"].contains(&family)
                     && !["repeated-peaks", "slow-growth"].contains(&key);

@@ -42,7 +42,7 @@ pub(super) struct Condition {
 
 fn condition(key: &str, speech: Speech) -> Condition {
     // Never absent in what is built in: a test of this file looks for each key in each language.
-    speech.of_each(&*CONDITIONS).get(key).cloned().unwrap_or_default()
+    speech.of_each(&CONDITIONS).get(key).cloned().unwrap_or_default()
 }
 
 /// Of a meter itself. Any rule that is not about a meter is told as silence: nothing is known of it.
@@ -90,7 +90,7 @@ mod tests {
     fn every_condition_has_its_words_in_every_language_and_no_other_stands_there() {
         let mut keys: Vec<String> = ["silent", "frozen", "channel"].map(str::to_owned).into();
         keys.extend(MeterTrouble::ALL.map(|trouble| trouble.key().to_owned()));
-        keys.extend(Part::FIXED.iter().map(|part| part.key()));
+        keys.extend(Part::FIXED.iter().map(kvarden_core::input::Part::key));
         keys.sort_unstable();
         for book in CONDITIONS.iter() {
             assert_eq!(book.keys().cloned().collect::<Vec<_>>(), keys);

@@ -36,7 +36,7 @@ fn or_core(
     core: &'static str,
     speech: Speech,
 ) -> &'static str {
-    book(speech.of_each(&*NAMES)).get(key).map_or(core, String::as_str)
+    book(speech.of_each(&NAMES)).get(key).map_or(core, String::as_str)
 }
 
 /// A measurand.
