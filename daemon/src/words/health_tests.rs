@@ -57,6 +57,7 @@ fn each_trouble_of_a_meter_or_part_is_told_in_its_own_words() {
     T2, MP-3: meter may not be read
     link to the broker of the meters does not work
     store does not work
+    file of the store was begun anew
     access to the broker of the meters refused
     our name at the broker used by another program
     disk of the store nearly full
