@@ -120,54 +120,68 @@ impl Gate {
     }
 }
 
-/// How many moments are remembered. A reading is judged seconds late at the most, and a grid's step some minutes.
-const REMEMBERED: usize = 4;
+/// How many turns are remembered: four losses and four returns. A reading is judged seconds late at the most, and a grid's step
+/// some minutes.
+const REMEMBERED: usize = 8;
 
-/// When volts came back, of one meter that gives any.
+/// When volts went and came back, of one meter that gives any.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub(crate) struct Returns {
-    are_gone: bool,
-    /// The latest first.
-    moments: [Option<EventTime>; REMEMBERED],
+    /// The latest first: when, and whether they went.
+    turns: [Option<(EventTime, bool)>; REMEMBERED],
 }
 
 impl Returns {
-    /// Takes what one reading says: series of volts with what is nominal for each. Without any nothing is known.
-    pub(crate) fn observe(&mut self, at: EventTime, volts: &[(usize, f64)], row: &[Sample]) {
+    /// Takes what one reading says: series of volts with what is nominal for each. Without any nothing is known. True: they went
+    /// or came back.
+    pub(crate) fn observe(&mut self, at: EventTime, volts: &[(usize, f64)], row: &[Sample]) -> bool {
         let (mut shares, mut count) = (0.0, 0.0);
         for share in volts.iter().filter_map(|(series, nominal)| Some(row[*series].get()? / nominal)) {
             shares += share;
             count += 1.0;
         }
         if count == 0.0 {
-            return;
+            return false;
         }
         let gone = shares < NO_VOLTS * count;
-        if self.are_gone && !gone {
-            self.moments.rotate_right(1);
-            self.moments[0] = Some(at);
+        let turned = self.turns[0].is_some_and(|(_, gone)| gone) != gone;
+        if turned {
+            self.turns.rotate_right(1);
+            self.turns[0] = Some((at, gone));
         }
-        self.are_gone = gone;
+        turned
     }
 
-    /// Whether there are none now.
-    pub(crate) fn are_gone(&self) -> bool {
-        self.are_gone
+    /// Whether there were none before `at`, where this meter's readings may come late by `slack`. What is of one moment may come in
+    /// any order, so it counts after it.
+    pub(crate) fn gone_before(&self, at: EventTime, slack: Span) -> bool {
+        let known = self.turns.iter().flatten().find(|(moment, _)| *moment + slack < at);
+        known.is_some_and(|(_, gone)| *gone)
+    }
+
+    /// The first time after `at` from which [`Returns::gone_before`] knows of another turn.
+    pub(crate) fn next_turn(&self, at: EventTime, slack: Span) -> Option<EventTime> {
+        let known = self.turns.iter().flatten().map(|(moment, _)| *moment + slack + Span(1));
+        known.filter(|moment| *moment > at).min()
+    }
+
+    fn moments(&self) -> impl Iterator<Item = EventTime> {
+        self.turns.iter().flatten().filter(|(_, gone)| !gone).map(|(moment, _)| *moment)
     }
 
     /// The latest return of which a reading at `at` of the same meter knows.
     pub(crate) fn until(&self, at: EventTime) -> Option<EventTime> {
-        self.moments.iter().flatten().copied().find(|moment| *moment <= at)
+        self.moments().find(|moment| *moment <= at)
     }
 
     /// The same for another meter, where this one's readings may come late by `slack`. What is of one moment may come in
     /// any order, so it begins after it.
     pub(crate) fn before(&self, at: EventTime, slack: Span) -> Option<EventTime> {
-        self.moments.iter().flatten().copied().find(|moment| *moment + slack < at)
+        self.moments().find(|moment| *moment + slack < at)
     }
 
     pub(crate) fn shift(&mut self, by: Span) {
-        self.moments.iter_mut().flatten().for_each(|moment| *moment += by);
+        self.turns.iter_mut().flatten().for_each(|(moment, _)| *moment += by);
     }
 }
 
@@ -201,6 +215,12 @@ impl Supplies {
     pub(crate) fn before(&self, at: EventTime) -> Supplied {
         let known = self.stretches.iter().rev().find(|stretch| stretch.from < at);
         known.or(self.stretches.first()).copied().unwrap_or(Supplied::USUAL)
+    }
+
+    /// The first time after `at` from which [`Supplies::before`] knows of another stretch.
+    pub(crate) fn next_turn(&self, at: EventTime) -> Option<EventTime> {
+        let ways = self.stretches.iter().skip(1).map(|stretch| stretch.from + Span(1));
+        ways.filter(|from| *from > at).min()
     }
 }
 

@@ -149,7 +149,6 @@ impl Scope {
             desk.raise(alarm, at, Raise::without_value(at));
         }
         self.fold(plan, out);
-        self.look_for_lost_supply(plan, at, out);
     }
 }
 

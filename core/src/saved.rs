@@ -98,6 +98,7 @@ pub struct Rebuildable {
     abreast: Abreast,
     recorder: Recorder,
     doubts_clock: Option<EventTime>,
+    looked: Option<EventTime>,
     /// What is known of the states that the scope's meters read.
     flags: Vec<(String, Quantity, Seen, Lately)>,
 }
@@ -147,6 +148,7 @@ pub(crate) fn save(plan: &ScopePlan, scope: &Scope, at: EventTime) -> ScopeState
             abreast: scope.abreast.clone(),
             recorder: scope.recorder.clone(),
             doubts_clock: scope.doubts_clock,
+            looked: Some(scope.looked),
             flags: flag_keys(plan)
                 .zip(scope.flags.seen.iter().zip(&scope.flags.lately))
                 .map(|((meter, flag), (seen, lately))| (meter, flag, *seen, lately.clone()))
@@ -269,6 +271,7 @@ pub(crate) fn adopt(plan: &ScopePlan, scope: &mut Scope, state: ScopeState, out:
         scope.abreast = state.rebuildable.abreast;
     }
     scope.doubts_clock = state.rebuildable.doubts_clock;
+    scope.looked = state.rebuildable.looked.unwrap_or(scope.looked);
     for (index, key) in flag_keys(plan).enumerate() {
         let same = |saved: &&(String, Quantity, Seen, Lately)| (&saved.0, &saved.1) == (&key.0, &key.1);
         if let Some((.., seen, lately)) = state.rebuildable.flags.iter().find(same) {

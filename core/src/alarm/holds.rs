@@ -3,7 +3,7 @@
 use super::book::{AlarmBook, Raise, Stirred};
 use super::flood::Flood;
 use super::work::Works;
-use crate::output::{ChangeKind, Held, Matter, Output, Risen, Rule, Subject};
+use crate::output::{ChangeKind, Held, Matter, Output, Risen, Subject};
 use crate::plan::ScopePlan;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
@@ -72,17 +72,20 @@ impl AlarmBook {
         self.flood.shift(by);
     }
 
-    /// What follows from a supply that is lost, and no longer.
+    /// Whether anything is taken to follow from a supply that is lost.
+    pub(crate) fn has_unfed(&self) -> bool {
+        self.entries.iter().any(|entry| entry.unfed)
+    }
+
+    /// Which alarms, by their index, follow from a supply that is lost, and which no longer.
     pub(crate) fn follow_supply(
         &mut self,
         plan: &ScopePlan,
         at: EventTime,
-        unfed: impl Fn(&Subject, Rule) -> bool,
+        unfed: &[bool],
         out: &mut Vec<Output>,
     ) {
-        for (alarm, facts) in plan.alarms.iter().enumerate() {
-            let subject = &plan.subjects[facts.subject].subject;
-            let now = unfed(subject, facts.rule);
+        for (alarm, now) in unfed.iter().copied().enumerate() {
             let from = self.entries[alarm].state();
             let entry = &mut self.entries[alarm];
             if std::mem::replace(&mut entry.unfed, now) == now || !entry.active {

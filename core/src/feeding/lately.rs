@@ -9,8 +9,9 @@ use crate::supply::Chain;
 use crate::time::{EventTime, Span};
 use serde::{Deserialize, Serialize};
 
-/// The most moves of a state that are remembered: a silence of its meter makes three, and a transfer lasts five minutes.
-const MOST_MOVES: usize = 8;
+/// The most moves of a state that are remembered: what it did within the five minutes that a transfer counts, for a breaker that moves
+/// every ten seconds. Of one that moves more often, the beginning of a transfer may be forgotten.
+const MOST_MOVES: usize = 32;
 
 /// How what is known of one state moved lately.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -63,6 +64,7 @@ pub(super) fn look(plan: &Plan, scopes: &mut [Scope]) {
         for (supplies, thing) in scope.supplies.iter_mut().zip(&facts.things) {
             supplies.stretches = stretches(&plan.supply, *thing, &times, &known);
         }
+        scope.await_look(facts);
     }
 }
 

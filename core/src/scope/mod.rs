@@ -1,9 +1,12 @@
 //! One transformer with its feeders and sensors. Scopes share nothing: each is saved, restored and tested alone.
 
+mod anew;
+mod facts;
+mod holds;
 mod lost;
 mod orders;
 
-use crate::alarm::book::{AlarmBook, Raise, Stir};
+use crate::alarm::book::{AlarmBook, Stir};
 use crate::alert::AlertBook;
 use crate::context::{Context, Supplies};
 use crate::desk::Desk;
@@ -11,11 +14,10 @@ use crate::diagnosis::{Diagnosis, FindingBook, Step};
 use crate::feeding::Flags;
 use crate::formula::Gathered;
 use crate::grid::Grid;
-use crate::input::{HealthFact, MeterTrouble, Part};
 use crate::meter::{MeterState, speaks};
 use crate::output::{Output, Quarantined, Refusal, Rule};
 use crate::parallel::Abreast;
-use crate::plan::{FedPlan, MeterPlan, ScopePlan};
+use crate::plan::{MeterPlan, ScopePlan};
 use crate::plant::StampedBy;
 use crate::quality::fill_row;
 use crate::reading::{Reading, Sample};
@@ -23,7 +25,7 @@ use crate::recorder::Recorder;
 use crate::saved::Precious;
 use crate::sequencer::Taken;
 use crate::study::{Study, Turn};
-use crate::time::{EventTime, Span};
+use crate::time::EventTime;
 
 /// The state of one scope.
 #[derive(Debug, Clone)]
@@ -43,6 +45,10 @@ pub(crate) struct Scope {
     /// Our own clock is not trusted, so it says nothing about those of meters. Stamps since then are to be corrected with
     /// it: since the start where it began with one, else all, for they moved with the clock.
     pub(crate) doubts_clock: Option<EventTime>,
+    /// Up to when it was looked what follows from a lost supply.
+    pub(crate) looked: EventTime,
+    /// Its state was put back then: what follows from a lost supply is looked for anew.
+    put_back: Option<EventTime>,
     /// When the program last started or stood still.
     resumed: Option<EventTime>,
     pub(crate) flags: Flags,
@@ -76,6 +82,8 @@ impl Scope {
             recorder: Recorder::default(),
             former: Precious::default(),
             doubts_clock: None,
+            looked: EventTime(i64::MIN),
+            put_back: None,
             resumed: None,
             flags: Flags::new(plan),
             supplies: plan.things.iter().map(|_| Supplies::usual()).collect(),
@@ -171,12 +179,10 @@ impl Scope {
         );
         let row = &mut self.row[meter.first_slot..meter.first_slot + meter.series.len()];
         state.remember(meter, stands_for, row);
-        let had_volts = !state.returns.are_gone();
-        state.returns.observe(at, &meter.volts, row);
-        let turned = had_volts == state.returns.are_gone();
+        let turned = state.returns.observe(at, &meter.volts, row);
         let fits = state.fits(meter, at, values, desk);
         if turned {
-            self.look_for_lost_supply(plan, at, out);
+            self.await_look(plan);
         }
         let context = fits.then(|| self.context(plan, local, at));
         let row = &self.row[meter.first_slot..meter.first_slot + meter.series.len()];
@@ -302,6 +308,12 @@ impl Scope {
         if let Some(last) = dirty.last() {
             self.look_for_lost_flags(plan, last.at);
         }
+        let silence =
+            dirty.iter().rev().find(|stir| matches!(plan.alarms[stir.alarm].rule, Rule::Silent { .. }));
+        if let Some(at) = silence.map(|stir| stir.at) {
+            // Of volts that nobody tells of any more nothing follows; and what is fed by a lost supply is silent by that.
+            self.follow_lost_supply(plan, at, out);
+        }
         for stir in dirty {
             self.follow_silence(plan, &stir, out);
             self.alerts.fold(plan, &self.alarms, &stir, out);
@@ -369,28 +381,11 @@ impl Scope {
                 self.turn_grid(plan, out);
             }
         }
+        self.look_if_due(plan, at, out);
         self.alerts.unshelve_cases(plan, &mut self.alarms, at, out);
-        for subject in 0..plan.subjects.len() {
-            let alarms = &plan.subjects[subject].alarms;
-            if alarms.iter().any(|alarm| self.alarms.entry(*alarm).shelved.is_some_and(|until| until <= at)) {
-                // It can't be denied: something is shelved, so there is something to end.
-                let _ = self.alarms.unshelve(plan, subject, at, None, out);
-                self.fold(plan, out);
-            }
+        if self.alarms.next_deadline(plan).is_some_and(|due| due <= at) {
+            self.end_holds(plan, at, out);
         }
-        let flood_is_over = self.alarms.calm(plan, at, out);
-        self.fold(plan, out);
-        if flood_is_over {
-            self.alerts.tell_after_flood(plan, &self.alarms, at, out);
-        }
-        let works = self.alarms.turn_works(plan, at, out);
-        if works.began {
-            self.alerts.hold_back(plan, &self.alarms, at, out);
-        }
-        if works.ended {
-            self.alerts.tell_owed(plan, &mut self.alarms, at, out);
-        }
-        self.fold(plan, out);
         self.recorder.tell(at, out);
     }
 
@@ -399,26 +394,13 @@ impl Scope {
             let silence = state.next_silence(meter, &self.alarms).map(|(due, _)| due);
             [state.door.next_deadline(), silence, state.late.as_ref().map(|late| late.due)]
         });
-        let others =
-            [self.alarms.next_deadline(plan), self.alerts.next_deadline(), self.recorder.next_deadline()];
+        let others = [
+            self.alarms.next_deadline(plan),
+            self.alerts.next_deadline(),
+            self.recorder.next_deadline(),
+            self.next_look(plan),
+        ];
         meters.chain(others).flatten().min()
-    }
-
-    /// After its state was put back at `at`: the alerts follow what the plan still has, and what is due is found.
-    pub(crate) fn settle(&mut self, plan: &ScopePlan, at: EventTime, out: &mut Vec<Output>) {
-        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
-        for meter in &plan.meters {
-            desk.ladder(meter.silent.iter().map(|(_, alarm)| *alarm), at);
-            for limit in &meter.limits {
-                desk.ladder(limit.levels.iter().map(|level| level.alarm), at);
-            }
-        }
-        self.fold(plan, out);
-        for subject in 0..plan.subjects.len() {
-            self.alerts.review(plan, &self.alarms, subject, at, out);
-        }
-        self.alerts.review_causes(plan, &self.alarms, &self.findings, at, out);
-        self.due = self.exact_deadline(plan);
     }
 
     pub(crate) fn soonest(&mut self, due: EventTime) {
@@ -428,135 +410,5 @@ impl Scope {
     /// When it next wants to be advanced, at the earliest.
     pub(crate) fn next_deadline(&self) -> Option<EventTime> {
         self.due
-    }
-
-    /// A meter that is new is counted as heard at `now`, or it could never fall silent.
-    pub(crate) fn begin(&mut self, plan: &ScopePlan, now: EventTime) {
-        for state in &mut self.meters {
-            state.heard.get_or_insert(now);
-        }
-        self.alarms.begin_watching(now);
-        self.due = self.exact_deadline(plan);
-    }
-
-    /// The program has started again: time before `now` says nothing about the meters.
-    fn resume(&mut self, plan: &ScopePlan, now: EventTime) {
-        self.resumed = Some(now);
-        for (state, meter) in self.meters.iter_mut().zip(&plan.meters) {
-            let silent = meter.silent.first().is_some_and(|(_, alarm)| self.alarms.entry(*alarm).active);
-            if !silent || state.heard.is_none() {
-                state.heard = Some(now);
-            }
-        }
-        self.flags.forget(plan, now);
-        self.due = self.exact_deadline(plan);
-    }
-
-    /// Takes a fact about a part that this scope watches.
-    pub(crate) fn health(
-        &mut self,
-        plan: &ScopePlan,
-        now: EventTime,
-        fact: &HealthFact,
-        out: &mut Vec<Output>,
-    ) {
-        self.flags.at(now);
-        match fact {
-            HealthFact::Resumed => self.resume(plan, now),
-            HealthFact::Part { part, works } => self.part(plan, now, (part, *works), out),
-            HealthFact::Meter { meter, trouble, holds } => {
-                self.trouble(plan, now, (meter, *trouble, *holds), out);
-            }
-        }
-    }
-
-    /// Whether a fact would change one of this scope's alarms.
-    pub(crate) fn is_news(&self, plan: &ScopePlan, fact: &HealthFact) -> bool {
-        let (alarm, holds) = match fact {
-            HealthFact::Resumed => return true,
-            HealthFact::Part { part: Part::Clock, works } if self.doubts_clock.is_some() == *works => {
-                return true;
-            }
-            HealthFact::Part { part, works } => (plan.part(part), !works),
-            HealthFact::Meter { meter, trouble, holds } => {
-                let meter = plan.meters.iter().find(|known| known.name == *meter);
-                (meter.and_then(|meter| meter.trouble(*trouble)), *holds)
-            }
-        };
-        alarm.is_some_and(|alarm| self.alarms.entry(alarm).active != holds)
-    }
-
-    fn trouble(
-        &mut self,
-        plan: &ScopePlan,
-        now: EventTime,
-        (meter, trouble, holds): (&str, MeterTrouble, bool),
-        out: &mut Vec<Output>,
-    ) {
-        let Some(meter) = plan.meters.iter().find(|known| known.name == meter) else { return };
-        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
-        desk.trouble(meter, trouble, now, holds.then_some(now));
-        self.fold(plan, out);
-    }
-
-    fn part(
-        &mut self,
-        plan: &ScopePlan,
-        now: EventTime,
-        (part, works): (&Part, bool),
-        out: &mut Vec<Output>,
-    ) {
-        if *part == Part::Clock {
-            let from = self.resumed.filter(|at| *at == now).unwrap_or(EventTime(i64::MIN));
-            self.doubts_clock = (!works).then(|| self.doubts_clock.unwrap_or(from));
-        }
-        let Some(alarm) = plan.part(part) else { return };
-        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
-        if works {
-            desk.clear(alarm, now, None);
-        } else {
-            desk.raise(alarm, now, Raise::without_value(now));
-        }
-        self.fold(plan, out);
-    }
-
-    /// Our wall clock was corrected: what it stamped moves with it. A shelving ends when its person said it would.
-    pub(crate) fn reclock(&mut self, plan: &ScopePlan, by: Span, out: &mut Vec<Output>) {
-        self.recorder.break_off(out);
-        // A clock that was trusted was wrong for as long as it ran; one that was not, since then.
-        let from = self.doubts_clock.unwrap_or(EventTime(i64::MIN));
-        let desk = &mut Desk { plan, book: &mut self.alarms, recorder: &mut self.recorder, out };
-        for (state, meter) in self.meters.iter_mut().zip(&plan.meters) {
-            state.reclock(meter, (by, from), desk);
-        }
-        for alarm in
-            plan.parts.iter().map(|(_, alarm)| *alarm).chain(plan.fed.iter().flat_map(FedPlan::alarms))
-        {
-            desk.book.shift(alarm, by, from);
-        }
-        self.alarms.shift_flood(by);
-        self.shift_alerts(plan, by, from);
-        if let Some(grid) = &mut self.grid {
-            grid.clear();
-        }
-        self.study.shift(by);
-        self.diagnosis.shift(by);
-        self.findings.shift(by);
-        self.abreast.shift(by);
-        self.flags.reclock(plan, by);
-        if let Some(from) = self.doubts_clock.as_mut().filter(|from| from.0 != i64::MIN) {
-            *from += by;
-        }
-        self.due = self.exact_deadline(plan);
-    }
-
-    fn shift_alerts(&mut self, plan: &ScopePlan, by: Span, from: EventTime) {
-        let mut themselves = vec![false; plan.subjects.len()];
-        for meter in plan.meters.iter().filter(|meter| meter.stamped_by == StampedBy::Meter) {
-            for alarm in meter.alarms_of_readings() {
-                themselves[plan.alarms[alarm].subject] = true;
-            }
-        }
-        self.alerts.shift(by, from, |subject| themselves[subject]);
     }
 }

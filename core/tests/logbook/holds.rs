@@ -285,14 +285,15 @@ fn with_volts() -> Plant {
     plant
 }
 
+fn dark(hall: &mut Hall, meter: usize, volts: f64) {
+    for point in 0..3 {
+        hall.show(meter, point, volts);
+    }
+}
+
 #[test]
 fn when_the_supply_above_is_lost_what_follows_from_it_is_suppressed_and_what_stands_after_is_told() {
     let mut hall = Hall::of(&with_volts());
-    let dark = |hall: &mut Hall, meter: usize, volts: f64| {
-        for point in 0..3 {
-            hall.show(meter, point, volts);
-        }
-    };
     dark(&mut hall, MP1, 208.0);
     hall.run(10);
     dark(&mut hall, MP1, 0.0);
@@ -305,6 +306,39 @@ fn when_the_supply_above_is_lost_what_follows_from_it_is_suppressed_and_what_sta
     assert!(state.iter().any(|line| line.contains("suppressed by design")), "{state:#?}");
     hall.heal(T2).run(100);
     assert_eq!(of(&hall, "MP-1"), ["110 Opened high"], "the feeder is still dark: that is its own fault");
+}
+
+/// The transformer's meter lost its fuse, all its volts are 0, and the feeder's meter shows its own: what is wrong there is told.
+// Seen to fail when the feeder's own volts were not asked.
+#[test]
+fn a_meter_without_volts_hides_nothing_of_a_feeder_that_shows_its_own() {
+    let mut hall = Hall::of(&with_volts());
+    dark(&mut hall, MP1, 208.0);
+    hall.run(10);
+    dark(&mut hall, T2, 0.0);
+    dark(&mut hall, MP1, 160.0);
+    hall.run(100);
+    assert_eq!(told(&hall, "MP-1/voltage_ll_v.AB").len(), 1, "{:?}", told(&hall, "MP-1/voltage_ll_v.AB"));
+    let state = hall.alarms("MP-1/voltage_ll_v.AB");
+    assert!(!state.iter().any(|line| line.contains("suppressed by design")), "{state:#?}");
+}
+
+/// The meter that told of the loss says nothing any more: of what it said last nothing follows.
+// Seen to fail when a silent meter counted as dead.
+#[test]
+fn a_loss_of_which_nobody_tells_any_more_hides_nothing() {
+    let mut plant = with_volts();
+    plant.meters[T2].silent_after = Span::seconds(60);
+    let mut hall = Hall::of(&plant);
+    dark(&mut hall, MP1, 208.0);
+    hall.run(10);
+    dark(&mut hall, MP1, 0.0);
+    dark(&mut hall, T2, 0.0);
+    hall.run(50);
+    assert_eq!(told(&hall, "MP-1/voltage_ll_v.AB"), [] as [&str; 0]);
+    hall.speaks[T2] = false;
+    hall.run(200);
+    assert_eq!(told(&hall, "MP-1/voltage_ll_v.AB").len(), 1, "{:?}", hall.alarms("MP-1/voltage_ll_v.AB"));
 }
 
 #[test]

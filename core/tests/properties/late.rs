@@ -85,7 +85,7 @@ fn judged_only(steps: &[Step]) -> Vec<Step> {
 }
 
 fn judgements(outputs: Vec<Output>) -> Vec<Output> {
-    // Silence is about messages: one that comes twice within the wait is heard twice. A flood is one when it is heard.
+    // Silence is about messages: one that comes twice within the wait is heard twice. So is a flood, which counts such alarms too.
     let is_left_out = |subject: &Subject| matches!(subject.matter, Matter::Meter | Matter::Flood);
     let is_judged = |output: &Output| match output {
         Output::Alarm(change) => !is_left_out(&change.subject),
