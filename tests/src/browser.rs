@@ -3,6 +3,8 @@
 use crate::missing::not_tested;
 use crate::program::PATIENCE;
 use crate::wait::{free_port, wait_for};
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
@@ -122,16 +124,8 @@ impl Browser {
         let shot = self.of_page("POST", "/goog/cdp/execute", &metrics);
         let packed = shot["data"].as_str().unwrap_or_default();
         let path = Path::new(&folder).join(format!("{name}.png"));
-        let unpacked = Command::new("base64")
-            .arg("--decode")
-            .stdin(Stdio::piped())
-            .stdout(std::fs::File::create(&path).expect("the folder of KVARDEN_PAGES exists"))
-            .spawn();
-        let mut unpacked = unpacked.expect("base64 is part of every system");
-        if let Some(mut pipe) = unpacked.stdin.take() {
-            pipe.write_all(packed.as_bytes()).expect("base64 reads");
-        }
-        unpacked.wait().expect("base64 ends when its input does");
+        let picture = STANDARD.decode(packed).expect("WebDriver packs pictures so");
+        std::fs::write(&path, picture).expect("the folder of KVARDEN_PAGES exists");
     }
 
     fn of_page(&self, method: &str, path: &str, body: &Value) -> Value {

@@ -1,6 +1,7 @@
 //! Letters to people as the daemon writes them, and what couriers need to carry them: the loose lug of Larkspur Cannery
 //! with the six hours before it.
 
+use crate::authority::Authority;
 use crate::site::{Site, point};
 use kvarden::deliver::writer::Writer;
 use kvarden::links::Signer;
@@ -23,6 +24,7 @@ use kvarden_core::time::{EventTime, Span};
 use kvarden_core::window::Pane;
 use std::cell::RefCell;
 use std::future::Future;
+use std::os::unix::fs::PermissionsExt;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Instant;
@@ -51,6 +53,31 @@ modbus = {{ address = "127.0.0.1:1", unit = 1, map = "maps/mp3.toml" }}
     let files: Vec<(&str, &str)> =
         [("maps/mp3.toml", map.as_str())].into_iter().chain(files.iter().copied()).collect();
     Site::new(&config, &files)
+}
+
+/// A site that tells Ines by mail: port and security of the server, whom to trust, name and password of the login.
+pub fn by_mail((port, security): (u16, &str), authority: &Authority, login: (&str, &str)) -> Site {
+    let more = format!(
+        r#"
+[mail]
+server = "127.0.0.1:{port}"
+security = "{security}"
+from = "kvarden@larkspur.example"
+user = "{}"
+password_file = "mail.secret"
+authority_file = "authority.pem"
+[[person]]
+name = "Ines"
+mail = "ines@larkspur.example"
+[tell.high]
+by = ["mail"]
+"#,
+        login.0
+    );
+    let site = cannery(&more, &[("mail.secret", login.1), ("authority.pem", authority.pem())]);
+    let mode = PermissionsExt::from_mode(0o600);
+    std::fs::set_permissions(site.path("mail.secret"), mode).expect("it is ours");
+    site
 }
 
 /// 13:20 of that day at the cannery.

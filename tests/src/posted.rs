@@ -2,6 +2,18 @@
 
 use crate::site::Site;
 
+/// One person who is told by a command at once.
+pub const INES: &str = r#"
+[command]
+run = ["/bin/true"]
+[[person]]
+name = "Ines"
+command = "+1 555 0100"
+[tell.high]
+wait_for_cause = "0s"
+again = "24h"
+"#;
+
 /// A letter to a person.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Posted {

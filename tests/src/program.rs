@@ -41,6 +41,18 @@ pub fn text(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).into_owned()
 }
 
+/// What a command said that must have gone well.
+pub fn good(output: &Output) -> String {
+    assert!(output.status.success(), "{}{}", text(&output.stdout), text(&output.stderr));
+    text(&output.stdout)
+}
+
+/// What a command said that must have been refused.
+pub fn refused(output: &Output) -> String {
+    assert!(!output.status.success(), "{}", text(&output.stdout));
+    text(&output.stderr) + &text(&output.stdout)
+}
+
 /// Sends a signal, by its name without `SIG`, to a process.
 pub fn signal(name: &str, pid: u32) {
     let output = run_to_end(Command::new("sh").args(["-c", &format!("kill -{name} {pid}")]));

@@ -5,20 +5,9 @@
 use kvarden_core::alarm::state::AlarmState;
 use kvarden_core::output::{Change, ChangeKind, Rule};
 use kvarden_core::time::{EventTime, Span};
-use kvarden_tests::program::{Daemon, PATIENCE, text};
+use kvarden_tests::program::{Daemon, PATIENCE, good, refused};
 use kvarden_tests::site::{Site, polled_feeder};
 use kvarden_tests::wait::wait_for;
-use std::process::Output;
-
-fn good(output: &Output) -> String {
-    assert!(output.status.success(), "{}{}", text(&output.stdout), text(&output.stderr));
-    text(&output.stdout)
-}
-
-fn refused(output: &Output) -> String {
-    assert!(!output.status.success(), "{}", text(&output.stdout));
-    text(&output.stderr) + &text(&output.stdout)
-}
 
 /// The steps of the limit's alarm, in their order.
 fn journal(site: &Site) -> Vec<Change> {

@@ -6,7 +6,7 @@ use kvarden_demo::csvlog::write_logs;
 use kvarden_demo::scenario::{Fault, Scenario};
 use kvarden_demo::site::Site as Cannery;
 use kvarden_demo::work::Working;
-use kvarden_tests::program::{kvarden, text};
+use kvarden_tests::program::{good, kvarden, text};
 use kvarden_tests::site::Site;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -22,11 +22,6 @@ fn run(folder: &Path, words: &[&str]) -> Output {
     let mut command = Command::new(kvarden());
     command.args(words).current_dir(folder).env_remove("KVARDEN_LOG").env("TZ", "Asia/Tokyo");
     command.output().expect("the binary was just built")
-}
-
-fn good(output: &Output) -> String {
-    assert!(output.status.success(), "{}{}", text(&output.stdout), text(&output.stderr));
-    text(&output.stdout)
 }
 
 const METERS: &str = r#"

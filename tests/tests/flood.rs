@@ -1,7 +1,7 @@
 //! A thousand alarms at once in the real binary: messages stay few, the first alarm is named, the memory stays small.
 
 use kvarden_tests::modbus_server::{Answer, serve};
-use kvarden_tests::posted::posted;
+use kvarden_tests::posted::{INES, posted};
 use kvarden_tests::program::Daemon;
 use kvarden_tests::site::{Site, point};
 use kvarden_tests::wait::wait_for;
@@ -39,15 +39,8 @@ fn sections(ports: [u16; 3]) -> String {
     };
     text += &limit("", 80, "high");
     text += &limit("of = \"F-7\"\n", 80, "urgent");
-    text + r#"
-[command]
-run = ["/bin/true"]
-[[person]]
-name = "Ines"
-command = "+1 555 0100"
-[tell.high]
-wait_for_cause = "0s"
-again = "24h"
+    text + INES
+        + r#"
 [store]
 folder = "data"
 [tell]

@@ -1,6 +1,6 @@
 //! Export, backup, restore and verify with the real binary, beside a daemon that polls and writes.
 
-use kvarden_tests::program::{Daemon, PATIENCE, kvarden, text};
+use kvarden_tests::program::{Daemon, PATIENCE, good, kvarden, text};
 use kvarden_tests::site::{Site, polled_feeder};
 use kvarden_tests::wait::{run_to_end, wait_for};
 use std::path::Path;
@@ -8,11 +8,6 @@ use std::process::{Command, Output};
 
 fn run(name: &str, config: &Path, more: &[&str]) -> Output {
     run_to_end(Command::new(kvarden()).arg(name).arg(config).args(more))
-}
-
-fn good(output: &Output) -> String {
-    assert!(output.status.success(), "{}{}", text(&output.stdout), text(&output.stderr));
-    text(&output.stdout)
 }
 
 /// A daemon that has told of a high current and stored the recording around it.

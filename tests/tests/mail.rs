@@ -11,7 +11,7 @@ use kvarden::world::Outcome;
 use kvarden_core::time::Span;
 use kvarden_tests::authority::{Authority, Day, FAR_OFF, Issued, LONG_AGO};
 use kvarden_tests::letters::{
-    ALERT, BOOK, Still, cannery, letter, now, on_one_thread, posted, send, words, writer,
+    ALERT, BOOK, Still, by_mail, cannery, letter, now, on_one_thread, posted, send, words, writer,
 };
 use kvarden_tests::mail_server::{Aiosmtpd, Scripted, Step, TAKES, has_aiosmtpd, read_mail};
 use kvarden_tests::program::{Daemon, PATIENCE, text};
@@ -28,31 +28,7 @@ const MARKS: [&str; 3] =
 const SHORT: Duration = Duration::from_secs(3);
 
 fn site(port: u16, security: &str, authority: &Authority) -> Site {
-    let more = format!(
-        r#"
-[mail]
-server = "127.0.0.1:{port}"
-security = "{security}"
-from = "kvarden@larkspur.example"
-user = "{}"
-password_file = "mail.secret"
-authority_file = "authority.pem"
-[[person]]
-name = "Ines"
-mail = "ines@larkspur.example"
-[tell.high]
-by = ["mail"]
-"#,
-        LOGIN.0
-    );
-    let site = cannery(&more, &[("mail.secret", LOGIN.1), ("authority.pem", authority.pem())]);
-    keep_secret(&site, "mail.secret");
-    site
-}
-
-fn keep_secret(site: &Site, name: &str) {
-    let mode = std::os::unix::fs::PermissionsExt::from_mode(0o600);
-    std::fs::set_permissions(site.path(name), mode).expect("it is ours");
+    by_mail((port, security), authority, LOGIN)
 }
 
 fn courier(site: &Site, signer: Option<Signer>) -> MailCourier {

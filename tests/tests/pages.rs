@@ -8,13 +8,12 @@ use kvarden::world::Outcome;
 use kvarden_core::time::{EventTime, Span};
 use kvarden_tests::authority::{Authority, FAR_OFF, LONG_AGO};
 use kvarden_tests::browser::{Browser, Screen, Served, has_browser};
-use kvarden_tests::letters::{ALERT, BOOK, cannery, letter, send, writer};
+use kvarden_tests::letters::{ALERT, BOOK, by_mail, letter, send, writer};
 use kvarden_tests::mail_server::{Aiosmtpd, has_aiosmtpd, read_mail};
 use kvarden_tests::program::{Daemon, PATIENCE, build, kvarden, text};
 use kvarden_tests::site::polled_feeder;
 use kvarden_tests::wait::{free_port, run_to_end, wait_for};
 use serde_json::Value;
-use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::Command;
 use std::time::SystemTime;
@@ -106,30 +105,9 @@ fn a_mail_is_read_on_a_phone_and_on_a_desk() {
         return;
     }
     let authority = Authority::new();
-    let server = Aiosmtpd::start(
-        "tls",
-        &authority.issue("mail", &["127.0.0.1"], LONG_AGO, FAR_OFF),
-        ("kvarden", "pages"),
-    );
-    let more = format!(
-        r#"
-[mail]
-server = "127.0.0.1:{}"
-security = "tls"
-from = "kvarden@larkspur.example"
-user = "kvarden"
-password_file = "mail.secret"
-authority_file = "authority.pem"
-[[person]]
-name = "Ines"
-mail = "ines@larkspur.example"
-[tell.high]
-by = ["mail"]
-"#,
-        server.port()
-    );
-    let site = cannery(&more, &[("mail.secret", "pages"), ("authority.pem", authority.pem())]);
-    std::fs::set_permissions(site.path("mail.secret"), PermissionsExt::from_mode(0o600)).expect("it is ours");
+    let login = ("kvarden", "pages");
+    let server = Aiosmtpd::start("tls", &authority.issue("mail", &["127.0.0.1"], LONG_AGO, FAR_OFF), login);
+    let site = by_mail((server.port(), "tls"), &authority, login);
     let configuration = site.configuration();
     let spec = configuration.mail.as_ref().expect("the site has mail");
     let signer = Signer::new(&[7; 32], "https://kvarden.larkspur.example", Span::hours(24), BOOK);

@@ -7,34 +7,12 @@ use kvarden_core::alarm::state::AlarmState;
 use kvarden_core::output::{AlertRevision, Change, ChangeKind, Held, Matter};
 use kvarden_core::time::{EventTime, Span};
 use kvarden_tests::faked_clock::environment;
-use kvarden_tests::posted::posted;
-use kvarden_tests::program::{Daemon, PATIENCE, kvarden, text};
+use kvarden_tests::posted::{INES, posted};
+use kvarden_tests::program::{Daemon, PATIENCE, good, kvarden, refused};
 use kvarden_tests::site::{Site, polled_feeder};
 use kvarden_tests::wait::{run_to_end, wait_for};
-use std::process::{Command, Output};
+use std::process::Command;
 use std::time::Duration;
-
-/// One person who is told by a command at once.
-const INES: &str = r#"
-[command]
-run = ["/bin/true"]
-[[person]]
-name = "Ines"
-command = "+1 555 0100"
-[tell.high]
-wait_for_cause = "0s"
-again = "24h"
-"#;
-
-fn good(output: &Output) -> String {
-    assert!(output.status.success(), "{}{}", text(&output.stdout), text(&output.stderr));
-    text(&output.stdout)
-}
-
-fn refused(output: &Output) -> String {
-    assert!(!output.status.success(), "{}", text(&output.stdout));
-    text(&output.stderr) + &text(&output.stdout)
-}
 
 /// Waits for an open alert that planned work holds back.
 fn wait_for_held(site: &Site) -> AlertRevision {

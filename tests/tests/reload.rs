@@ -5,11 +5,10 @@ use kvarden::store::OwnedInput;
 use kvarden_core::output::{Change, ChangeKind};
 use kvarden_core::time::{EventTime, Span};
 use kvarden_tests::modbus_server::{Answer, serve};
-use kvarden_tests::program::{Daemon, PATIENCE, signal, text};
+use kvarden_tests::program::{Daemon, PATIENCE, good, signal, text};
 use kvarden_tests::site::{Site, point};
 use kvarden_tests::wait::wait_for;
 use serde_json::Value;
-use std::process::Output;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU16, Ordering};
 
@@ -102,11 +101,6 @@ fn sections([mp3, mp4]: [u16; 2], set: Set) -> String {
     text += &meter("MP-3", mp3);
     text += &limit("MP-3", set.mp3, "0s");
     text + "[store]\nfolder = \"data\"\n[tell]\nfile = \"alerts.jsonl\"\n"
-}
-
-fn good(output: &Output) -> String {
-    assert!(output.status.success(), "{}{}", text(&output.stdout), text(&output.stderr));
-    text(&output.stdout)
 }
 
 fn readings(daemon: &Daemon) -> u64 {
