@@ -9,7 +9,7 @@ const HOUR: i64 = 3_600_000;
 
 fn choice(only: &str) -> Choice {
     let only = only.to_owned();
-    Choice { only, seeds: 1, which: Seeds::Tuning, kinds: vec![Kind::Full], threads: 2 }
+    Choice { only, from: 1, seeds: 1, which: Seeds::Tuning, kinds: vec![Kind::Full], threads: 2 }
 }
 
 /// A truth that was told as it is, after two minutes.
@@ -34,6 +34,7 @@ fn told_right() -> Heard {
         raised: truth.from + 120_000,
         ended: None,
         confidence: 0.9,
+        proof: String::new(),
     };
     Heard {
         name: "loose-connection-steady",

@@ -12,12 +12,15 @@ use std::process::ExitCode;
 #[derive(Debug, Parser)]
 #[command(
     name = "score",
-    after_help = "Example: score --seeds 20 --reporting\n         score --seeds 3 --only loose --meters full --wrong"
+    after_help = "Example: score --seeds 20 --reporting\n         score --from 4 --seeds 3 --only loose --meters full --wrong"
 )]
 struct Arguments {
     /// So many seeds of each scenario.
     #[arg(long, default_value_t = 3)]
     seeds: u64,
+    /// Begins at this one of the seeds: 1 is the first.
+    #[arg(long, default_value_t = 1)]
+    from: u64,
     /// The seeds for reporting.
     #[arg(long)]
     reporting: bool,
@@ -51,10 +54,14 @@ fn score(arguments: &Arguments) -> Result<(), String> {
         None => Kind::ALL.to_vec(),
         Some(word) => vec![Kind::named(word).ok_or_else(|| format!("no meters are called \"{word}\""))?],
     };
+    if arguments.from.saturating_add(arguments.seeds) > FIRST_REPORTING_SEED {
+        return Err("so many seeds for tuning would reach those for reporting".to_owned());
+    }
     let which = if arguments.reporting { Seeds::Reporting } else { Seeds::Tuning };
     let choice = Choice {
         only: arguments.only.clone(),
-        seeds: arguments.seeds.min(FIRST_REPORTING_SEED - 1),
+        from: arguments.from.max(1),
+        seeds: arguments.seeds,
         which,
         kinds: kinds.clone(),
         threads: arguments.threads,
@@ -101,5 +108,6 @@ fn list(heard: &Heard) {
             told.ended,
             told.confidence
         );
+        println!("        {}", told.proof);
     }
 }

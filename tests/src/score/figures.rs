@@ -78,6 +78,8 @@ pub struct Figures {
     pub wrong_events: u32,
     /// By tenths of confidence: findings of faults.
     pub confidence: [Bin; TENTHS],
+    /// By cause and variant as they were told.
+    pub sure: BTreeMap<String, Bin>,
 }
 
 /// Cause and variant in one word.
@@ -140,10 +142,12 @@ impl Figures {
         }
         for (k, told) in told.iter().enumerate() {
             let tenth = (told.confidence * TENTHS as f64).clamp(0.0, TENTHS as f64 - 1.0) as usize;
-            let bin = &mut self.confidence[tenth];
-            bin.told += 1;
-            bin.right += u32::from(right.contains(&k));
-            bin.sum += told.confidence;
+            let of_class = self.sure.entry(class(&told.cause, &told.variant)).or_default();
+            for bin in [&mut self.confidence[tenth], of_class] {
+                bin.told += 1;
+                bin.right += u32::from(right.contains(&k));
+                bin.sum += told.confidence;
+            }
         }
         self.repeats += repeats(&told);
         self.record(heard);

@@ -1,6 +1,6 @@
 //! One scenario through the monitor: what it found.
 
-use kvarden_core::diagnosis::{FindingChange, FindingStep};
+use kvarden_core::diagnosis::{Figure, Finding, FindingChange, FindingStep};
 use kvarden_core::input::Input;
 use kvarden_core::monitor::Monitor;
 use kvarden_core::output::Output;
@@ -12,6 +12,7 @@ use kvarden_demo::trial::meters::Kind;
 use kvarden_demo::trial::record::Record;
 use kvarden_demo::trial::scenes::{Trial, Truth};
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 use std::sync::Arc;
 
 /// A finding as it was told.
@@ -33,6 +34,8 @@ pub struct Told {
     pub ended: Option<i64>,
     /// How sure.
     pub confidence: f64,
+    /// By which numbers, as it was told last.
+    pub proof: String,
 }
 
 /// A scenario with its truth and all that was found.
@@ -112,6 +115,7 @@ fn plan(trial: &Trial, record: &Record) -> Result<Plan, String> {
 
 fn follow(told: &mut BTreeMap<String, Told>, change: FindingChange) {
     let facts = change.facts;
+    let proof = proof(&facts);
     match change.what {
         FindingStep::Found => {
             let phase = facts.place.map(|place| place.key().to_owned());
@@ -124,21 +128,37 @@ fn follow(told: &mut BTreeMap<String, Told>, change: FindingChange) {
                 raised: change.at.0,
                 ended: None,
                 confidence: facts.confidence,
+                proof,
             };
             told.insert(change.finding, one);
         }
         FindingStep::Ended | FindingStep::NoLongerWatched => {
             if let Some(one) = told.get_mut(&change.finding) {
                 one.ended = Some(change.at.0);
-                one.confidence = facts.confidence;
+                (one.confidence, one.proof) = (facts.confidence, proof);
             }
         }
         FindingStep::Worse | FindingStep::Milder => {
             if let Some(one) = told.get_mut(&change.finding) {
-                one.confidence = facts.confidence;
+                (one.confidence, one.proof) = (facts.confidence, proof);
                 // Where it is traced to may become known later.
                 one.feeder = facts.feeder;
             }
         }
     }
+}
+
+/// The numbers of a finding in a line.
+fn proof(facts: &Finding) -> String {
+    let mut line = String::new();
+    for evidence in &facts.evidence {
+        let figure = match evidence.figure {
+            Figure::Quantity(quantity) => format!("{quantity:?}"),
+            Figure::Sign(sign, place) => format!("{} {}", sign.key(), place.key()),
+        };
+        let feeder = evidence.feeder.as_deref().unwrap_or("-");
+        let against = evidence.against.map_or_else(String::new, |against| format!(" against {against:.2}"));
+        let _ = write!(line, "{figure} at {feeder}: {:.2}{against}; ", evidence.value);
+    }
+    line
 }

@@ -34,6 +34,8 @@ pub enum Seeds {
 pub struct Choice {
     /// Names of scenarios that begin with this.
     pub only: String,
+    /// Which of its seeds is the first; from 1.
+    pub from: u64,
     /// So many seeds of each.
     pub seeds: u64,
     /// Which seeds.
@@ -51,6 +53,7 @@ impl Choice {
             Seeds::Tuning => 1,
             Seeds::Reporting => FIRST_REPORTING_SEED,
         };
+        let first = first + self.from - 1;
         let seeds = first..first + self.seeds;
         names()
             .filter(|name| name.starts_with(&self.only))

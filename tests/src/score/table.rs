@@ -1,6 +1,6 @@
 //! The figures as text.
 
-use super::figures::{Class, Figures, NOTHING};
+use super::figures::{Bin, Class, Figures, NOTHING};
 use std::fmt::Write as _;
 
 const DAYS_OF_A_YEAR: f64 = 365.25;
@@ -51,9 +51,11 @@ pub fn table(title: &str, figures: &Figures) -> String {
         let span = format!("{from:.1} to {:.1} ({mean:.2})", from + 0.1);
         let _ = writeln!(text, "{span:<19} {:>5} {:>6}  {share:.2}", bin.told, bin.right);
     }
-    text.push_str("\ncause                            found missed wrong    F1\n");
+    text.push_str(
+        "\ncause                            found missed wrong    F1   findings right, told with\n",
+    );
     for (name, class) in &figures.classes {
-        row(&mut text, name, class);
+        row(&mut text, name, class, figures.sure.get(name).copied().unwrap_or_default());
     }
     text.push_str("\ntrue cause → what was told (where it is not the cause itself)\n");
     for ((truth, told), count) in &figures.confusion {
@@ -66,9 +68,15 @@ pub fn table(title: &str, figures: &Figures) -> String {
     text
 }
 
-fn row(text: &mut String, name: &str, class: &Class) {
+fn row(text: &mut String, name: &str, class: &Class, told: Bin) {
     let f1 = class.f1().map_or_else(String::new, |value| format!("{value:.3}"));
-    let _ = writeln!(text, "{name:<32} {:>5} {:>6} {:>5} {f1:>6}", class.found, class.missed, class.wrong);
+    let (all, right) = (told.told, told.right);
+    let mean = if all > 0 { told.sum / f64::from(all) } else { 0.0 };
+    let Class { found, missed, wrong } = class;
+    let _ = writeln!(
+        text,
+        "{name:<32} {found:>5} {missed:>6} {wrong:>5} {f1:>6} {all:>10} {right:>5} {mean:>10.2}"
+    );
 }
 
 fn percent(part: u32, all: u32) -> f64 {
