@@ -69,6 +69,8 @@ pub(super) fn resonance(draft: &mut Draft) {
     let (from, until) = (draft.pick_at(12.0, 16.0), draft.trial.to);
     draft.steady(What::Capacitor { feeder, var }, from, until);
     draft.truth(("harmonics", "resonance"), Some(feeder), None, (from, until));
+    // Capacitors for the fifth order are larger than the unit's rating: their amperes overload it.
+    draft.also(&[("overload", "whole-unit")]);
     draft.hidden_from(Kind::NoHarmonics, NO_ORDERS);
 }
 
