@@ -1,6 +1,7 @@
 //! The book of findings of one scope: since when each is claimed, whether people know of it, when it has ended.
 
 use super::cause::{Cause, Family};
+use super::confidence;
 use super::docket::{Claim, Docket, MOST_MARKS, Mark};
 use super::finding::{Evidence, Finding, FindingChange, FindingStep, Lack, RuledOut};
 use super::look::of_sign;
@@ -116,11 +117,11 @@ impl FindingBook {
         let mark = of_sign(Sign::Silent, Place::Whole, circuit, 1.0);
         match (known, priority) {
             (Some(index), Some(priority)) => {
-                let claim = Claim::new(Cause::MeterSilent, circuit, None, priority, mark).sure(0.95);
+                let claim = Claim::new(Cause::MeterSilent, circuit, None, priority, mark).weighs(0.95);
                 self.entries[index].go_on(plan, &claim, at, out);
             }
             (None, Some(priority)) => {
-                let claim = Claim::new(Cause::MeterSilent, circuit, None, priority, mark).sure(0.95);
+                let claim = Claim::new(Cause::MeterSilent, circuit, None, priority, mark).weighs(0.95);
                 let Some(index) = self.begin(plan, &claim, at) else { return };
                 let entry = &mut self.entries[index];
                 entry.number = number(entry.since);
@@ -228,7 +229,7 @@ impl FindingEntry {
             place: claim.place,
             since: self.since,
             priority: claim.priority,
-            confidence: claim.confidence,
+            confidence: confidence::told(claim.weight),
             evidence: claim.marks.iter().flatten().map(|mark| evidence(plan, mark)).collect(),
             ruled_out: ruled_out(plan, docket, claim),
             pattern: claim.pattern.as_deref().cloned(),
@@ -246,7 +247,7 @@ impl FindingEntry {
         let Some(facts) = &mut self.facts else { return };
         let before = facts.priority;
         facts.priority = claim.priority;
-        facts.confidence = claim.confidence;
+        facts.confidence = confidence::told(claim.weight);
         let mut marks = claim.marks.iter().flatten();
         if let (Some(first), Some(mark)) = (facts.evidence.first_mut(), marks.next())
             && first.figure == mark.figure

@@ -36,8 +36,8 @@ pub(crate) struct Claim {
     pub(crate) circuit: usize,
     pub(crate) place: Option<Place>,
     pub(crate) priority: Priority,
-    /// 0 to 1.
-    pub(crate) confidence: f64,
+    /// How much the evidence weighs, 0 to 1: by it the [`confidence`](super::confidence) is told.
+    pub(crate) weight: f64,
     /// Since when it shows, where the judge knows it; else since it is claimed.
     pub(crate) since: Option<EventTime>,
     /// The meter (local) that shows it, where it is seen reading by reading.
@@ -67,7 +67,7 @@ impl Claim {
             circuit,
             place,
             priority,
-            confidence: 0.8,
+            weight: 0.8,
             since: None,
             meter: None,
             marks,
@@ -77,9 +77,9 @@ impl Claim {
         }
     }
 
-    /// With this confidence, 0 to 1.
-    pub(crate) fn sure(mut self, confidence: f64) -> Self {
-        self.confidence = confidence.clamp(0.0, 1.0);
+    /// With evidence of this weight, 0 to 1.
+    pub(crate) fn weighs(mut self, weight: f64) -> Self {
+        self.weight = weight.clamp(0.0, 1.0);
         self
     }
 

@@ -11,6 +11,7 @@
 
 mod book;
 mod cause;
+mod confidence;
 mod docket;
 mod explains;
 mod finding;
@@ -213,7 +214,8 @@ impl Diagnosis {
         let docket = &mut self.docket;
         docket.begin();
         // The order is that in which one explains away the next.
-        self.sensors.judge(&look, docket);
+        self.moments.listen_all(&look);
+        self.sensors.judge(&look, &self.moments, docket);
         self.wiring.judge(&look, docket);
         self.moments.judge(&look, docket);
         self.neutral.judge(&look, docket);
@@ -225,7 +227,7 @@ impl Diagnosis {
         self.harmonics.judge(&look, docket);
         self.core.judge(&look, docket);
         self.unbalance.judge(&look, docket);
-        self.connection.judge(&look, docket);
+        self.connection.judge(&look, &self.moments, docket);
         self.cooling.judge(&look, docket);
         let explains = [Cause::LostPrimaryLine, Cause::LostPhase];
         self.trace.explain(|circuit| {

@@ -294,5 +294,6 @@ fn negative_percent(now: &CircuitNow) -> Option<Phasor> {
     };
     let sequence = Sequence::of(phasors([a, b, c], [0.0, at_b - at_a, at_c - at_a])?);
     let percent = sequence.negative / sequence.positive.norm() * 100.0;
-    (percent.re.is_finite() && percent.im.is_finite()).then_some(percent)
+    // Phases that follow each other the other way round are leads of the meter, no unbalance.
+    (percent.norm() < 100.0).then_some(percent)
 }

@@ -38,6 +38,8 @@ pub struct Resistance {
     pub own_within_ohm: f64,
     /// Of the neutral with the same half-width, where its current does not move along with the phase's.
     pub neutral_ohm: Option<(f64, f64)>,
+    /// Where its current moves along with the phase's: so many times the neutral's resistance is in the phase's.
+    pub holds_neutral: f64,
     /// What the two meters differ by without current, in volts.
     pub offset_v: f64,
 }
@@ -68,8 +70,38 @@ pub fn resistance(points: &[Point], rated_a: f64) -> Result<Resistance, WhyNot> 
         own_ohm: plane.slopes[0],
         own_within_ohm: own,
         neutral_ohm: both.map(|_| (plane.slopes[1], neutral)),
+        holds_neutral: if both.is_some() { 0.0 } else { follows(points) },
         offset_v: plane.intercept,
     })
+}
+
+/// By how many amperes the neutral's current moves for each of the phase's. Source: least squares (textbook).
+fn follows(points: &[Point]) -> f64 {
+    let count = points.len() as f64;
+    let mean = |index: usize| points.iter().map(|point| point.x[index]).sum::<f64>() / count;
+    let (own, neutral) = (mean(0), mean(1));
+    let (mut with, mut square) = (0.0, 0.0);
+    for point in points {
+        let moved = point.x[0] - own;
+        with += moved * (point.x[1] - neutral);
+        square += moved * moved;
+    }
+    if square > 0.0 { with / square } else { 0.0 }
+}
+
+/// What three phases' resistances are without the neutral's that they hold ([`Resistance::holds_neutral`]), where no load told it apart: of
+/// all that a neutral may have, up to `most_ohm`, that which makes the phases most alike, so that nothing is laid to a joint that the neutral
+/// explains. Source: Ohm's law, one neutral for all three; least squares (textbook).
+pub fn without_neutral_ohm(found: [(f64, f64); 3], most_ohm: f64) -> [f64; 3] {
+    let mean = |of: fn(&(f64, f64)) -> f64| found.iter().map(of).sum::<f64>() / 3.0;
+    let (ohm, holds) = (mean(|one| one.0), mean(|one| one.1));
+    let (mut with, mut square) = (0.0, 0.0);
+    for one in found {
+        with += (one.1 - holds) * (one.0 - ohm);
+        square += (one.1 - holds).powi(2);
+    }
+    let neutral = if square > 0.0 { (with / square).clamp(0.0, most_ohm.max(0.0)) } else { 0.0 };
+    found.map(|(ohm, holds)| ohm - holds * neutral)
 }
 
 /// The part of the neutral's current that is in phase with a phase's volts, in amperes, for the drop in the neutral that this

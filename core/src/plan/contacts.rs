@@ -148,6 +148,10 @@ impl Draft<'_> {
         let currents = self.trio(local, Measurand::Current)?;
         let watts = Place::PHASES.map(|place| slot(meter, Quantity::at(Measurand::Power, place)));
         let neutral = slot(meter, Quantity::whole(Measurand::NeutralCurrent));
+        let thd = |meter: &MeterPlan| {
+            Place::PHASES.map(|place| slot(meter, Quantity::at(Measurand::VoltageThd, place)))
+        };
+        let (up_thd, down_thd) = (thd(&self.meters[up]), thd(meter));
         let before = self.plant.feeders[..feeder].iter();
         let thing = 1 + before.filter(|other| other.fed_by == self.transformer).count();
         let name = meter.name.clone();
@@ -161,6 +165,8 @@ impl Draft<'_> {
             thing,
             up: up_volts.map(|slot| self.input((up, slot))),
             down: down.map(|slot| self.input((local, slot))),
+            up_thd: up_thd.map(|slot| slot.map(|slot| self.input((up, slot)))),
+            down_thd: down_thd.map(|slot| slot.map(|slot| self.input((local, slot)))),
             currents: currents.map(|slot| self.input((local, slot))),
             watts: watts.map(|slot| slot.map(|slot| self.input((local, slot)))),
             neutral: neutral.map(|slot| self.input((local, slot))),

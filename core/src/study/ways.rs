@@ -4,7 +4,7 @@
 use super::Turn;
 use crate::electrical::joint::{
     Joint, Learned, Moment, Resistance, alone_ohm, beyond_warming, gained_alone_ohm, heat_w,
-    neutral_in_phase_a, times_apart,
+    neutral_in_phase_a, times_apart, without_neutral_ohm,
 };
 use crate::electrical::robust::median;
 use crate::electrical::week::WeekClasses;
@@ -37,9 +37,14 @@ pub struct WayPlan {
     pub up: [usize; 3],
     /// And at its end.
     pub down: [usize; 3],
+    /// Columns of the volts' distortion at its begin, where that is measured.
+    pub up_thd: [Option<usize>; 3],
+    /// And at its end.
+    pub down_thd: [Option<usize>; 3],
     /// Columns of its currents.
     pub currents: [usize; 3],
-    /// Columns of its phases' power, where that is measured: by it a current that flows back is negative.
+    /// Columns of its phases' power, where that is measured: by it the active current is known, which makes the drop on a resistance; one
+    /// that flows back is negative. What capacitors draw is none.
     pub watts: [Option<usize>; 3],
     /// Column of its neutral's current, where that is measured.
     pub neutral: Option<usize>,
@@ -179,14 +184,13 @@ impl Way {
             let amperes = amperes[phase]?;
             let volts = value(plan.down[phase]).unwrap_or(0.0);
             let watts = plan.watts[phase].and_then(value);
-            let Some(cos) = watts.map(|watts| watts / (volts * amperes)).filter(|cos| cos.is_finite()) else {
-                return Some(amperes);
-            };
+            let active = watts.map(|watts| watts / volts).filter(|active| (active / amperes).is_finite());
+            let Some(active) = active else { return Some(amperes) };
+            let cos = active / amperes;
             self.forward[phase] |= cos > PLAINLY;
-            let back = self.forward[phase] && cos < 0.0;
             // What is mostly reactive says little of a resistance, in whichever direction.
             let tells = !self.forward[phase] || cos.abs() > PLAINLY;
-            tells.then_some(if back { -amperes } else { amperes })
+            tells.then_some(if self.forward[phase] { active } else { active.abs() })
         });
         let mut closed = false;
         for (phase, joint) in self.joints.iter_mut().enumerate() {
@@ -207,16 +211,23 @@ impl Way {
     fn find(&mut self, plan: &WayPlan, now: EventTime) {
         let found: [Option<Resistance>; 3] =
             std::array::from_fn(|phase| self.joints[phase].resistance(now, plan.rated_a).ok());
-        let own = found.map(|found| found.map(|found| (found.own_ohm, found.own_within_ohm)));
         let neutral = middle(found.map(|found| found.and_then(|found| found.neutral_ohm)));
-        let ohms = [own[0], own[1], own[2], neutral];
+        let own = told_apart(found, neutral.map(|(ohm, _)| ohm));
+        let within = |phase: usize| Some((own[phase]?, found[phase]?.own_within_ohm));
+        let ohms = [within(0), within(1), within(2), neutral];
         for (learned, ohm) in self.learned.iter_mut().zip(ohms) {
             if let Some((ohm, _)) = ohm {
                 learned.take(now, ohm);
             }
         }
-        let [a, b, c, n] = self.gained_ohm(ohms.map(|ohm| ohm.map(|(ohm, _)| ohm)));
-        for (part, gained) in [a, b, c, n].into_iter().enumerate() {
+        let (mut gained, neutral) = ([None; 4], neutral.map(|(ohm, _)| ohm));
+        for (turn, ohm) in neutrals_ohm(found, neutral).into_iter().flatten().enumerate() {
+            let own = |phase: usize| found[phase].map(|found| found.own_ohm - found.holds_neutral * ohm);
+            let now = self.gained_ohm([own(0), own(1), own(2), neutral]);
+            let least = |part: usize| Some(now[part]?.min(gained[part]?));
+            gained = if turn == 0 { now } else { std::array::from_fn(least) };
+        }
+        for (part, gained) in gained.into_iter().enumerate() {
             let amperes = self.loads[part].percentile(now, AT_PERCENTILE).map(|share| share * plan.rated_a);
             let watts = |ohm: f64| heat_w(ohm, amperes?);
             let known =
@@ -284,11 +295,50 @@ fn is_whole(plan: &WayPlan, inputs: &[Sample]) -> bool {
     })
 }
 
+/// The volts of the fundamental are compared (IEC 61000-4-7: of the total by the distortion): what capacitors make of the orders at one
+/// end is no drop on a joint.
 fn moment(plan: &WayPlan, inputs: &[Sample], amperes: [Option<f64>; 3], phase: usize) -> Option<Moment> {
     let own_a = amperes[phase].filter(|_| is_whole(plan, inputs))?;
     let others = [amperes[(phase + 1) % 3]?, amperes[(phase + 2) % 3]?];
-    let drop_v = inputs[plan.up[phase]].get()? - inputs[plan.down[phase]].get()?;
+    let volts = |column: usize, thd: Option<usize>| {
+        let thd = thd.and_then(|thd| inputs[thd].get()).unwrap_or(0.0) / 100.0;
+        Some(inputs[column].get()? / (1.0 + thd * thd).sqrt())
+    };
+    let drop_v = volts(plan.up[phase], plan.up_thd[phase])? - volts(plan.down[phase], plan.down_thd[phase])?;
     Some(Moment { own_a, neutral_a: neutral_in_phase_a(own_a, others), drop_v })
+}
+
+/// A phase that holds less than this of the neutral's resistance is known by itself (common practice, no source).
+const HARDLY: f64 = 0.1;
+
+/// The phases' own resistances, without what they hold of the neutral's where that moves along with them.
+fn told_apart(found: [Option<Resistance>; 3], neutral_ohm: Option<f64>) -> [Option<f64>; 3] {
+    if let Some(neutral) = neutral_ohm {
+        return found.map(|found| found.map(|found| found.own_ohm - found.holds_neutral * neutral));
+    }
+    let [Some(a), Some(b), Some(c)] = found else {
+        let alone = |found: &Resistance| found.holds_neutral.abs() < HARDLY;
+        return found.map(|found| found.filter(alone).map(|found| found.own_ohm));
+    };
+    let most_ohm = NEUTRAL_TIMES * median(&mut [a.own_ohm, b.own_ohm, c.own_ohm]);
+    without_neutral_ohm([a, b, c].map(|found| (found.own_ohm, found.holds_neutral)), most_ohm).map(Some)
+}
+
+/// Where no load tells the neutral's resistance from the phases' it may be anything from nothing to the most that one has: so many values of
+/// it are tried, and what a phase gained is what it gained with each of them.
+const TRIED: usize = 9;
+
+fn neutrals_ohm(found: [Option<Resistance>; 3], known: Option<f64>) -> [Option<f64>; TRIED] {
+    let all = || found.iter().flatten();
+    let mut tried = [None; TRIED];
+    tried[0] = Some(known.unwrap_or(0.0));
+    if known.is_none() && all().any(|found| found.holds_neutral.abs() >= HARDLY) {
+        let most_ohm = NEUTRAL_TIMES * all().map(|found| found.own_ohm).fold(0.0, f64::max);
+        for (step, tried) in tried.iter_mut().enumerate() {
+            *tried = Some(most_ohm * step as f64 / (TRIED - 1) as f64);
+        }
+    }
+    tried
 }
 
 /// The middle of what the three phases say of the neutral, with the widest of their uncertainties.
@@ -313,6 +363,8 @@ mod tests {
             thing: 1,
             up: [0, 1, 2],
             down: [3, 4, 5],
+            up_thd: [None; 3],
+            down_thd: [None; 3],
             currents: [6, 7, 8],
             watts: [None; 3],
             neutral: None,
@@ -404,6 +456,64 @@ mod tests {
                 "{step}: {row:?}"
             );
         }
+    }
+
+    /// Three days of a way of 3 mohm for each wire, as its meters show it: active and reactive amperes by phase, distortion at the end.
+    /// The neutral takes the phasor sum of the phases (circuit theory); gives the largest heat of a phase.
+    fn most_heat(extra_ohm: [f64; 3], of: impl Fn(f64) -> ([f64; 3], [f64; 3], [f64; 3])) -> [f64; 3] {
+        let thd = |first: usize| [Some(first), Some(first + 1), Some(first + 2)];
+        let plan = WayPlan { watts: thd(9), up_thd: thd(12), down_thd: thd(15), ..plan() };
+        let (mut way, mut row, mut most) = (Way::default(), [Sample::ABSENT; 4], [0f64; 3]);
+        for step in 0..3 * 8640 {
+            let end = EventTime(0) + Span::seconds(10 * (step + 1));
+            let (active, reactive, thd) = of(0.5 + 0.5 * (step as f64 / 700.0).sin());
+            let volts: [f64; 3] = std::array::from_fn(|phase| {
+                let (next, last) = ((phase + 1) % 3, (phase + 2) % 3);
+                let neutral = active[phase]
+                    - f64::midpoint(active[next], active[last])
+                    - 0.75f64.sqrt() * (reactive[next] - reactive[last]);
+                let drop =
+                    (0.003 + extra_ohm[phase]) * active[phase] + 0.001 * reactive[phase] + 0.003 * neutral;
+                (119.7 - drop) * (1.0 + (thd[phase] / 100.0).powi(2)).sqrt()
+            });
+            let amperes: [f64; 3] = std::array::from_fn(|phase| active[phase].hypot(reactive[phase]));
+            let watts: [f64; 3] = std::array::from_fn(|phase| active[phase] * volts[phase]);
+            let values = [[120.0; 3], volts, amperes, watts, [0.0; 3], thd].concat();
+            let inputs: Vec<Sample> = values.into_iter().map(Sample::new).collect();
+            way.step(&plan, true, &mut Turn { end, inputs: &inputs, row: &mut row });
+            for (most, heat) in most.iter_mut().zip(row) {
+                *most = most.max(heat.get().unwrap_or(0.0));
+            }
+        }
+        most
+    }
+
+    /// Lights of one pattern on all phases, a third more on A: the neutral moves along with each phase, so that no load tells its
+    /// resistance from theirs.
+    #[test]
+    fn a_neutral_that_moves_along_with_its_phases_makes_no_joint() {
+        let lights =
+            |on: f64| ([26.0 + 150.0 * on, 20.0 + 110.0 * on, 20.0 + 110.0 * on], [0.0; 3], [0.0; 3]);
+        assert!(most_heat([0.0; 3], lights).iter().all(|heat| *heat < 5.0));
+        let bad = most_heat([0.0, 0.0025, 0.0], lights);
+        // 2.5 mohm at 125 A: 39 W (Joule's law).
+        assert!((25.0..45.0).contains(&bad[1]) && bad[0] < 5.0 && bad[2] < 5.0, "{bad:?}");
+    }
+
+    /// Capacitors lead 60 A on all phases all day: of the amperes only the active ones make a drop on a resistance.
+    #[test]
+    fn capacitors_make_no_joint() {
+        let led = |on: f64| ([20.0 + 160.0 * on, 10.0 + 80.0 * on, 10.0 + 80.0 * on], [-60.0; 3], [0.0; 3]);
+        let heat = most_heat([0.0; 3], led);
+        assert!(heat.iter().all(|heat| *heat < 5.0), "{heat:?}");
+    }
+
+    /// Orders at the end of the way add to the volts as they are measured, by their square, on the phase that has them.
+    #[test]
+    fn distortion_at_one_end_makes_no_joint() {
+        let bent = |on: f64| ([20.0 + 120.0 * on; 3], [0.0; 3], [6.0 * on, 0.0, 0.0]);
+        let heat = most_heat([0.0; 3], bent);
+        assert!(heat.iter().all(|heat| *heat < 5.0), "{heat:?}");
     }
 
     #[test]

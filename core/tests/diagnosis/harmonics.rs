@@ -104,6 +104,19 @@ fn a_few_drives_are_none() {
     assert!(board.lines().is_empty(), "{:?}", board.lines());
 }
 
+/// The same kind of drives at 130 % of the rating: 270 A with 16 % of orders, which at the rating would be within what is allowed of the
+/// volts. It is the load that is too large.
+#[test]
+fn orders_of_an_overload_are_the_overloads() {
+    let mut site = Site::new(vec![Draw::even(160.0), drive(110.0, 35.0)]);
+    site.volt_thd = 9.0;
+    let mut board = board(Meters::Full);
+    board.run(3600, |meter, second| site.shown(meter, second));
+    let lines = causes(&board);
+    assert!(lines.iter().any(|line| line.contains("found overload whole-unit")), "{:?}", board.lines());
+    assert!(!lines.iter().any(|line| line.contains("five-seven")), "{:?}", board.lines());
+}
+
 /// Capacitors that stay in at night: the load leads, one order stands out of a falling row and the volts are distorted.
 #[test]
 fn resonance_at_low_load_is_told_from_drives() {

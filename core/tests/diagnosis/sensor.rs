@@ -46,6 +46,19 @@ fn what_jumps_is_the_sensor() {
     assert!(jumped[0].contains("found instrument sensor at T2 B low"), "{jumped:?}");
 }
 
+/// A winding that gets hotter and hotter until it shows more than 400 °C, which is taken for no reading: heat, no failed sensor. One
+/// that is gone from where it stood is.
+#[test]
+fn a_reading_beyond_what_can_be_is_heat_where_it_came_near() {
+    let gone = |to: f64| {
+        lines(3 * 3600, move |second, values| {
+            values[2] = if second < 4000 { values[2].max(to * second as f64 / 4000.0) } else { f64::NAN };
+        })
+    };
+    assert!(!gone(399.0).iter().any(|line| line.contains("found")), "{:?}", gone(399.0));
+    assert!(gone(0.0)[0].contains("found instrument sensor at T2 B low"), "{:?}", gone(0.0));
+}
+
 #[test]
 fn what_stands_still_while_its_like_move_is_the_sensor() {
     let still = lines(10 * 3600, |_, values| values[3] = 71.3);

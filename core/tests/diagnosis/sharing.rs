@@ -92,6 +92,30 @@ fn a_unit_over_its_rating_by_its_share_is_for_this_shift() {
     assert_eq!((change.facts.transformer.as_str(), change.facts.priority.key()), ("T2", "high"));
 }
 
+/// The supply and its cables lie before both: 1.5 times T2's own impedance in common with T3's of twice T2's, so that the nameplates would
+/// have 67 to 33 % and the amperes part 58 to 42 % (circuit theory: branches of 2.5 and 3.5). T3 has more than its nameplate says and less
+/// than its kVA would have it: it is not the one with too much.
+#[test]
+fn a_unit_that_comes_nearer_to_its_part_has_none_too_much() {
+    let mut site = site();
+    site.transformers[1].impedance_percent = Some(9.0);
+    let mut board = Board::of(&site);
+    board.run(2400, |index, second| {
+        let parts = [7.0, 5.0].map(|part| 240.0 * part / 12.0);
+        show(parts, 1.0)(index, second)
+    });
+    assert!(board.latest("sharing unequal").is_none(), "{:?}", board.lines());
+    // Above its plate T2 has 58 % where its kVA would have 50: the impedances do not suit each other. At less load it is still so.
+    let over =
+        |index: usize, second: i64| show([7.0, 5.0].map(|part| 370.0 * part / 12.0), 1.0)(index, second);
+    board.run(2400, over);
+    let found = (Cause::Unequal, "T2".to_owned(), FindingStep::Found);
+    assert_eq!(causes(&board.found), [found.clone()], "{:?}", board.lines());
+    board.run(2 * 3600, |index, second| show([7.0, 5.0].map(|part| 330.0 * part / 12.0), 1.0)(index, second));
+    board.run(2400, over);
+    assert_eq!(causes(&board.found), [found], "one finding: {:?}", board.lines());
+}
+
 /// The configuration no longer joins them: the finding is no longer watched.
 #[test]
 fn units_that_no_longer_run_in_parallel_share_nothing() {

@@ -2,7 +2,7 @@
 //! them: 2 % of volts (EN 50160, from memory), 30 % of amperes with a phase above 80 % of its rating (common practice, no
 //! source).
 
-use crate::board::{Board, with_feeders};
+use crate::board::{Board, POWER_METER, with_feeders};
 use crate::site::{Draw, Meters, Site, VOLTS, lagging};
 use kvarden_core::diagnosis::{Figure, Lack, Sign};
 use kvarden_core::phases::Place;
@@ -179,4 +179,59 @@ fn without_meters_of_feeders_it_says_which_to_meter_first() {
     let found = board.found.iter().find(|change| change.facts.lacks.contains(&Lack::FeederMeters));
     let found = &found.unwrap_or_else(|| panic!("{:?}", board.lines())).facts;
     assert_eq!((found.feeder.as_deref(), found.meter_first.as_deref()), (None, Some("MP-2")));
+}
+
+/// Leads of the volts of B and C exchanged at the main meter: the phases follow each other the other way round, which is a hundred times
+/// what an unbalanced supply makes of the negative sequence, and none.
+#[test]
+fn exchanged_leads_are_no_unbalanced_supply() {
+    let site = Site::new(vec![Draw::even(40.0), Draw::even(50.0), Draw::even(30.0)]);
+    let points = Meters::Full.points();
+    let place = |key: &str| points.split_whitespace().position(|known| known == key).expect("a point");
+    let pairs = ["voltage_ln_v", "voltage_angle_deg"]
+        .map(|key| (place(&format!("{key}.B")), place(&format!("{key}.C"))));
+    let mut board = board(Meters::Full);
+    board.run(3600, |meter, second| {
+        let mut shown = site.shown(meter, second);
+        if meter == 0 {
+            pairs.iter().for_each(|(b, c)| shown.swap(*b, *c));
+        }
+        shown
+    });
+    assert!(!board.lines().iter().any(|line| line.contains("unbalance supply")), "{:?}", board.lines());
+}
+
+/// A neutral's volts shift those of B down and lift the others by half as much (phasors of three at 120 degrees; lines stay equal). Before
+/// the feeder it is 1.8 %, and its own wire does as much again on top at 90 A, as it did half at 45 A: none is loose. Then it is 8 V.
+#[test]
+fn what_a_sound_neutral_does_comes_on_top_of_what_the_bus_shows() {
+    let shown = |shift: f64, neutral: f64| -> Vec<f64> {
+        let volts = lagging([120.0; 3], 0.0);
+        let moved = volts.map(|volts| (volts - volts_of_b() * shift).norm());
+        let lines = [0, 1, 2].map(|phase: usize| (volts[phase] - volts[(phase + 1) % 3]).norm());
+        let watts = [20.0, 20.0 + neutral, 20.0].map(|amperes| 120.0 * amperes);
+        [moved.to_vec(), lines.to_vec(), vec![20.0, 20.0 + neutral, 20.0, neutral], watts.to_vec()].concat()
+    };
+    let of = |bus: f64, own: f64, neutral: f64| {
+        move |meter: usize, _: i64| match meter {
+            0 => shown(bus, neutral),
+            1 => shown(bus + own, neutral),
+            _ => shown(bus, 0.0),
+        }
+    };
+    let mut board = Board::of(&with_feeders(&FEEDERS, POWER_METER, 10));
+    board.run(3600, of(0.72, 0.78, 45.0));
+    board.run(3600, of(1.44, 1.68, 90.0));
+    assert!(!board.lines().iter().any(|line| line.contains("neutral")), "{:?}", board.lines());
+    board.run(600, of(1.44, 8.0, 90.0));
+    assert!(
+        board.lines().iter().any(|line| line.contains("found unbalance neutral at MP-1 N")),
+        "{:?}",
+        board.lines()
+    );
+}
+
+/// The direction of phase B.
+fn volts_of_b() -> crate::site::Phasor {
+    lagging([1.0; 3], 0.0)[1]
 }

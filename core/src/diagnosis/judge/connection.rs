@@ -9,6 +9,7 @@ use crate::diagnosis::cause::{Cause, Family};
 use crate::diagnosis::docket::{Claim, Docket, Mark};
 use crate::diagnosis::finding::Lack;
 use crate::diagnosis::look::{CircuitNow, Look, mean, of_quantity, of_sign};
+use crate::diagnosis::moments::Moments;
 use crate::diagnosis::plan::{CircuitPlan, TerminationSet};
 use crate::diagnosis::sign::{Figure, Sign};
 use crate::electrical::contact::EXPONENTS;
@@ -111,7 +112,7 @@ impl Connection {
         }
     }
 
-    pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
+    pub(crate) fn judge(&mut self, look: &Look<'_>, moments: &Moments, docket: &mut Docket) {
         let mut hottest: [Option<(usize, f64)>; PARTS.len()] = [None; PARTS.len()];
         for ((index, plan, now), parts) in look.all().zip(&mut self.circuits) {
             for (part, state) in parts.iter_mut().enumerate() {
@@ -128,11 +129,15 @@ impl Connection {
         for ((index, plan, now), parts) in look.all().zip(&mut self.circuits) {
             for (part, state) in parts.iter_mut().enumerate() {
                 if let Some(mut signs) = Signs::of(look, (index, plan, now), part, state.has_fallen) {
+                    signs.heat = signs.heat.filter(|_| !mistaken(docket, look.plan.load, index));
                     signs.is_doubtful |= hottest[part].is_some_and(|(other, most)| {
                         let shown = signs.excess.map(|(_, shown)| shown);
                         other != index && shown.is_some_and(|shown| shown < CONDUCTED * most)
                     });
-                    state.judge(look, &signs, docket);
+                    // A contact that lets go heats while it does, and is told as that.
+                    if !moments.lets_go(index, PARTS[part], look.end) {
+                        state.judge(look, &signs, docket);
+                    }
                 }
             }
         }
@@ -221,6 +226,12 @@ impl Signs {
     }
 }
 
+/// Whether a meter at an end of the way to a circuit is wired otherwise than drawn, or has lost a fuse: no difference of its volts is a drop.
+fn mistaken(docket: &Docket, load: usize, circuit: usize) -> bool {
+    let is = |cause| [load, circuit].into_iter().any(|at| docket.claims(cause, Some(at)));
+    is(Cause::MeterWiring) || is(Cause::MeterFuse)
+}
+
 /// How much hotter a phase's connection is than the other two, as they are, in K: the most of a circuit's sensors.
 fn over_others(look: &Look<'_>, plan: &CircuitPlan, part: usize) -> Option<f64> {
     let of_set = |set: &TerminationSet| {
@@ -295,7 +306,7 @@ impl Part {
         let grown = grown.map(|first| of_sign(Sign::GrowthOfExcess, place, circuit, now / first));
         let mark = first.unwrap_or(of_quantity(Measurand::ContactHeat, place, circuit, 0.0));
         let claim = Claim::new(Cause::ConnectionSteady, circuit, Some(place), priority, mark)
-            .sure(match (both, by_excess) {
+            .weighs(match (both, by_excess) {
                 (true, _) => 0.95,
                 (false, Some(_)) => 0.9,
                 // Resistances alone: other loads on the phases make them unlike too.

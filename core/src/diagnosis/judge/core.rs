@@ -4,8 +4,9 @@
 //! the two apart: over-excitation is the same in both half-waves and has none.
 
 use super::harmonics::is_converter;
-use super::held::{Held, Level, sureness};
+use super::held::{Held, Level};
 use crate::diagnosis::cause::{Cause, Family};
+use crate::diagnosis::confidence::weight;
 use crate::diagnosis::docket::{Claim, Docket};
 use crate::diagnosis::finding::Lack;
 use crate::diagnosis::look::{Look, Three, largest, of_order, of_quantity, of_sign};
@@ -108,7 +109,7 @@ impl Core {
             .with(excitation)
             .with(hum)
             .with(even)
-            .sure(sureness(clear, agreeing))
+            .weighs(weight(clear, agreeing))
             .lacking(no_even.is_none().then_some(Lack::Harmonics));
         docket.claim(claim);
     }
@@ -147,7 +148,7 @@ impl Core {
         )
         .with(fourth)
         .with(tap)
-        .sure(sureness(of_setpoint, agreeing))
+        .weighs(weight(of_setpoint, agreeing))
         .lacking(look.to_trace());
         docket.claim(claim.shared(traced.shares.then(|| look.shares(Of::Order(2))).flatten()));
     }

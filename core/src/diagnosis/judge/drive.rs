@@ -2,8 +2,9 @@
 //! line's amperes fall. What it draws flows between two lines, so that nothing of it meets in the neutral; and the volts stand,
 //! which tells it from a lost phase (a bridge on one pair of lines is a single-phase rectifier: textbook).
 
-use super::held::{Held, Level, sureness};
+use super::held::{Held, Level};
 use crate::diagnosis::cause::{Cause, Family};
+use crate::diagnosis::confidence::weight;
 use crate::diagnosis::docket::{Claim, Docket};
 use crate::diagnosis::look::{Look, of_sign};
 use crate::diagnosis::plan::CircuitPlan;
@@ -97,7 +98,7 @@ impl DriveFuse {
                 let left = of_sign(Sign::LineOfOthers, place, circuit, 100.0 * found.left).against(100.0);
                 let claim = Claim::new(Cause::DriveFuse, traced.circuit, traced.place, Priority::High, proof)
                     .with(Some(left))
-                    .sure(sureness(found.size, 2));
+                    .weighs(weight(found.size, 2));
                 docket.claim(claim);
             }
         }

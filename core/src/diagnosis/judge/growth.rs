@@ -77,7 +77,7 @@ impl Growth {
                 continue;
             };
             let proof = of_sign(Sign::WeekOfRating, Place::Whole, circuit, grown.last).against(grown.first);
-            let confidence = (0.65 + 0.02 * (grown.by - TOGETHER)).min(0.95);
+            let weight = (0.65 + 0.02 * (grown.by - TOGETHER)).min(0.95);
             let priority = if grown.last > 100.0 { Priority::Low } else { Priority::Journal };
             let own = circuit == look.plan.load;
             // Where all grows, the transformer's is the one that is told.
@@ -86,7 +86,7 @@ impl Growth {
             }
             let asks = own && look.end.floor(Span::hours(1)) == look.end;
             let claim = Claim::new(Cause::OverloadGrowth, circuit, None, priority, proof)
-                .sure(confidence)
+                .weighs(weight)
                 .lacking(look.to_trace().filter(|_| own));
             docket.claim(claim.shared(asks.then(|| look.shares(Of::Load)).flatten()));
         }

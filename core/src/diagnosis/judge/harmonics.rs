@@ -4,9 +4,10 @@
 //! Amperes of the orders count against the rating, never the distortion in per cent: at light load a high one is none
 //! (IEEE 519 judges by the demand current).
 
-use super::held::{Held, Level, Traced, sureness};
+use super::held::{Held, Level, Traced};
 use super::spectrum::{Spectrum, triplen_a};
 use crate::diagnosis::cause::{Cause, Family};
+use crate::diagnosis::confidence::weight;
 use crate::diagnosis::docket::{Claim, Docket, Mark};
 use crate::diagnosis::finding::Lack;
 use crate::diagnosis::look::{Look, largest, of_order, of_quantity, of_sign};
@@ -157,7 +158,7 @@ impl Harmonics {
             .with(Some(over.against(100.0)))
             .with(Some(triplen))
             .with(Some(here.loading()))
-            .sure(sureness(of_setpoint, agreeing))
+            .weighs(weight(of_setpoint, agreeing))
             .lacking(third.is_none().then_some(Lack::Harmonics))
             .lacking(measured.is_none().then_some(Lack::Neutral));
         here.claim(docket, claim, traced, of);
@@ -168,11 +169,13 @@ impl Harmonics {
         let by_orders = spectrum.six_pulse_a();
         let Some(amperes) = by_orders.or_else(|| here.distortion_without_triplen()) else { return };
         // What a load above the rating draws of them more is the overload's.
-        let overloaded = docket.holds(Family::Overload, circuit);
+        let over = spectrum.load().max(1.0);
+        let overloaded = over > 1.0 || docket.holds(Family::Overload, circuit);
         let share = amperes / spectrum.rated_a.max(spectrum.most_a);
         let leads = spectrum.third.is_none_or(|third| amperes > third);
         let thd = largest(lately.volt_thd()).map(|(_, thd)| thd);
-        let by_volts = thd.filter(|_| share > SOURCE_HERE).map_or(0.0, |thd| thd / VOLT_THD / look.wider());
+        let by_volts =
+            thd.filter(|_| share > SOURCE_HERE).map_or(0.0, |thd| thd / over / VOLT_THD / look.wider());
         let takes_up =
             !overloaded && look.unit.permissible_load.is_some_and(|permissible| permissible < PERMISSIBLE);
         let by_heat = look.unit.spectrum_loading.filter(|_| takes_up && share > SOURCE_HERE);
@@ -201,7 +204,7 @@ impl Harmonics {
             .with(volts)
             .with(heat)
             .with(Some(here.loading()))
-            .sure(sureness(of_setpoint, agreeing))
+            .weighs(weight(of_setpoint, agreeing))
             .lacking(by_orders.is_none().then_some(Lack::Harmonics));
         here.claim(docket, claim, traced, Of::Orders(5, 7));
     }
@@ -223,7 +226,7 @@ impl Harmonics {
             .against(100.0 * FOURTH_OF_SECOND);
         let claim = Claim::new(Cause::EvenOrders, traced.circuit, traced.place, Priority::Low, proof)
             .with(Some(fourth))
-            .sure(sureness(of_setpoint, 2));
+            .weighs(weight(of_setpoint, 2));
         here.claim(docket, claim, traced, Of::Orders(2, 4));
     }
 
@@ -268,7 +271,7 @@ impl Harmonics {
             .with(Some(loading))
             .with(amperes)
             .with(vars.filter(|_| capacitive))
-            .sure(sureness(of_setpoint, agreeing))
+            .weighs(weight(of_setpoint, agreeing))
             .lacking(order.is_none().then_some(Lack::Harmonics));
         let of = order.map(Of::Order).filter(|_| traced.shares);
         docket.claim(claim.shared(of.and_then(|of| look.shares(of))).lacking(look.to_trace()));
@@ -306,12 +309,13 @@ impl Here<'_> {
         asks.then(|| self.look.comes_from(of)).flatten().unwrap_or(self.circuit)
     }
 
-    /// Harmonic amperes of the worst phase where no order is known, if little of them meets in the neutral.
+    /// Harmonic amperes of the worst phase where no order is known, without what meets in the neutral, if that is little of them.
     fn distortion_without_triplen(&self) -> Option<f64> {
         let (_, amperes) = largest(self.lately.distortion())?;
         let triplen = self.lately.neutral_rest_a()? / 3.0;
-        let share = if amperes > CLEAR_SHARE * self.spectrum.most_a { amperes } else { 0.0 };
-        (self.spectrum.third.is_none()).then_some(if triplen < amperes / 2.0 { share } else { 0.0 })
+        let clear = amperes > CLEAR_SHARE * self.spectrum.most_a && triplen < amperes / 2.0;
+        let others = (amperes * amperes - triplen * triplen).max(0.0).sqrt();
+        self.spectrum.third.is_none().then_some(if clear { others } else { 0.0 })
     }
 
     fn figure(&self, docket: &mut Docket) {

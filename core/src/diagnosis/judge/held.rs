@@ -82,13 +82,3 @@ impl Held {
         self.away.shift(by);
     }
 }
-
-/// How sure: from the setpoint's own figure up, the more the number stands out, with a part for each further sign that agrees
-/// (common practice, no source). It is held against the scored suite: of one tuning seed with meters that give everything, what was told
-/// with 0.7 to 0.8 was right once in 6, with 0.8 to 0.9 18 times in 24 and above that 40 times in 42. The first were repeated
-/// peaks and most of the wrong ones of the second were resistances of a way, which have figures of their own and were lowered
-/// for that.
-pub(crate) fn sureness(of_setpoint: f64, agreeing: usize) -> f64 {
-    let by_size = 0.6 + 0.15 * (of_setpoint - 1.0).clamp(0.0, 1.0);
-    (by_size + 0.1 * agreeing as f64).min(0.97)
-}

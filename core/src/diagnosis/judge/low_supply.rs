@@ -59,7 +59,7 @@ impl LowSupply {
         if let Some(priority) = reached {
             let lost = of_sign(Sign::VoltsLost, Place::Whole, index, 100.0 * (1.0 - volts));
             let own = of_sign(Sign::VoltsLostByLoad, Place::Whole, index, 100.0 * drop);
-            docket.claim(Claim::new(Cause::Sag, index, None, priority, lost).with(Some(own)).sure(0.85));
+            docket.claim(Claim::new(Cause::Sag, index, None, priority, lost).with(Some(own)).weighs(0.85));
         } else if supply > STEPS[0].0 + BACK {
             docket.none(Cause::Sag, index, None);
         }

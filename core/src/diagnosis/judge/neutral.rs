@@ -76,7 +76,8 @@ impl Neutral {
             let before = if plan.feeder.is_some() { at_load.unwrap_or(0.0) } else { 0.0 };
             let neutral = now.neutral.or(now.neutral_expected);
             let usual = neutral.zip(known.per_ampere).map_or(0.0, |(amperes, each)| amperes * each);
-            let expected = before.max(usual).max(BY_LOAD * (lines - ERROR).max(0.0));
+            // What the wires of its own do comes on top of what the volts before them show.
+            let expected = (before + usual).max(BY_LOAD * (lines - ERROR).max(0.0));
             let over = spread - expected;
             let mark = of_sign(Sign::NeutralSpread, Place::N, index, spread).against(expected);
             let mut reached = None;
@@ -104,7 +105,7 @@ impl Neutral {
                 let sure =
                     0.7 + 0.03 * (over - 2.0).clamp(0.0, 5.0) + if load.is_some() { 0.05 } else { 0.0 };
                 let claim = Claim::new(Cause::Neutral, index, Some(Place::N), priority, mark)
-                    .sure(sure)
+                    .weighs(sure)
                     .with(Some(lines))
                     .with(load)
                     .with(amperes);

@@ -175,7 +175,7 @@ impl Overload {
             .with(other)
             .with(left)
             .with(grown)
-            .sure(0.8 + 0.07 * agreeing as f64)
+            .weighs(0.8 + 0.07 * agreeing as f64)
             .lacking(look.to_trace().filter(|_| own));
         let of = named.map_or(Of::Load, Of::Phase);
         let asks = own && (is_new || look.end.floor(SHARES_EVERY) == look.end);

@@ -27,9 +27,9 @@ const WITHIN: Span = Span::hours(6);
 /// Within so long of an overload that lasts they are its ups and downs: it is one until so long without it
 /// (the same as [`Cause::gone_after`] of it).
 const LASTS: Span = Span::minutes(120);
-/// Between peaks the load rests: what is above this per cent of the rating as a mean of the hour before is an overload that goes up and
-/// down (common practice, no source).
-const RESTS: f64 = 92.0;
+/// Between peaks the load rests: where it stands above this per cent of the rating in between, as a mean of the latest hour, it is a load
+/// that is too large and goes up and down (common practice, no source).
+const RESTS: f64 = 85.0;
 /// After so long without one the count begins anew.
 const MEMORY: Span = Span::hours(48);
 
@@ -56,8 +56,8 @@ struct Memory {
     ever: f64,
     /// When an overload that lasts was claimed of it.
     lasting: Option<EventTime>,
-    /// The latest hour.
-    hour: Mean,
+    /// The latest hour, without the time in peaks.
+    rest: Mean,
 }
 
 impl Peaks {
@@ -90,8 +90,8 @@ impl Peaks {
             if [Cause::OverloadUnit, Cause::OverloadPhase].iter().any(|cause| docket.claims(*cause, at)) {
                 memory.lasting = Some(look.end);
             }
-            memory.hour.take(Some(most), fade);
             let is_new = memory.follow(most, look.end, interval);
+            memory.rest.take(Some(most).filter(|_| memory.since.is_none()), fade);
             let times = memory.recurring.within(look.end, WITHIN);
             if own && memory.since.is_some() {
                 self.steps += 1.0;
@@ -123,9 +123,9 @@ impl Peaks {
             let memory = &self.circuits[circuit];
             let proof = of_sign(Sign::PeakOfRating, Place::Whole, circuit, memory.ever).against(PEAK);
             // Three may be the first of an overload that lasts; each further one tells more (held against the scored trials).
-            let confidence = (0.35 + 0.05 * times as f64).min(0.95);
+            let weight = (0.35 + 0.05 * times as f64).min(0.95);
             let mut claim = Claim::new(Cause::OverloadPeaks, at, None, Priority::Low, proof)
-                .sure(confidence)
+                .weighs(weight)
                 .lacking(look.to_trace().filter(|_| own));
             if is_new {
                 claim.pattern = memory.recurring.pattern(look.end).map(Box::new);
@@ -163,7 +163,7 @@ impl Memory {
                 // A slow meter's single value stands for one and a half of its intervals.
                 let long = length >= SHORTEST.max(Span(interval.0 * 2)) && length < ONE_HOUR;
                 let lasts = self.lasting.is_some_and(|at| end - at < LASTS);
-                let rests = self.hour.by(0.0).is_none_or(|mean| mean < RESTS);
+                let rests = self.rest.by(0.0).is_none_or(|mean| mean < RESTS);
                 let counts = long && self.highest > PEAK && !lasts && rests;
                 if counts {
                     self.recurring.take(since, length, MEMORY);

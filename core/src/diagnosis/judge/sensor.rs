@@ -9,6 +9,7 @@ use super::standing::Standing;
 use crate::diagnosis::cause::{Cause, Family};
 use crate::diagnosis::docket::{Claim, Docket, Mark};
 use crate::diagnosis::look::{Look, Three, mean, of_sign};
+use crate::diagnosis::moments::Moments;
 use crate::diagnosis::plan::DiagnosisPlan;
 use crate::diagnosis::sign::{Figure, Sign};
 use crate::measurand::{Measurand, Quantity};
@@ -52,6 +53,8 @@ const LIKE_MOVES_K: f64 = 8.0;
 const STILL_K: f64 = 0.25;
 /// It gives nothing that can be, and its like of the same kind give values, for so long.
 const MISSING_FOR: Span = Span::minutes(20);
+/// So near to the end of what a sensor may show, in K, a value that is gone is no failed sensor.
+const NEAR_END_K: f64 = 20.0;
 /// Colder than a healthy winding would be by so much, as a share of the rated rise, while its like are not, for so long.
 const COLD_SHARE: f64 = 0.2;
 const COLD_FOR: Span = Span::hours(2);
@@ -160,11 +163,11 @@ impl Sensors {
         }
     }
 
-    pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
+    pub(crate) fn judge(&mut self, look: &Look<'_>, moments: &Moments, docket: &mut Docket) {
         let mut of = self.of.iter_mut();
         sensors(look, |shown| {
             if let Some(sensor) = of.next() {
-                sensor.judge(look, &shown, docket);
+                sensor.judge(look, &shown, moments, docket);
             }
         });
     }
@@ -284,23 +287,28 @@ impl Sensor {
         self.drifts.then_some(beyond)
     }
 
-    fn judge(&mut self, look: &Look<'_>, shown: &Shown, docket: &mut Docket) {
+    fn judge(&mut self, look: &Look<'_>, shown: &Shown, moments: &Moments, docket: &mut Docket) {
         let (end, air) = (look.end, look.unit.ambient);
         let Shown { quantity, circuit, .. } = *shown;
         let place = Some(quantity.place).filter(|place| *place != Place::Whole);
-        let is_missing = shown.value.is_none() && self.last.is_some();
+        // What came near to the end of what can be has gone beyond it: that is heat.
+        let end_c = quantity.what.range().1 - NEAR_END_K;
+        let is_missing = shown.value.is_none() && self.last.is_some_and(|(_, last, _)| last < end_c);
         let missing = (is_missing && shown.has_company).then_some(true).or(shown.value.map(|_| false));
         if self.missing.for_span(missing, end, MISSING_FOR) {
             let mark = of_sign(Sign::Silent, quantity.place, circuit, 1.0);
             docket.figure(Family::Instrument, mark);
-            docket.claim(Claim::new(Cause::SensorFailed, circuit, place, Priority::Low, mark).sure(0.85));
+            docket.claim(Claim::new(Cause::SensorFailed, circuit, place, Priority::Low, mark).weighs(0.85));
         }
         let Some(value) = shown.value else { return };
         let mark = |sign, value, against| Mark {
             against: Some(against),
             ..of_sign(sign, quantity.place, circuit, value)
         };
-        if let Some(moved) = self.jump(end, value, shown.like) {
+        // A contact that lets go draws an arc of some kilowatts beside its sensor.
+        let is_arc = quantity.what == Measurand::Termination
+            && (moments.stirs(circuit) || moments.lets_go(circuit, quantity.place, end));
+        if let Some(moved) = self.jump(end, value, shown.like).filter(|_| !is_arc) {
             self.jumped = Some((end, moved));
         }
         let is_off = |moved: f64| shown.like.is_some_and(|like| (value - like).abs() > STILL_OFF * moved);
@@ -332,7 +340,7 @@ impl Sensor {
                 docket.figure(Family::Instrument, proof);
                 let seen = Mark { figure: Figure::Quantity(quantity), circuit, value, against: shown.like };
                 let claim = Claim::new(Cause::SensorFailed, circuit, place, Priority::Low, proof);
-                docket.claim(claim.sure(0.85).with(Some(seen)));
+                docket.claim(claim.weighs(0.85).with(Some(seen)));
             }
             None if is_below != Some(true) && is_cold != Some(true) => {
                 docket.none(Cause::SensorFailed, circuit, Some(quantity.place));

@@ -196,11 +196,14 @@ impl Sharing {
         out: &mut Vec<Output>,
     ) {
         self.docket.begin();
-        let of_bound = part.map(|(part, rated)| (part.share / part.most).max(over_its_part(part, rated)));
-        let holds = of_bound.and_then(|share| match share {
-            share if share > 1.0 => Some(true),
-            share if share < BACK => Some(false),
-            _ => None,
+        let holds = part.and_then(|(part, rated)| {
+            let by_plate = part.share / (part.by_rating * (1.0 + UNSUITED));
+            let by_plate = if overloads(part, rated) { by_plate } else { by_plate.min(1.0) };
+            match (part.share / bound(part)).max(by_plate) {
+                share if share > 1.0 => Some(true),
+                share if share < BACK => Some(false),
+                _ => None,
+            }
         });
         if holds == Some(false) {
             self.docket.none(Cause::Unequal, plan.load, None);
@@ -217,25 +220,30 @@ impl Sharing {
     }
 }
 
-/// How much more than its part by kVA a unit carries, where that is what overloads it: it is above its plate while all together
-/// are not. Then the impedances do not suit each other, whatever the nameplates say of them.
-fn over_its_part(part: Part, rated: f64) -> f64 {
-    let overloads = part.kva > rated && part.all_of_rated <= 1.0;
-    if overloads { part.share / (part.by_rating * (1.0 + UNSUITED)) } else { 0.0 }
+/// The share beyond which a unit has more than its part: what tolerances explain, and never less than its kVA would have it. What
+/// the supply and the cables have in common evens shares out; a unit that gets nearer to its part by that is none the worse for it.
+fn bound(part: Part) -> f64 {
+    part.most.max(part.by_rating)
+}
+
+/// Whether a unit is above its plate while all together are not. If it has more than its part by kVA then, the impedances do not suit
+/// each other, whatever the nameplates say of them; what it has at less load is the same and does not say that it is over.
+fn overloads(part: Part, rated: f64) -> bool {
+    part.kva > rated && part.all_of_rated <= 1.0
 }
 
 fn claim(load: usize, part: Part, rated: f64) -> Claim {
     let percent = |sign, share: f64| of_sign(sign, Place::Whole, load, 100.0 * share);
     let of_rating = part.kva / rated;
     let priority = if of_rating > 1.0 { Priority::High } else { Priority::Low };
-    let bound = if part.share > part.most { part.most } else { part.by_rating };
+    let bound = if part.share > bound(part) { bound(part) } else { part.by_rating };
     let proof = percent(Sign::ShareOfParallel, part.share).against(100.0 * bound);
     // Clear at half as much again as tolerances explain, or as its kVA would have it (common practice, no source).
     let clear = ((part.share / bound - 1.0) / 0.5).clamp(0.0, 1.0);
     Claim::new(Cause::Unequal, load, None, priority, proof)
         .with(Some(percent(Sign::ShareByImpedance, part.by_impedance)))
         .with(Some(percent(Sign::ShareOfRating, of_rating).against(100.0)))
-        .sure(0.75 + 0.2 * clear)
+        .weighs(0.75 + 0.2 * clear)
 }
 
 #[cfg(test)]

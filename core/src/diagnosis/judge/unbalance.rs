@@ -10,9 +10,10 @@
 //! urgent; above the 1 % of NEMA motors it is put into the journal if it has come on top of what is usual here; amperes 20 %
 //! from their mean and 80 % of the rating (common practice, no source).
 
-use super::held::{Held, Level, Traced, sureness};
+use super::held::{Held, Level, Traced};
 use super::standing::Standing;
 use crate::diagnosis::cause::{Cause, Family};
+use crate::diagnosis::confidence::weight;
 use crate::diagnosis::docket::{Claim, Docket};
 use crate::diagnosis::finding::Lack;
 use crate::diagnosis::look::{Look, largest, of_quantity, of_sign};
@@ -212,7 +213,7 @@ impl Unbalance {
         let claim = Claim::new(Cause::UnbalanceSupply, circuit, place, priority, supply)
             .with(Some(whole))
             .with(by_load)
-            .sure(sureness(of_setpoint, agreeing));
+            .weighs(weight(of_setpoint, agreeing));
         let unclear = (!volts.told_apart).then_some(Lack::PrimaryMeter);
         docket.claim(claim.lacking(unclear));
     }
@@ -275,7 +276,7 @@ impl Unbalance {
             .with(Some(worst.against(100.0 * NEAR_RATING)))
             .with(neutral.map(|neutral| neutral.against(100.0 * NEAR_RATING)))
             .with(by_load)
-            .sure(sureness(of_setpoint, agreeing))
+            .weighs(weight(of_setpoint, agreeing))
             .lacking(look.to_trace());
         docket.claim(claim.shared(if shares { look.shares(Of::Unbalance) } else { None }));
     }

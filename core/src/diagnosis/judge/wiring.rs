@@ -152,9 +152,9 @@ impl Wiring {
             let mark =
                 of_sign(hypothesis.what, hypothesis.place.unwrap_or(Place::Whole), index, drawn).against(fit);
             docket.figure(Family::Instrument, mark);
-            let confidence = if usize::from(which) == ALL_TURNED { 0.6 } else { 0.9 };
+            let weight = if usize::from(which) == ALL_TURNED { 0.6 } else { 0.9 };
             let claim = Claim::new(Cause::MeterWiring, index, hypothesis.place, Priority::Low, mark);
-            docket.claim(claim.sure(confidence));
+            docket.claim(claim.weighs(weight));
         }
     }
 }

@@ -47,6 +47,8 @@ const USUALLY_HELD: usize = 32;
 const LONGEST_BREAK: Span = Span::seconds(60);
 /// How sure at the most, where it is not known what feeds it (common practice, no source).
 const NOT_ATTRIBUTED: f64 = 0.5;
+/// A contact that let go within so long is a bad one still.
+const LETS_GO: Span = Span::hours(24);
 /// Nothing of what came again is said to be over by silence when it was so long ago: the book knows by then.
 const STILL_ASKED: Span = Span::hours(48);
 
@@ -155,6 +157,25 @@ impl Moments {
         self.waits |= !ear.done.is_empty();
     }
 
+    /// Lets every ear hear what was read before the end of a step. First of all, so that every judge knows what goes on.
+    pub(super) fn listen_all(&mut self, look: &Look<'_>) {
+        for local in 0..self.ears.len() {
+            self.listen(look.plan, local, Some(look.end));
+        }
+    }
+
+    /// Whether a connection at a circuit lets go at this place, as far as the latest day tells.
+    pub(super) fn lets_go(&self, circuit: usize, place: Place, now: EventTime) -> bool {
+        let train = self.trains.find(Cause::ConnectionIntermittent, circuit, Some(place));
+        train.is_some_and(|train| now - train.last < LETS_GO)
+    }
+
+    /// Whether something that departed at a circuit goes on, or is over and not judged yet.
+    pub(super) fn stirs(&self, circuit: usize) -> bool {
+        let mut of_circuit = self.ears.iter().flatten().filter(|ear| ear.circuit == circuit);
+        of_circuit.any(|ear| ear.open.is_some() || !ear.done.is_empty())
+    }
+
     /// Counts the faces of which the claims from `first` on are, each once.
     fn count_faces(&mut self, docket: &mut Docket, first: usize, at: EventTime) {
         for claim in &mut docket.claims[first..] {
@@ -248,7 +269,7 @@ impl Moments {
             circuit: told.circuit,
             place: told.place,
             priority,
-            confidence: (told.confidence + surer).min(most),
+            weight: (told.weight + surer).min(most),
             since: Some(told.start),
             meter: None,
             marks: told.marks,
@@ -263,9 +284,6 @@ impl Moments {
     /// ends in the book.
     pub(super) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
         let claims = docket.claims.len();
-        for local in 0..self.ears.len() {
-            self.listen(look.plan, local, Some(look.end));
-        }
         stand::of_all(look, &self.ears, &self.trains, docket);
         self.count_faces(docket, claims, look.end);
         while self.waits {

@@ -139,7 +139,8 @@ fn claim(
     let endangered = endangered
         .filter(|(_, others)| *others > 0.0)
         .map(|(amperes, others)| of_sign(Sign::TimesTheOthers, place, circuit, amperes / others));
-    let mut found = Claim::new(cause, circuit, key, priority, mark).sure(sure).with(amperes).with(endangered);
+    let mut found =
+        Claim::new(cause, circuit, key, priority, mark).weighs(sure).with(amperes).with(endangered);
     found.since = Some(face.since);
     found.meter = Some(local);
     if plan.circuits[circuit].feeder.is_none() && plan.circuits.len() == 1 {

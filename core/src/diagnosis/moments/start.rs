@@ -85,7 +85,7 @@ impl Moment<'_> {
         let mark = of_sign(Sign::AmpereStep, Place::PHASES[phase], circuit, rise);
         let second = second.map(|percent| of_sign(Sign::SecondOrder, Place::Whole, circuit, percent));
         let sure = if dip.is_some() { 0.85 } else { 0.7 };
-        let told = Told::new(cause, part, None, mark).with(dip).with(second).sure(sure);
+        let told = Told::new(cause, part, None, mark).with(dip).with(second).weighs(sure);
         Some(Told { circuit: energised.unwrap_or(circuit), ..told })
     }
 

@@ -61,7 +61,8 @@ pub(super) struct Told {
     pub(super) place: Option<Place>,
     pub(super) start: EventTime,
     pub(super) length: Span,
-    pub(super) confidence: f64,
+    /// How much the evidence weighs, 0 to 1.
+    pub(super) weight: f64,
     /// A break that took all.
     pub(super) whole: bool,
     /// What would tell more.
@@ -79,7 +80,7 @@ impl Told {
             place,
             start: part.excursion.start,
             length: part.excursion.length(),
-            confidence: 0.8,
+            weight: 0.8,
             whole: false,
             lack: None,
             marks,
@@ -93,8 +94,8 @@ impl Told {
         self
     }
 
-    pub(super) fn sure(mut self, confidence: f64) -> Self {
-        self.confidence = confidence;
+    pub(super) fn weighs(mut self, weight: f64) -> Self {
+        self.weight = weight;
         self
     }
 }
@@ -187,7 +188,7 @@ impl<'a> Moment<'a> {
                 rise.zip(usual).is_some_and(|(rise, usual)| rise >= (FAULT - 1.0) * usual)
             });
             let closed = excursion.closed;
-            let confidence = match (excursion.opened, excursion.dead, fault) {
+            let weight = match (excursion.opened, excursion.dead, fault) {
                 (true, ..) => 0.97,
                 (false, true, _) => 0.9,
                 (false, false, true) if !closed => 0.6,
@@ -196,8 +197,8 @@ impl<'a> Moment<'a> {
             };
             let (phase, most) = loaded.filter(|_| at_once && load_lives)?;
             let mark = of_sign(Sign::AmperesBefore, Place::PHASES[phase], part.ear.circuit, most);
-            let lack = (confidence <= NOT_READ).then_some(Lack::States);
-            Some(Told { lack, ..Told::new(Cause::Trip, part, None, mark).sure(confidence) })
+            let lack = (weight <= NOT_READ).then_some(Lack::States);
+            Some(Told { lack, ..Told::new(Cause::Trip, part, None, mark).weighs(weight) })
         };
         self.feeders().filter_map(one).collect()
     }
@@ -214,7 +215,7 @@ impl<'a> Moment<'a> {
             return Some(Vec::new());
         }
         let mark = of_sign(Sign::VoltsLost, Place::Whole, self.plan.load, 100.0);
-        Some(vec![Told::new(Cause::Sag, part, None, mark).sure(0.8)])
+        Some(vec![Told::new(Cause::Sag, part, None, mark).weighs(0.8)])
     }
 
     /// What happened to the volts of the load side: a break in the transformer's own secondary, or the supply.
@@ -251,7 +252,7 @@ impl<'a> Moment<'a> {
             let amperes =
                 amperes.map(|change| of_sign(Sign::AmperesLost, Place::PHASES[phase], load, -100.0 * change));
             let mut told =
-                Told::new(Cause::ConnectionIntermittent, part, place, mark).with(amperes).sure(0.7);
+                Told::new(Cause::ConnectionIntermittent, part, place, mark).with(amperes).weighs(0.7);
             told.whole = amperes.is_some_and(|mark| mark.value >= 90.0);
             return Some(told);
         }
@@ -270,7 +271,7 @@ impl<'a> Moment<'a> {
         let step = highest(excursion.amperes(idle(circuit)))
             .map(|(phase, change)| of_sign(Sign::AmperesGained, Place::PHASES[phase], load, 100.0 * change));
         let sure = if self.plan.source.is_some() { 0.95 } else { 0.85 };
-        Some(Told::new(cause, part, None, mark).with(step).sure(sure))
+        Some(Told::new(cause, part, None, mark).with(step).weighs(sure))
     }
 
     /// Feeders of which a phase let go: its volts and amperes fell, and the volts before it did not.
@@ -329,7 +330,7 @@ impl<'a> Moment<'a> {
             .with(amperes)
             .with(Some(upstream))
             .with(with_load)
-            .sure(sure);
+            .weighs(sure);
         told.whole = amperes.is_some_and(|mark| mark.value >= 90.0);
         Some(told)
     }

@@ -77,6 +77,31 @@ fn conductors_of_one_way_are_alike_also_before_anything_was_learned() {
     assert_eq!(times_apart([0.003, -0.001, 0.003]), None);
 }
 
+/// Worked by Ohm's law: wires of 3 mohm and a neutral of as much; A carries 1.3, B and C 0.85 of one pattern. Of each of its own amperes
+/// the neutral then takes 0.346, -0.265, -0.265 (phasor sum), and as much of its resistance is in the phases'.
+#[test]
+fn a_neutral_that_no_load_tells_apart_is_taken_out_of_the_phases() {
+    let share = |own: f64, others: f64| (own - others) / own;
+    let holds = [share(1.3, 0.85), share(0.85, 1.075), share(0.85, 1.075)];
+    let points = |holds: f64| -> Vec<Point> {
+        (0..40)
+            .map(|index| 5.0 * f64::from(index))
+            .map(|own| Point { x: [own, holds * own], y: 0.1 + 0.003 * own + 0.003 * holds * own })
+            .collect()
+    };
+    let found = holds.map(|holds| resistance(&points(holds), 200.0).unwrap());
+    assert!(found.iter().zip(holds).all(|(found, holds)| (found.holds_neutral - holds).abs() < 1e-9));
+    assert!(alone_ohm(found.map(|found| Some(found.own_ohm)))[0] > Some(0.001), "it looks like a joint of A");
+    let pairs = found.map(|found| (found.own_ohm, found.holds_neutral));
+    for ohm in without_neutral_ohm(pairs, 0.006) {
+        assert!((ohm - 0.003).abs() < 1e-9, "{ohm}");
+    }
+    // More than a neutral may have is no neutral.
+    let [a, b, _] = without_neutral_ohm(pairs.map(|(ohm, holds)| (ohm + 0.01 * holds, holds)), 0.006);
+    assert!(a - b > 0.004, "{a} {b}");
+    assert_eq!(without_neutral_ohm([(0.003, 0.0), (0.005, 0.0), (0.003, 0.0)], 0.006), [0.003, 0.005, 0.003]);
+}
+
 #[test]
 fn points_older_than_a_day_do_not_count() {
     let joint = day(usize::MAX / 30, 0.0);

@@ -93,7 +93,7 @@ impl StoppedFans {
         };
         if let Some((mark, over_k)) = claim {
             let claim = Claim::new(Cause::CoolingFan, load, None, priority(look, over_k, rated_k), mark);
-            docket.claim(with_surroundings(claim.sure(0.9), look));
+            docket.claim(with_surroundings(claim.weighs(0.9), look));
             return false;
         }
         matches!(short, Verdict::Not) && run(look) == Some(true)

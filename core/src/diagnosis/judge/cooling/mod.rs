@@ -148,7 +148,7 @@ impl Cooling {
             self.blows_not |= by_fans;
             let other = (known > 1).then_some(middle.mark);
             let claim = Claim::new(cause, load, None, priority(look, middle.over_k, rated_k), worst.mark);
-            docket.claim(with_surroundings(claim.sure(sure).with(Some(worst.measured)).with(other), look));
+            docket.claim(with_surroundings(claim.weighs(sure).with(Some(worst.measured)).with(other), look));
         } else if worst.is_gone() {
             docket.none(Cause::CoolingBlocked, load, None);
             if fans == Fans::On {
@@ -167,7 +167,7 @@ impl Cooling {
             if self.parts[phase].alone.enough(alone, look.end) && !grows {
                 let urgency = priority(look, one.over_k, rated_k);
                 let claim = Claim::new(Cause::CoolingBlocked, load, Some(place), urgency, one.mark);
-                docket.claim(with_surroundings(claim.sure(0.5).with(Some(one.measured)), look));
+                docket.claim(with_surroundings(claim.weighs(0.5).with(Some(one.measured)), look));
             } else if one.is_gone() {
                 docket.none(Cause::CoolingBlocked, load, Some(place));
             }
@@ -194,7 +194,7 @@ impl Cooling {
             });
             let over = look.unit.hot_spot.zip(limit).is_some_and(|(spot, limit)| spot > limit);
             let urgency = if over { Priority::High } else { Priority::Low };
-            let claim = Claim::new(Cause::HotRoom, load, None, urgency, mark).sure(0.9).with(hot_spot);
+            let claim = Claim::new(Cause::HotRoom, load, None, urgency, mark).weighs(0.9).with(hot_spot);
             docket.claim(with_surroundings(claim, look));
         } else if holds == Some(false) {
             docket.none(Cause::HotRoom, load, None);
