@@ -7,10 +7,9 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde_json::{Value, json};
 use std::io::{Read, Write};
-use std::net::{TcpListener, TcpStream};
-use std::path::{Path, PathBuf};
+use std::net::TcpStream;
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
-use std::thread::{self, JoinHandle};
 use tempfile::TempDir;
 
 /// Whether a browser and its driver are here; if not, `what` is said not to be tested.
@@ -193,27 +192,28 @@ fn read_answer(stream: &mut TcpStream) -> Vec<u8> {
     }
 }
 
-/// The files of a folder on the loopback, until it is dropped: of a file opened by its path a browser does not say what it fetched
-/// beside it.
+/// The files of a folder on the loopback, by Python's `http.server`, until it is dropped: of a file opened by its path a browser does
+/// not say what it fetched beside it.
 #[derive(Debug)]
 pub struct Served {
     port: u16,
-    serving: Option<JoinHandle<()>>,
+    server: Child,
 }
 
 impl Served {
     /// Serves this folder.
-    pub fn start(folder: PathBuf) -> Self {
-        let listener = TcpListener::bind("127.0.0.1:0").expect("the loopback has free ports");
-        let port = listener.local_addr().expect("a bound listener has an address").port();
-        let serving = thread::spawn(move || {
-            for stream in listener.incoming().flatten() {
-                if !serve_one(stream, &folder) {
-                    break;
-                }
-            }
-        });
-        Self { port, serving: Some(serving) }
+    pub fn start(folder: &Path) -> Self {
+        let port = free_port();
+        let server = Command::new("python3")
+            .args(["-m", "http.server", &port.to_string(), "--bind", "127.0.0.1", "--directory"])
+            .arg(folder)
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("this test needs python3: install the package python3");
+        wait_for("the files are served", PATIENCE, || TcpStream::connect(("127.0.0.1", port)).ok());
+        Self { port, server }
     }
 
     /// The address of a file.
@@ -224,37 +224,8 @@ impl Served {
 
 impl Drop for Served {
     fn drop(&mut self) {
-        if let Ok(mut stream) = TcpStream::connect(("127.0.0.1", self.port)) {
-            let _ = stream.write_all(b"END / HTTP/1.1\r\n\r\n");
-        }
-        if let Some(serving) = self.serving.take() {
-            let _ = serving.join();
-        }
+        // It may have ended by itself; then there is nothing to kill.
+        let _ = self.server.kill();
+        let _ = self.server.wait();
     }
-}
-
-/// Answers one request; whether more are to be answered. A browser also opens connections that it does not use: those run out.
-fn serve_one(mut stream: TcpStream, folder: &Path) -> bool {
-    let _ = stream.set_read_timeout(Some(std::time::Duration::from_millis(500)));
-    let mut bytes = [0; 8_192];
-    let count = stream.read(&mut bytes).unwrap_or(0);
-    let head = String::from_utf8_lossy(&bytes[..count]).into_owned();
-    let mut words = head.split(' ');
-    let (method, path) = (words.next().unwrap_or_default(), words.next().unwrap_or_default());
-    let name = path.trim_start_matches('/');
-    let kind = match name.rsplit('.').next() {
-        Some("html") => "text/html; charset=utf-8",
-        Some("png") => "image/png",
-        _ => "application/octet-stream",
-    };
-    let (status, body) = match std::fs::read(folder.join(name)) {
-        Ok(body) if !name.is_empty() && !name.contains("..") => ("200 OK", body),
-        _ => ("404 Not Found", Vec::new()),
-    };
-    let head = format!(
-        "HTTP/1.1 {status}\r\nContent-Type: {kind}\r\nContent-Length: {}\r\nConnection: close\r\n\r\n",
-        body.len()
-    );
-    let _ = stream.write_all(head.as_bytes()).and_then(|()| stream.write_all(&body));
-    method != "END"
 }

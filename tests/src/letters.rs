@@ -7,6 +7,7 @@ use kvarden::deliver::writer::Writer;
 use kvarden::links::Signer;
 use kvarden::store::{Batch, Keeper, Letter, MinuteRow, NewLetter, Options, Store};
 use kvarden::words::message::Told;
+use kvarden::words::speech::Speech;
 use kvarden::words::{Message, Whereabouts, message};
 use kvarden::world::{Courier, Outcome, Sink};
 use kvarden_core::alarm::state::AlarmState;
@@ -154,15 +155,20 @@ pub fn revision() -> AlertRevision {
 
 /// A letter to Ines with that word, of this revision and of this alert.
 pub fn letter(channel: &str, alert: &str, revision: u32, site: &Site) -> Letter {
+    letter_in("en", channel, alert, revision, site)
+}
+
+/// That letter in the words of a language.
+pub fn letter_in(language: &str, channel: &str, alert: &str, revision: u32, site: &Site) -> Letter {
     let told = AlertRevision { alert: alert.to_owned(), revision, ..self::revision() };
-    let words = words(site);
+    let words = words(site).spoken(Speech::of(Some(language)));
     let message = Message {
         id: format!("{BOOK}:{alert}:{revision}:Ines"),
         told: Some(Told {
             why: "cause".to_owned(),
             next_reminder: Some("2026-11-24T13:35:00-07:00".to_owned()),
             person: Some("Ines".to_owned()),
-            language: Some("en".to_owned()),
+            language: Some(language.to_owned()),
         }),
         ..message(&told, &words)
     };
@@ -197,7 +203,7 @@ pub fn words(site: &Site) -> kvarden::words::Site {
         topics: configuration.tell.topics.clone(),
         shows: configuration.shows,
         whereabouts: Whereabouts::of(&configuration.plant),
-        speech: kvarden::words::speech::Speech::ENGLISH,
+        speech: Speech::ENGLISH,
     }
 }
 

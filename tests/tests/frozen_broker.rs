@@ -46,6 +46,15 @@ on_delay = "0s"
 off_delay = "0s"
 recurs = false
 
+[[limit]]
+on = "bonding_current_a"
+of = "MP-3"
+levels = [{{ setpoint = 80, priority = "low" }}, {{ setpoint = 95, priority = "high" }}]
+deadband = 5
+on_delay = "0s"
+off_delay = "0s"
+recurs = false
+
 [broker]
 address = "127.0.0.1:{broker}"
 [tell]
@@ -55,14 +64,14 @@ heartbeat = "5s"
     );
     let phase =
         |(address, quantity): (usize, &str)| point(quantity, &format!("address = {address}\nkind = \"u16\""));
-    let phases = ["current_a.A", "current_a.B", "current_a.C", "neutral_current_a"];
+    let phases = ["current_a.A", "current_a.B", "current_a.C", "neutral_current_a", "bonding_current_a"];
     let map: String = phases.into_iter().enumerate().map(phase).collect();
     Site::new(&config, &[("maps/mp3.toml", &map)])
 }
 
-/// The currents of the three phases and of the neutral, set by the test.
+/// The currents of the three phases, of the neutral and of its bond to earth, set by the test.
 #[derive(Default)]
-struct Amps([AtomicU16; 4]);
+struct Amps([AtomicU16; 5]);
 
 impl Amps {
     /// Sets one phase and waits until that has brought one more letter to the file, whose channel is not touched.
@@ -110,12 +119,12 @@ fn every_alert_arrives_in_order_though_the_broker_froze_died_and_forgot() {
     broker.freeze();
     amps.set(&site, 1, 90);
     let in_flight = letters(&site).last().expect("B was told").0.clone();
-    // A, B and the neutral come and go as alerts of their own; C stays one alert that waits for a person. None rises three times in a
-    // minute: that would be chattering, and held down.
+    // All but C come and go as alerts of their own; C stays one alert that waits for a person. None rises three times in a minute:
+    // that would be chattering, and held down.
     let steps = [
-        [(0, 50), (1, 50), (2, 99), (3, 90)],
-        [(0, 90), (1, 90), (2, 50), (3, 50)],
-        [(0, 50), (1, 50), (2, 99), (3, 90)],
+        [(0, 50), (1, 50), (2, 99), (3, 90), (4, 90)],
+        [(0, 90), (1, 90), (2, 50), (3, 50), (4, 50)],
+        [(0, 50), (1, 50), (2, 99), (3, 90), (4, 90)],
     ];
     let steps = steps.concat();
     for &(phase, ampere) in &steps {

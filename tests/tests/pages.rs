@@ -8,7 +8,7 @@ use kvarden::world::Outcome;
 use kvarden_core::time::{EventTime, Span};
 use kvarden_tests::authority::{Authority, FAR_OFF, LONG_AGO};
 use kvarden_tests::browser::{Browser, Screen, Served, has_browser};
-use kvarden_tests::letters::{ALERT, BOOK, by_mail, letter, send, writer};
+use kvarden_tests::letters::{ALERT, BOOK, by_mail, letter_in, send, writer};
 use kvarden_tests::mail_server::{Aiosmtpd, has_aiosmtpd, read_mail};
 use kvarden_tests::program::{Daemon, PATIENCE, build, kvarden, text};
 use kvarden_tests::site::polled_feeder;
@@ -82,7 +82,7 @@ fn a_digest_is_read_on_a_phone_and_on_a_desk_and_needs_nothing_beside_it() {
     let folder = tempfile::tempdir().expect("the system has a folder for temporary files");
     let pages = digests(folder.path());
     assert!(!pages.is_empty());
-    let served = Served::start(folder.path().join("digests"));
+    let served = Served::start(&folder.path().join("digests"));
     for screen in [Screen::Phone, Screen::Desk] {
         let browser = Browser::start(screen);
         for page in &pages {
@@ -100,7 +100,7 @@ fn a_digest_is_read_on_a_phone_and_on_a_desk_and_needs_nothing_beside_it() {
 }
 
 #[test]
-fn a_mail_is_read_on_a_phone_and_on_a_desk() {
+fn a_mail_is_read_on_a_phone_and_on_a_desk_in_each_language() {
     if !has_browser("the page of a mail") || !has_aiosmtpd("the page of a mail") {
         return;
     }
@@ -113,22 +113,29 @@ fn a_mail_is_read_on_a_phone_and_on_a_desk() {
     let signer = Signer::new(&[7; 32], "https://kvarden.larkspur.example", Span::hours(24), BOOK);
     let mut courier = MailCourier::new(spec, &configuration.people, writer(&site, Some(signer)))
         .expect("a courier that can be used");
-    assert_eq!(send(&mut courier, &letter("mail", ALERT, 3, &site)), Outcome::Delivered);
-    let folder = tempfile::tempdir().expect("the system has a folder for temporary files");
-    read_mail(&server.mails()[0], Some(folder.path()));
-    let served = Served::start(folder.path().to_owned());
-    for screen in [Screen::Phone, Screen::Desk] {
-        let browser = Browser::start(screen);
-        browser.open(&served.address("page.html"));
-        browser.keep_picture(&format!("mail {screen:?}"));
-        let look = sound(&browser, &format!("the mail on a {screen:?}"));
-        assert_eq!(look["pictures"].as_array().map(Vec::len), Some(1), "more than one picture: {look}");
-        let fetched = look["fetched"].as_array().cloned().unwrap_or_default();
-        let own = fetched.iter().all(|name| name.as_str().is_some_and(|name| name.ends_with("/picture.png")));
-        assert!(own && fetched.len() == 1, "{look}");
-        let said = browser.text();
-        for words in ["HIGH", "T2", "MP-3", "Likely loose phase B connection", "Qualified persons"] {
-            assert!(said.contains(words), "{words}: {said}");
+    let expected = [
+        ("en", ["HIGH", "T2", "MP-3", "Likely loose phase B connection", "Qualified persons"]),
+        ("de", ["HOCH", "T2", "MP-3", "lose Verbindung Phase B", "Spannungsfreiheit feststellen"]),
+    ];
+    for (number, (language, words)) in expected.into_iter().enumerate() {
+        let letter = letter_in(language, "mail", ALERT, 3, &site);
+        assert_eq!(send(&mut courier, &letter), Outcome::Delivered);
+        let folder = tempfile::tempdir().expect("the system has a folder for temporary files");
+        read_mail(&server.mails()[number], Some(folder.path()));
+        let served = Served::start(folder.path());
+        for screen in [Screen::Phone, Screen::Desk] {
+            let browser = Browser::start(screen);
+            browser.open(&served.address("page.html"));
+            browser.keep_picture(&format!("mail {language} {screen:?}"));
+            let look = sound(&browser, &format!("the mail in {language} on a {screen:?}"));
+            assert_eq!(look["pictures"].as_array().map(Vec::len), Some(1), "more than one picture: {look}");
+            let fetched = look["fetched"].as_array().cloned().unwrap_or_default();
+            let own = |name: &Value| name.as_str().is_some_and(|name| name.ends_with("/picture.png"));
+            assert!(fetched.iter().all(own) && fetched.len() == 1, "{look}");
+            let said = browser.text();
+            for words in words {
+                assert!(said.contains(words), "{words}: {said}");
+            }
         }
     }
 }
@@ -144,6 +151,11 @@ fn the_button_behind_a_link_is_pressed_on_a_phone() {
     if !has_browser("the page behind a link") {
         return;
     }
+    press_in("en", "Thank you, Ines");
+    press_in("de", "Danke, Ines");
+}
+
+fn press_in(language: &str, thanks: &str) {
     let port = free_port();
     let (site, load) = polled_feeder(&format!(
         r#"
@@ -154,6 +166,7 @@ url = "http://127.0.0.1:{port}"
 run = ["/bin/true"]
 [[person]]
 name = "Ines"
+language = "{language}"
 command = "1"
 [tell.high]
 by = ["command"]
@@ -169,19 +182,19 @@ by = ["command"]
     let link = Signer::new(&key, &address, Span::hours(24), &book).link(&alert, "Ines", wall());
     let browser = Browser::start(Screen::Phone);
     browser.open(&link);
-    browser.keep_picture("link before");
+    browser.keep_picture(&format!("link {language} before"));
     sound(&browser, "the page of the link");
     // A finger needs some 44 points (Web Content Accessibility Guidelines 2.1, 2.5.5).
     let size = browser.run("const box = document.querySelector('form button').getBoundingClientRect(); return Math.min(box.width, box.height)");
     assert!(size.as_f64().is_some_and(|size| size >= 44.0), "the button is {size} points");
     assert_eq!(open().map(|open| open.state).as_deref(), Some("unacknowledged"));
     browser.press("form button");
-    wait_for("the next page", PATIENCE, || browser.text().contains("Thank you, Ines").then_some(()));
-    browser.keep_picture("link after");
+    wait_for("the next page", PATIENCE, || browser.text().contains(thanks).then_some(()));
+    browser.keep_picture(&format!("link {language} after"));
     sound(&browser, "the page after the button");
     assert_eq!(open().map(|open| open.state).as_deref(), Some("acknowledged"));
     browser.open(&format!("{link}x"));
-    browser.keep_picture("link refused");
+    browser.keep_picture(&format!("link {language} refused"));
     sound(&browser, "the page of a link that was changed");
     assert!(browser.run("return document.querySelector('form')").is_null(), "{}", browser.text());
 }

@@ -19,6 +19,7 @@ pub mod letter;
 pub mod message;
 mod names;
 pub mod parallel;
+pub mod pattern;
 pub mod plot;
 mod refusal;
 pub mod signature;
@@ -34,8 +35,6 @@ pub(crate) mod unit;
 pub mod values_now;
 mod whereabouts;
 
-#[cfg(test)]
-mod health_tests;
 #[cfg(test)]
 pub(crate) mod tests;
 

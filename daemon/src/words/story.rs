@@ -3,7 +3,7 @@
 use super::plot::{Plot, draw};
 use super::speech::Speech;
 use super::time::{local, moment};
-use super::{Site, advice, cause, code, message};
+use super::{Site, advice, cause, code, message, pattern};
 use kvarden_core::output::{AlertRevision, Held, NamedCause, Revised, Rule};
 use kvarden_core::time::EventTime;
 use std::fmt::Write;
@@ -84,7 +84,7 @@ fn told(text: &mut String, named: &NamedCause, now: EventTime, site: &Site) {
     list(text, "Ruled out", &cause::ruled_out(facts, site.reads()));
     if let Some(pattern) = &facts.pattern {
         head(text, "How it comes and goes");
-        wrapped(text, "  ", &cause::pattern(pattern, now, site.reads()));
+        wrapped(text, "  ", &pattern::sentence(pattern, now, site.reads()));
         let mut hours = [0usize; 24];
         for start in &pattern.starts {
             hours[usize::try_from(local(*start, &site.zone).hour()).unwrap_or(0) % 24] += 1;

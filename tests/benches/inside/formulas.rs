@@ -15,7 +15,7 @@ use std::time::Instant;
 const DIFFERENT: usize = 97;
 
 /// 21 values of the whole and the phases, and the odd orders 1 to 25 of each current.
-fn quantities() -> Vec<Quantity> {
+pub(crate) fn quantities() -> Vec<Quantity> {
     let whole = [Measurand::NeutralCurrent, Measurand::Power, Measurand::Frequency].map(Quantity::whole);
     let phases = [
         Measurand::VoltageLn,
@@ -34,9 +34,10 @@ fn quantities() -> Vec<Quantity> {
     whole.into_iter().chain(of_phases).chain(lines).chain(orders).collect()
 }
 
-fn plan() -> Plan {
+/// The map of a meter that gives these by a JSON list.
+pub(crate) fn map(quantities: &[Quantity]) -> String {
     let mut map = String::new();
-    for (at, quantity) in quantities().into_iter().enumerate() {
+    for (at, quantity) in quantities.iter().enumerate() {
         let _ = writeln!(map, "[[point]]\npointer = \"/{at}\"\nmeasurand = \"{}\"", quantity.what.key());
         if quantity.place != Place::Whole {
             let _ = writeln!(map, "place = \"{}\"", quantity.place);
@@ -45,18 +46,24 @@ fn plan() -> Plan {
             let _ = writeln!(map, "order = {}", quantity.number);
         }
     }
+    map
+}
+
+fn plan() -> Plan {
     let config = "[site]\nname = \"Larkspur Cannery\"\ntimezone = \"America/Denver\"\n\
         [[transformer]]\nname = \"T2\"\nkva = 75\nprimary = { volts = 480, form = \"delta\" }\n\
         secondary = { volts = 208, form = \"wye\" }\n\
         [[meter]]\nname = \"T2 secondary\"\nmeasures = { transformer = \"T2\", side = \"secondary\" }\n\
         mqtt = { topic = \"a\", map = \"map.toml\" }\n[broker]\naddress = \"127.0.0.1:1883\"\n[tell]\nmqtt = false\n\
         [store]\nfolder = \"data\"\n";
-    let (configuration, problems) = kvarden_config::parse("kvarden.toml", config, &|_| Ok(map.clone()));
+    let (configuration, problems) =
+        kvarden_config::parse("kvarden.toml", config, &|_| Ok(map(&quantities())));
     assert!(problems.is_empty(), "{}", kvarden_config::render(&problems));
     Plan::new(&configuration.expect("without a problem there is one").plant).expect("it was checked")
 }
 
-fn value(quantity: Quantity) -> f64 {
+/// What a sound transformer at a middling load shows.
+pub(crate) fn value(quantity: Quantity) -> f64 {
     let turn = match quantity.place {
         Place::B => -120.0,
         Place::C => 120.0,
@@ -70,13 +77,17 @@ fn value(quantity: Quantity) -> f64 {
         Measurand::VoltageLn => 120.1,
         Measurand::Current => 85.0,
         Measurand::Frequency => 60.0,
+        Measurand::Winding => 71.0,
+        Measurand::Termination => 44.0,
+        Measurand::Ambient => 24.0,
         what if what.facts().kind == Kind::Level => 9000.0,
         _ => 1.0,
     }
 }
 
-fn readings() -> Vec<Vec<f64>> {
-    let ordinary: Vec<f64> = quantities().into_iter().map(value).collect();
+/// Such values again and again, a little moved.
+pub(crate) fn readings(quantities: &[Quantity]) -> Vec<Vec<f64>> {
+    let ordinary: Vec<f64> = quantities.iter().copied().map(value).collect();
     let swing = |at: usize| 1.0 + 0.005 * (at as f64).sin();
     (0..DIFFERENT).map(|at| ordinary.iter().map(|value| value * swing(at)).collect()).collect()
 }
@@ -92,7 +103,7 @@ pub(crate) fn run() {
     let rounds = short_or(50_000, 400_000);
     let plan = plan();
     let meter = &plan.scopes[0].meters[0];
-    let readings = readings();
+    let readings = readings(&quantities());
     heading(&format!(
         "formulas: {} of a reading of {} values, angles and orders among them, ns a reading",
         meter.formulas.len(),

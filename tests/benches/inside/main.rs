@@ -3,6 +3,7 @@
 //! `cargo bench -p kvarden-tests` runs them with the others; `-- store` (or another part of a section's name) runs
 //! one. Nothing is asserted: the figures are for people.
 
+mod complete;
 mod formulas;
 mod store;
 
@@ -41,6 +42,9 @@ fn main() {
     }
     if is_wanted("formulas") {
         formulas::run();
+    }
+    if is_wanted("complete") {
+        complete::run();
     }
     if is_wanted("store") {
         store::run();

@@ -3,6 +3,7 @@
 use super::{Item, Page};
 use crate::digest::findings::{EventDay, FindingDay};
 use crate::words::cause::{self, Reads};
+use crate::words::pattern;
 use crate::words::speech::Speech;
 
 /// A named cause of the day: how pressing, what, and what is said of it, a sentence each.
@@ -40,7 +41,7 @@ impl Page<'_> {
         add(
             "Pattern",
             pattern
-                .map(|pattern| cause::pattern(pattern, self.figures.from, self.reads()))
+                .map(|pattern| pattern::sentence(pattern, self.figures.from, self.reads()))
                 .into_iter()
                 .collect(),
         );

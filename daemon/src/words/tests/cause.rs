@@ -191,14 +191,14 @@ fn hours_and_weekdays_stand_in_the_sentence() {
     let zone = jiff::tz::TimeZone::get("America/Denver").unwrap();
     let reads =
         Reads { zone: &zone, shows: kvarden_config::TemperatureUnit::Celsius, speech: Speech::ENGLISH };
-    let said = crate::words::cause::pattern(&pattern, now, reads);
+    let said = crate::words::pattern::sentence(&pattern, now, reads);
     assert!(
         said.contains("mostly 11-12 h, mostly on Mondays and Thursdays, growing: 3 in the latest day"),
         "{said}"
     );
     let mut every_day = pattern.clone();
     every_day.starts = (0..15).map(|day| monday + Span::hours(24 * day)).collect();
-    assert!(!crate::words::cause::pattern(&every_day, now, reads).contains("mostly on"), "{said}");
+    assert!(!crate::words::pattern::sentence(&every_day, now, reads).contains("mostly on"), "{said}");
 }
 
 /// Without meters of feeders it is said which to fit first: the largest by name, where feeders are configured.
