@@ -4,10 +4,12 @@
 use crate::board::{Board, POWER_METER, with_feeders};
 use crate::cannery::{at, meter};
 use crate::circuit::{Branch, solve};
-use kvarden_core::diagnosis::FindingStep;
+use kvarden_core::diagnosis::{FindingStep, Lack};
 use kvarden_core::input::{Deed, Input, Order};
+use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::output::{AlertRevision, ChangeKind, Denial, Output, Revised, Rule};
-use kvarden_core::plant::{Meter, Target};
+use kvarden_core::phases::Place;
+use kvarden_core::plant::{Meter, SideOf, State, StateIs, Supply, SupplyFrom, Target, Transformer};
 
 const FEEDERS: [&str; 3] = ["MP-1", "MP-2", "MP-3"];
 
@@ -224,4 +226,32 @@ fn a_contact_that_lets_go_heats_its_lug_and_is_one_finding() {
     assert!(rise[1] > 60.0, "{rise:?}");
     let lines = causes(&board);
     assert!(lines.iter().all(|line| line.contains("loose-connection intermittent at MP-1 B")), "{lines:?}");
+}
+
+/// MP-1 hangs on T2 by one breaker or on T3 by another. Where neither is known nor read, what falls with it may have come with its supply: told
+/// as no more than perhaps, with what would tell it.
+#[test]
+fn a_break_at_a_feeder_whose_supply_is_not_known_is_told_as_no_more_than_perhaps() {
+    let mut plant = with_feeders(&FEEDERS, POWER_METER, 1);
+    plant.transformers.push(Transformer { name: "T3".to_owned(), ..plant.transformers[0].clone() });
+    let flag = |number| Quantity::numbered(Measurand::BreakerClosed, Place::Whole, number);
+    let state = |name: &str, number| State { name: name.to_owned(), meter: 4, flag: flag(number) };
+    plant.states = vec![state("Q2", 1), state("Q3", 2)];
+    let way = |from, state| Supply { from, when: Some(StateIs { state, on: true }) };
+    plant.feeders[0].supplies = vec![way(SupplyFrom::Transformer(0), 0), way(SupplyFrom::Transformer(1), 1)];
+    let breakers = Target::Transformer(1, SideOf::Secondary);
+    let points = "breaker_closed.1 breaker_closed.2";
+    plant.meters.push(Meter { frozen_after: None, ..meter("T3 breakers", breakers, points, 1) });
+    let starts = [600, 2000, 3500, 5100];
+    for (closed, known) in [([1.0, 0.0], true), ([f64::NAN; 2], false)] {
+        let mut board = Board::of(&plant);
+        board.run(6000, |meter, second| match meter {
+            4 => closed.to_vec(),
+            _ => hall(meter, second, if within(second, &starts, 4) { 0.6 } else { 0.0 }, [1.0; 3]),
+        });
+        let facts = &board.latest("loose-connection intermittent").expect("it is found").facts;
+        assert_eq!(facts.confidence > 0.85, known, "{facts:?}");
+        assert_eq!(facts.confidence <= 0.5, !known, "{facts:?}");
+        assert_eq!(facts.lacks.contains(&Lack::States), !known, "{facts:?}");
+    }
 }

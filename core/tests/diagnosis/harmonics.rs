@@ -117,6 +117,30 @@ fn orders_of_an_overload_are_the_overloads() {
     assert!(!lines.iter().any(|line| line.contains("five-seven")), "{:?}", board.lines());
 }
 
+/// A drive that runs alone at night: 40 % of orders, which are 8 A of 208.
+#[test]
+fn a_drive_at_light_load_is_none() {
+    let mut site = Site::new(vec![Draw::even(0.01), drive(20.0, 40.0)]);
+    site.volt_thd = 2.0;
+    let mut board = board(Meters::Full);
+    board.run(2 * 3600, |meter, second| site.shown(meter, second));
+    assert!(board.lines().is_empty(), "{:?}", board.lines());
+}
+
+/// Volts distorted beyond 8 % by an eleventh order that resonates, while drives run: the capacitors are the cause, and not the drives.
+#[test]
+fn what_resonates_is_not_told_as_drives_too() {
+    let mut site = Site::new(vec![drive(40.0, 30.0), Draw::even(20.0)]);
+    let leading = crate::site::lagging([60.0; 3], -90.0);
+    site.unmetered = Draw { fundamental: leading, orders: Vec::new() }.with(11, 45.0);
+    site.volt_thd = 10.0;
+    let mut board = board(Meters::Full);
+    board.run(3600, |meter, second| site.shown(meter, second));
+    let lines = causes(&board);
+    assert!(lines[0].contains("found harmonics resonance"), "{:?}", board.lines());
+    assert!(lines.iter().all(|line| line.contains("resonance")), "{:?}", board.lines());
+}
+
 /// Capacitors that stay in at night: the load leads, one order stands out of a falling row and the volts are distorted.
 #[test]
 fn resonance_at_low_load_is_told_from_drives() {

@@ -71,6 +71,18 @@ fn what_is_colder_than_the_air_is_the_sensor() {
     assert!(below[0].contains("found instrument sensor at T2 A low"), "{below:?}");
 }
 
+/// A sensor that has slipped out of its duct shows two fifths of the rise that its like show and that its load lets expect.
+#[test]
+fn what_is_far_colder_than_a_healthy_winding_is_the_sensor() {
+    let mut board = Board::of(&windings());
+    let rise = 115.0 * f64::powf(0.8, 1.6);
+    let shown = [25.0, 25.0 + rise, 25.0 + 0.4 * rise, 25.0 + rise];
+    board.run(8 * 3600, |meter, _| if meter == 0 { vec![208.2 * 0.8; 3] } else { shown.to_vec() });
+    let lines = board.lines();
+    assert_eq!(lines.len(), 1, "{lines:?}");
+    assert!(lines[0].contains("found instrument sensor at T2 B low"), "{lines:?}");
+}
+
 /// From the fourth hour on by 4 K an hour, at every load. A duct that is blocked would warm the winding ever more slowly.
 #[test]
 fn what_drifts_by_as_much_each_hour_is_the_sensor_and_no_cooling() {

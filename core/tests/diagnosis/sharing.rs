@@ -110,7 +110,7 @@ fn a_unit_that_comes_nearer_to_its_part_has_none_too_much() {
         |index: usize, second: i64| show([7.0, 5.0].map(|part| 370.0 * part / 12.0), 1.0)(index, second);
     board.run(2400, over);
     let found = (Cause::Unequal, "T2".to_owned(), FindingStep::Found);
-    assert_eq!(causes(&board.found), [found.clone()], "{:?}", board.lines());
+    assert_eq!(causes(&board.found), std::slice::from_ref(&found), "{:?}", board.lines());
     board.run(2 * 3600, |index, second| show([7.0, 5.0].map(|part| 330.0 * part / 12.0), 1.0)(index, second));
     board.run(2400, over);
     assert_eq!(causes(&board.found), [found], "one finding: {:?}", board.lines());

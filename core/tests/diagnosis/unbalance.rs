@@ -194,7 +194,9 @@ fn exchanged_leads_are_no_unbalanced_supply() {
     board.run(3600, |meter, second| {
         let mut shown = site.shown(meter, second);
         if meter == 0 {
-            pairs.iter().for_each(|(b, c)| shown.swap(*b, *c));
+            for (b, c) in pairs {
+                shown.swap(b, c);
+            }
         }
         shown
     });

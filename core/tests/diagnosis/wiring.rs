@@ -187,3 +187,31 @@ fn two_phases_that_flow_back_beside_one_that_does_not_are_no_wiring_and_leads_th
         assert!(board.lines()[0].ends_with("found instrument wiring at MP-1 B low"), "{:?}", board.lines());
     }
 }
+
+/// Leads of the volts of A and B exchanged at MP-1, whose A carries one and a half times the amperes of the others. What input B shows as lost
+/// on the way is lost by A's amperes: half as much again as a sound wire, and no joint.
+#[test]
+fn the_way_to_a_meter_with_exchanged_leads_shows_no_joint() {
+    let mut board = Board::of(&with_feeders(&["MP-1"], POINTS, 10));
+    board.run(9 * 3600, |meter, second| {
+        let on = 0.6 + 0.4 * (second as f64 / 1500.0).sin();
+        let own = [90.0, 60.0, 60.0].map(|amperes| amperes * on);
+        let volts: [f64; 3] =
+            if meter == 0 { [120.0; 3] } else { std::array::from_fn(|phase| 119.8 - 0.01 * own[phase]) };
+        let leads = if meter == 0 { DRAWN } else { [1, 0, 2] };
+        let of = |input: usize| {
+            let behind = 25.0 + 120.0 * (input as f64 - leads[input] as f64);
+            let (sin, cos) = behind.to_radians().sin_cos();
+            (
+                volts[leads[input]],
+                volts[leads[input]] * own[input] * cos,
+                volts[leads[input]] * own[input] * sin,
+            )
+        };
+        let [a, b, c] = [of(0), of(1), of(2)];
+        [[a.0, b.0, c.0], own, [a.1, b.1, c.1], [a.2, b.2, c.2]].concat()
+    });
+    let lines = board.lines();
+    assert!(lines.iter().any(|line| line.contains("found instrument wiring at MP-1 AB")), "{lines:?}");
+    assert!(!lines.iter().any(|line| line.contains("loose-connection")), "{lines:?}");
+}

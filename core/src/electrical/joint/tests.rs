@@ -99,7 +99,8 @@ fn a_neutral_that_no_load_tells_apart_is_taken_out_of_the_phases() {
     // More than a neutral may have is no neutral.
     let [a, b, _] = without_neutral_ohm(pairs.map(|(ohm, holds)| (ohm + 0.01 * holds, holds)), 0.006);
     assert!(a - b > 0.004, "{a} {b}");
-    assert_eq!(without_neutral_ohm([(0.003, 0.0), (0.005, 0.0), (0.003, 0.0)], 0.006), [0.003, 0.005, 0.003]);
+    let alone = without_neutral_ohm([(0.003, 0.0), (0.005, 0.0), (0.003, 0.0)], 0.006);
+    assert!(alone.iter().zip([0.003, 0.005, 0.003]).all(|(ohm, own)| (ohm - own).abs() < 1e-12));
 }
 
 #[test]
