@@ -129,9 +129,9 @@ fn overloaded() -> Site {
                 "[[log.column]]\ncolumn = \"{column}\"\nmeasurand = \"{what}\"\nplace = \"{place}\"\n"
             );
         }
-        let rows: String =
+        let rows: Vec<String> =
             (0..360).map(|row| format!("{},{}\n", 1_795_460_400 + 10 * row, rows(row))).collect();
-        logs.push((format!("logs/{name}.csv"), format!("time,{head}\n{rows}")));
+        logs.push((format!("logs/{name}.csv"), format!("time,{head}\n{}", rows.concat())));
     };
     // Feeder by feeder, half a minute apart, after ten minutes.
     let high = |feeder: usize, row: i64| row >= 60 + 3 * feeder as i64;
@@ -159,10 +159,10 @@ fn overloaded() -> Site {
             },
         );
     }
-    let feeders: String = (0..FEEDERS)
+    let feeders: Vec<String> = (0..FEEDERS)
         .map(|feeder| format!("[[feeder]]\nname = \"F-{feeder}\"\nfed_by = \"T2\"\nrated_a = 60\n"))
         .collect();
-    let limits: String = (0..FEEDERS)
+    let limits: Vec<String> = (0..FEEDERS)
         .map(|feeder| {
             format!(
                 "[[limit]]\non = \"current_a\"\nof = \"F-{feeder}\"\ndeadband = 2\non_delay = \"0s\"\noff_delay = \"0s\"\n\
@@ -171,7 +171,7 @@ fn overloaded() -> Site {
         })
         .collect();
     let map = point("current_a.A", "address = 0\nkind = \"u16\"");
-    let config = format!("{feeders}{text}{limits}[tell]\nfile = \"alerts.jsonl\"\n");
+    let config = format!("{}{text}{}[tell]\nfile = \"alerts.jsonl\"\n", feeders.concat(), limits.concat());
     let files = [("maps/any.toml", map.as_str()), ("logs/columns.toml", columns.as_str())];
     let logs = logs.iter().map(|(name, text)| (name.as_str(), text.as_str()));
     Site::new(&config, &files.into_iter().chain(logs).collect::<Vec<_>>())
