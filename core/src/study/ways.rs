@@ -209,10 +209,20 @@ impl Way {
 
     /// The heat by the points of the last day.
     fn find(&mut self, plan: &WayPlan, now: EventTime) {
-        let found: [Option<Resistance>; 3] =
-            std::array::from_fn(|phase| self.joints[phase].resistance(now, plan.rated_a).ok());
+        let most_a = (0..3).filter_map(|part| self.loads[part].percentile(now, AT_PERCENTILE));
+        let most_a = most_a.reduce(f64::max).map(|share| share * plan.rated_a);
+        let is_sure = |within_ohm: f64| {
+            most_a.and_then(|amperes| heat_w(within_ohm, amperes)).is_some_and(|w| w <= MOST_UNCERTAIN_W)
+        };
+        // What is not known well enough is no peer either.
+        let found: [Option<Resistance>; 3] = std::array::from_fn(|phase| {
+            let found = self.joints[phase].resistance(now, plan.rated_a).ok();
+            found.filter(|found| is_sure(found.own_within_ohm))
+        });
         let neutral = middle(found.map(|found| found.and_then(|found| found.neutral_ohm)));
-        let own = told_apart(found, neutral.map(|(ohm, _)| ohm));
+        // Nor does a neutral that is hardly told apart say what the phases hold of it.
+        let told_ohm = neutral.filter(|(ohm, within)| *ohm >= 0.0 && is_sure(*within)).map(|(ohm, _)| ohm);
+        let own = told_apart(found, told_ohm);
         let within = |phase: usize| Some((own[phase]?, found[phase]?.own_within_ohm));
         let ohms = [within(0), within(1), within(2), neutral];
         for (learned, ohm) in self.learned.iter_mut().zip(ohms) {
@@ -221,7 +231,7 @@ impl Way {
             }
         }
         let (mut gained, neutral) = ([None; 4], neutral.map(|(ohm, _)| ohm));
-        for (turn, ohm) in neutrals_ohm(found, neutral).into_iter().flatten().enumerate() {
+        for (turn, ohm) in neutrals_ohm(found, told_ohm).into_iter().flatten().enumerate() {
             let own = |phase: usize| found[phase].map(|found| found.own_ohm - found.holds_neutral * ohm);
             let now = self.gained_ohm([own(0), own(1), own(2), neutral]);
             let least = |part: usize| Some(now[part]?.min(gained[part]?));

@@ -122,8 +122,8 @@ impl Peaks {
             // It stands while they come; it is told anew with each.
             let memory = &self.circuits[circuit];
             let proof = of_sign(Sign::PeakOfRating, Place::Whole, circuit, memory.ever).against(PEAK);
-            // Three may be the first of an overload that lasts; each further one tells more (held against the scored trials).
-            let weight = (0.35 + 0.05 * times as f64).min(0.95);
+            // Three may be machines of a unit that is full; each further one tells more (held against the scored trials).
+            let weight = (0.15 + 0.05 * times as f64).min(0.95);
             let mut claim = Claim::new(Cause::OverloadPeaks, at, None, Priority::Low, proof)
                 .weighs(weight)
                 .lacking(look.to_trace().filter(|_| own));
