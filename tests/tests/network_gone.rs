@@ -70,7 +70,7 @@ fn every_alert_arrives_in_order_though_the_network_was_gone_for_minutes() {
                 one.channel == "command" && one.fate == "delivered" && one.alert.contains(&of(way))
             })
         };
-        BY_NETWORK.iter().all(|way| said(way)).then_some(())
+        BY_NETWORK.iter().all(said).then_some(())
     });
     std::thread::sleep(GONE.saturating_sub(gone.elapsed()));
     let waits = |way: &str| {
