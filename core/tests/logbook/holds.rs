@@ -245,16 +245,34 @@ fn what_is_urgent_is_told_also_during_planned_work() {
     assert_eq!(told(&hall, UNBALANCE), ["30 Opened urgent"]);
 }
 
-#[test]
-fn work_of_the_configuration_begins_and_ends_by_itself_also_over_a_restart() {
-    let mut plant = plant();
-    let planned = |from: i64, until: i64| PlannedWork {
+/// Work on T2 as the configuration plans it.
+fn planned(from: i64, until: i64) -> PlannedWork {
+    PlannedWork {
         on: SupplyFrom::Transformer(0),
         from: at(from),
         until: at(until),
         by: "Tomas".to_owned(),
         why: "fan replaced".to_owned(),
-    };
+    }
+}
+
+#[test]
+fn of_what_was_told_before_work_of_the_configuration_nothing_more_is_told_until_it_ends() {
+    let mut plant = plant();
+    plant.works = vec![planned(100, 500)];
+    let mut hall = Hall::of(&plant);
+    hall.unbalance(3.5).run(110);
+    let begun = hall.revisions().last().expect("the journal says that it is held back");
+    assert_eq!((begun.why.clone(), begun.held), (Revised::WorkBegun, Some(Held::Work)));
+    hall.heal(T2).run(100).unbalance(3.6).run(320);
+    let told = told(&hall, UNBALANCE);
+    let [opened, stands] = told.as_slice() else { panic!("{told:?}") };
+    assert!(opened.ends_with("Opened high") && stands == "500 Stands high", "{told:?}");
+}
+
+#[test]
+fn work_of_the_configuration_begins_and_ends_by_itself_also_over_a_restart() {
+    let mut plant = plant();
     plant.works = vec![planned(100, 500), planned(-900, -100)];
     let mut hall = Hall::of(&plant);
     hall.unbalance(3.5).run(50).heal(T2).run(60).unbalance(3.5).run(90);

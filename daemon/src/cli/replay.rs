@@ -155,7 +155,8 @@ impl<W: Write> Teller<W> {
 
     fn tell_person(&mut self, output: &Output) -> std::io::Result<()> {
         if let Output::Alert(revision) = output {
-            if !self.told.knows(revision) {
+            // What is held back is told to nobody here as there; the digest has it.
+            if !self.told.knows(revision) || revision.held.is_some() {
                 return Ok(());
             }
             let at = crate::words::time::local(revision.at, &self.site.zone).strftime("%a %d %b %H:%M:%S");
