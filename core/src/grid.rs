@@ -3,6 +3,7 @@
 
 mod cells;
 
+use crate::electrical::angle::wrapped;
 use crate::plan::{GRID_STEP, GridPlan, MeterPlan};
 use crate::reading::Sample;
 use crate::time::{EventTime, Span};
@@ -75,7 +76,8 @@ impl Grid {
         let (Some(start), true) = (self.start, plan.needs(meter)) else { return };
         let Ok(step) = usize::try_from((at - start).0.div_euclid(GRID_STEP.0)) else { return };
         let columns = plan.columns[meter].clone();
-        self.cells.add(step, columns.clone(), plan.inputs[columns].iter().map(|(_, slot)| row[*slot]));
+        let inputs = plan.inputs[columns.clone()].iter().zip(&plan.angles[columns.clone()]);
+        self.cells.add(step, columns, inputs.map(|((_, slot), is_angle)| (row[*slot], *is_angle)));
     }
 
     /// Gives the end of the next step that every live meter has passed, and its values in `values`. `is_live` says
@@ -101,6 +103,7 @@ impl Grid {
         }
         for (column, value) in values.iter_mut().enumerate() {
             if let Some(mean) = self.cells.first_mean(column) {
+                let mean = if plan.angles[column] { wrapped(mean) } else { mean };
                 self.held[column] = Some((end, mean));
             }
             *value = self.fresh(column, end, every(column)).into();

@@ -2,12 +2,14 @@
 
 use kvarden_demo::complex::{Abc, Complex};
 use kvarden_demo::load::{Connection, Drawn, Law};
+use kvarden_demo::trial::fault::{Fault, What};
 use kvarden_demo::trial::files;
 use kvarden_demo::trial::line::{Drawing, Line};
 use kvarden_demo::trial::meters::Kind;
 use kvarden_demo::trial::network::{Bank, HARMONICS, Island, OPEN_OHMS, ORDERS, Winding};
 use kvarden_demo::trial::record::Record;
 use kvarden_demo::trial::scenes::{Trial, names};
+use kvarden_demo::trial::world::World;
 
 /// A unit of 75 kVA, 480 V delta to 208Y/120 V.
 fn bank() -> Bank {
@@ -187,6 +189,45 @@ fn power_is_neither_made_nor_lost() {
     // Two units on one bus share by the inverse of their impedances.
     let share = island.terminals[1].amperes[0][0].abs() / island.terminals[0].amperes[0][0].abs();
     near(share, 0.0219_f64.hypot(0.0138) / 0.015_f64.hypot(0.01), 0.08);
+}
+
+/// A generator of the plant: its regulator holds the volts before the transformer, and each order's amperes make volts by its reactance
+/// and the transformer's, `V_h = I_h·|R + j·h·X|`, while the utility's were a tenth of that and had a background of their own. Between the
+/// two nothing feeds.
+#[test]
+fn a_generator_holds_its_volts_and_distorts_by_its_reactance() {
+    let trial = Trial::named("healthy-generator", 3, Kind::Full).unwrap();
+    let fed = |fault: &&Fault| matches!(fault.what, What::Generator { .. });
+    let generator = trial.faults.iter().find(fed).unwrap().clone();
+    let open = trial.faults.iter().find(|fault| matches!(fault.what, What::Transfer)).unwrap().clone();
+    let What::Generator { kva } = generator.what else { panic!("it was found as one") };
+    let plan = trial.plant.units[0].clone();
+    let mut world =
+        World::new(trial.seed, trial.plant.clone(), trial.faults.clone(), generator.from - 60_000);
+    let middle = |world: &World| {
+        let place = world.terminals(0);
+        let mean = |of: &dyn Fn(usize) -> f64| (0..3).map(of).sum::<f64>() / 3.0;
+        let volts = mean(&|p| place.volts[0][p].abs());
+        (volts, mean(&|p| place.volts[4][p].abs()), mean(&|p| place.amperes[4][p].abs()))
+    };
+    world.step(generator.from - 10_000);
+    let (utility, ..) = middle(&world);
+    assert!(world.generator_kva().is_none() && (59.9..60.1).contains(&world.frequency_hz(0)));
+    world.step(open.from + 100);
+    assert!(middle(&world).0 < 5.0, "nothing feeds: {:?}", middle(&world));
+    for at in [1, 2, 3, 120] {
+        world.step(open.until + 1000 * at);
+    }
+    let (volts, fifth_v, fifth_a) = middle(&world);
+    assert_eq!(world.generator_kva(), Some(kva));
+    // Without load 120.1 V; the transformer's own drop at half load is some 2 %.
+    assert!((113.0..121.0).contains(&volts) && (volts - utility).abs() < 4.0, "{volts} V after {utility} V");
+    let base = 208.0 * 208.0 / 1000.0;
+    let own =
+        Complex::new(plan.resistance_percent, 5.0 * plan.reactance_percent).times(base / plan.kva / 100.0);
+    let behind = Complex::new(0.01, 5.0 * 0.14).times(base / kva);
+    let want = (own + behind).abs();
+    assert!((fifth_v / fifth_a / want - 1.0).abs() < 0.05, "{} ohms, expected {want}", fifth_v / fifth_a);
 }
 
 #[test]

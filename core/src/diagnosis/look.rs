@@ -108,6 +108,8 @@ pub(crate) struct Look<'a> {
     pub(crate) fade: Fade,
     /// A generator or an island feeds the transformer.
     pub(crate) own_source: bool,
+    /// When the transformer was last transferred to another supply.
+    pub(crate) transferred: Option<EventTime>,
 }
 
 impl Look<'_> {

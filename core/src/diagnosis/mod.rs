@@ -137,7 +137,6 @@ impl Diagnosis {
         }
     }
 
-    /// Our clock was corrected: what it stamped moves with it.
     /// A person has mended what a finding was about: what comes and goes of it counts anew.
     pub(crate) fn mended(&mut self, plan: &DiagnosisPlan, found: &Finding) {
         let circuit = plan.circuits.iter().position(|circuit| circuit.feeder == found.feeder);
@@ -146,6 +145,7 @@ impl Diagnosis {
         }
     }
 
+    /// Our clock was corrected: what it stamped moves with it.
     pub(crate) fn shift(&mut self, by: Span) {
         self.last = self.last.map(|last| last + by);
         self.sensors.shift(by);
@@ -210,6 +210,7 @@ impl Diagnosis {
             before: self.trace.before(),
             fade,
             own_source: step.context.source != SourceKind::Utility,
+            transferred: step.context.transferred,
         };
         let docket = &mut self.docket;
         docket.begin();
@@ -222,8 +223,8 @@ impl Diagnosis {
         self.low_supply.judge(&look, docket);
         self.drive.judge(&look, docket);
         self.overload.judge(&look, docket);
-        self.peaks.judge(&look, docket);
         self.growth.judge(&look, docket);
+        self.peaks.judge(&look, docket);
         self.harmonics.judge(&look, docket);
         self.core.judge(&look, docket);
         self.unbalance.judge(&look, docket);

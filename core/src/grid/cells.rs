@@ -1,6 +1,7 @@
 //! Sums of the inputs of a grid in the steps that are not judged yet, as a ring of steps.
 
 use super::MOST_CELLS;
+use crate::electrical::angle::wrapped;
 use crate::reading::Sample;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::ops::Range;
@@ -10,6 +11,14 @@ use std::ops::Range;
 struct Cell {
     sum: f64,
     count: u32,
+}
+
+impl Cell {
+    /// An angle less the turns by which it lies apart from the mean of those before: 179° and -179° are two degrees apart.
+    fn beside(self, degrees: f64) -> f64 {
+        let mean = if self.count > 0 { self.sum / f64::from(self.count) } else { 0.0 };
+        mean + wrapped(degrees - mean)
+    }
 }
 
 /// The cells of all steps and inputs. Saved are only those that hold something: most steps are empty at any time.
@@ -41,22 +50,29 @@ impl Cells {
         (self.first + step) % MOST_CELLS * self.columns
     }
 
-    /// Adds values to columns of the `step`th step. A step beyond the ring is left out.
-    pub(super) fn add(&mut self, step: usize, columns: Range<usize>, values: impl Iterator<Item = Sample>) {
+    /// Adds values to columns of the `step`th step, each with whether it is an angle. A step beyond the ring is left out.
+    pub(super) fn add(
+        &mut self,
+        step: usize,
+        columns: Range<usize>,
+        values: impl Iterator<Item = (Sample, bool)>,
+    ) {
         if step >= MOST_CELLS {
             return;
         }
         let row = self.row(step);
-        for (cell, value) in self.rows[row + columns.start..row + columns.end].iter_mut().zip(values) {
+        for (cell, (value, is_angle)) in
+            self.rows[row + columns.start..row + columns.end].iter_mut().zip(values)
+        {
             if let Some(value) = value.get() {
                 self.filled += usize::from(cell.count == 0);
-                cell.sum += value;
+                cell.sum += if is_angle { cell.beside(value) } else { value };
                 cell.count += 1;
             }
         }
     }
 
-    /// Mean of a column in the first step.
+    /// Mean of a column in the first step; that of an angle may lie beyond a turn.
     pub(super) fn first_mean(&self, column: usize) -> Option<f64> {
         let cell = self.rows[self.row(0) + column];
         (cell.count > 0).then(|| cell.sum / f64::from(cell.count))
@@ -134,8 +150,24 @@ impl<'de> Deserialize<'de> for Cells {
 mod tests {
     use super::*;
 
-    fn values(values: &[f64]) -> impl Iterator<Item = Sample> {
-        values.iter().map(|value| Sample::new(*value)).collect::<Vec<_>>().into_iter()
+    fn values(values: &[f64]) -> impl Iterator<Item = (Sample, bool)> {
+        values.iter().map(|value| (Sample::new(*value), false)).collect::<Vec<_>>().into_iter()
+    }
+
+    /// A leg of a high-leg delta stands at 180° to the other, phase A of many meters at 0 to 360°. Seen to fail by sums of plain numbers:
+    /// a mean of 0° and of 180°.
+    #[test]
+    fn angles_that_wrap_around_keep_their_direction() {
+        for (angles, mean) in
+            [([179.9, -179.9, 179.8], 179.933), ([359.9, 0.2, 0.1], 0.067), ([120.0, 121.0, 122.0], 121.0)]
+        {
+            let mut cells = Cells::new(1);
+            for angle in angles {
+                cells.add(0, 0..1, std::iter::once((Sample::new(angle), true)));
+            }
+            let got = cells.first_mean(0).expect("it was given");
+            assert!(wrapped(got - mean).abs() < 0.001, "{angles:?}: {got}");
+        }
     }
 
     #[test]

@@ -348,6 +348,8 @@ pub struct RecursPlan {
 pub struct GridPlan {
     /// Values that it needs, by column: the meter (local) and the slot of the row. Those of one meter lie side by side.
     pub inputs: Box<[(usize, usize)]>,
+    /// By column: whether it is an angle, which wraps around.
+    pub angles: Box<[bool]>,
     /// By meter (local): its columns, none where it gives nothing that is needed.
     pub columns: Box<[Range<usize>]>,
     /// The meters (local) that take the results: the transformer's first, then those of feeders.

@@ -4,7 +4,7 @@ use super::formulas;
 use super::{GridPlan, MeterPlan};
 use crate::diagnosis::DiagnosisPlan;
 use crate::formula::Formula;
-use crate::measurand::{Measurand, Quantity};
+use crate::measurand::{Kind, Measurand, Quantity};
 use crate::phases::Place;
 use crate::plant::{Plant, SideOf, Target};
 use crate::study::{DemandCurrentPlan, DemandPhase, StudyPlan};
@@ -87,7 +87,12 @@ pub(super) fn across_meters(plant: &Plant, transformer: usize, meters: &[MeterPl
     let first = |local: usize| wanted.partition_point(|(meter, _)| *meter < local);
     let columns: Box<[_]> = (0..meters.len()).map(|local| first(local)..first(local + 1)).collect();
     let made_meters = meters.len()..meters.len() + made.len();
-    let grid = GridPlan { inputs: wanted.into_boxed_slice(), columns, meters: made_meters, study, diagnosis };
+    let is_angle = |&(local, slot): &(usize, usize)| {
+        let meter: &MeterPlan = &meters[local];
+        meter.series[slot - meter.first_slot].what.kind() == Kind::Angle
+    };
+    let (angles, inputs) = (wanted.iter().map(is_angle).collect(), wanted.into_boxed_slice());
+    let grid = GridPlan { inputs, angles, columns, meters: made_meters, study, diagnosis };
     Some(Across { grid, formulas, made, notes })
 }
 

@@ -59,6 +59,16 @@ fn a_reading_beyond_what_can_be_is_heat_where_it_came_near() {
     assert!(gone(0.0)[0].contains("found instrument sensor at T2 B low"), "{:?}", gone(0.0));
 }
 
+/// A winding that came up to the end of what its sensor shows, and stands there for ten hours.
+// Seen to fail without the look at where it stands.
+#[test]
+fn what_stands_at_the_end_of_its_range_is_heat() {
+    let hot = lines(10 * 3600, |second, values| {
+        values[3] = (values[3] + 0.1 * second as f64).min(399.8);
+    });
+    assert!(hot.iter().all(|line| !line.contains("found")), "{hot:?}");
+}
+
 #[test]
 fn what_stands_still_while_its_like_move_is_the_sensor() {
     let still = lines(10 * 3600, |_, values| values[3] = 71.3);

@@ -70,6 +70,13 @@ pub enum What {
         /// Which line.
         line: usize,
     },
+    /// The transfer switch before the first transformer stands between its supplies.
+    Transfer,
+    /// The first transformer is fed by the standby generator.
+    Generator {
+        /// Rated kVA of the generator.
+        kva: f64,
+    },
     /// All three phases of a feeder are open.
     Trip {
         /// Which feeder.

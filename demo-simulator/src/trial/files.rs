@@ -8,7 +8,7 @@ use std::path::Path;
 use serde_json::json;
 
 use super::meters::{Meter, Point, Spot};
-use super::plant::Plant;
+use super::plant::{HIGH_LEG_V, Plant, Unit, WYE_V};
 use super::record::Record;
 use super::scenes::Trial;
 use crate::cannery::SITE_NAME;
@@ -18,16 +18,22 @@ use crate::work::TIMEZONE;
 pub fn configuration(trial: &Trial, meters: &[Meter]) -> String {
     let mut text = format!("[site]\nname = \"{SITE_NAME}\"\ntimezone = \"{TIMEZONE}\"\n");
     let plant = &trial.plant;
+    if plant.units.iter().any(|unit| unit.has_standby) {
+        for (name, kind) in [("Utility", "utility"), ("Generator", "generator")] {
+            let _ = write!(text, "\n[[source]]\nname = \"{name}\"\nkind = \"{kind}\"\n");
+        }
+    }
     for unit in &plant.units {
         let cooling = if unit.fans { "AA/FA" } else { "AA" };
         let _ = write!(
             text,
             "\n[[transformer]]\nname = \"{}\"\nkva = {:?}\nprimary = {{ volts = 480, form = \"delta\" }}\nsecondary = \
-             {{ volts = 208, form = \"wye\" }}\nimpedance_percent = {:.1}\nx_over_r = {:.1}\ncooling = \
+             {}\nimpedance_percent = {:.1}\nx_over_r = {:.1}\ncooling = \
              \"{cooling}\"\nrated_rise_c = {:?}\ninsulation_class_c = 220\ntaps = {{ percent = [5, 2.5, 0, -2.5, -5], \
              present = {:?} }}\n",
             unit.name,
             unit.kva,
+            secondary(unit),
             unit.impedance_percent(),
             unit.reactance_percent / unit.resistance_percent,
             unit.rise_k,
@@ -35,6 +41,11 @@ pub fn configuration(trial: &Trial, meters: &[Meter]) -> String {
         );
         if let Some(k) = unit.k_rating {
             let _ = writeln!(text, "k_rating = {k}");
+        }
+        if unit.has_standby {
+            text.push_str(
+                "fed_by = [{ source = \"Utility\", when = \"ATS normal\" }, { source = \"Generator\", when = \"ATS emergency\" }]\n",
+            );
         }
         if let (true, [one, other, ..]) = (plant.parallel, &plant.units[..])
             && unit.name == one.name
@@ -73,7 +84,21 @@ pub fn configuration(trial: &Trial, meters: &[Meter]) -> String {
             meter.name
         );
     }
+    for unit in plant.units.iter().filter(|unit| unit.has_standby) {
+        let _ = write!(
+            text,
+            "\n[[state]]\nname = \"ATS\"\nmeter = \"{} sensors\"\nmeasurand = \"transfer_to_emergency\"\n",
+            unit.name
+        );
+    }
     text
+}
+
+/// The secondary as the configuration calls it.
+fn secondary(unit: &Unit) -> String {
+    let (volts, form) =
+        if unit.high_leg && !unit.called_wye { (HIGH_LEG_V, "high-leg-delta") } else { (WYE_V, "wye") };
+    format!("{{ volts = {volts:?}, form = \"{form}\" }}")
 }
 
 /// The text of `columns.toml`.

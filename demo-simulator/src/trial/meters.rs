@@ -145,6 +145,9 @@ fn points(plant: &Plant, spot: Spot, kind: Kind) -> Vec<Point> {
             if plant.units[unit].fans {
                 add("fan_running", &[""], 0);
             }
+            if plant.units[unit].has_standby {
+                add("transfer_to_emergency", &[""], 0);
+            }
         }
         Spot::Lugs(_) => {
             add("termination_c", &ABC, 0);
@@ -198,8 +201,11 @@ impl Meter {
             return None;
         }
         let mut values = match self.spot {
-            Spot::Secondary(unit) => self.electrical(world, &world.terminals(unit), &wrongs),
-            Spot::Feeder(feeder) => self.electrical(world, &world.end(feeder), &wrongs),
+            Spot::Secondary(unit) => self.electrical(world, (unit, &world.terminals(unit)), &wrongs),
+            Spot::Feeder(feeder) => {
+                let unit = world.plant.feeders[feeder].unit;
+                self.electrical(world, (unit, &world.end(feeder)), &wrongs)
+            }
             Spot::Sensors(unit) => {
                 let warm = world.warm(unit);
                 let heat = &warm.heat;
@@ -208,6 +214,9 @@ impl Meter {
                     ("termination_c", "N") => Some(heat.terminations[3].celsius),
                     ("termination_c", place) => phase(place).map(|p| heat.terminations[p].celsius),
                     ("ambient_c", _) => Some(warm.ambient_c),
+                    ("transfer_to_emergency", _) => {
+                        Some(f64::from(u8::from(world.generator_kva().is_some())))
+                    }
                     _ => Some(f64::from(u8::from(warm.fans_run))),
                 })
             }
@@ -239,7 +248,7 @@ impl Meter {
             .zip(0_u64..)
             .map(|(point, k)| {
                 let value = truth(point)?;
-                if point.key == "fan_running" {
+                if matches!(point.key, "fan_running" | "transfer_to_emergency") {
                     return Some(value);
                 }
                 let offset = ERRORS.2 * world.chance.normal(self.stream + 950 + k, 0);
@@ -248,14 +257,19 @@ impl Meter {
             .collect()
     }
 
-    fn electrical(&self, world: &World, place: &Place, wrongs: &[(Wrong, &Fault)]) -> Vec<Option<f64>> {
+    fn electrical(
+        &self,
+        world: &World,
+        (unit, place): (usize, &Place),
+        wrongs: &[(Wrong, &Fault)],
+    ) -> Vec<Option<f64>> {
         let place = self.wired(place, wrongs);
         let seen = Seen::new(&place);
         self.points
             .iter()
             .zip(0_u64..)
             .map(|(point, k)| {
-                let value = seen.value(point, world.frequency_hz()).filter(|value| value.is_finite())?;
+                let value = seen.value(point, world.frequency_hz(unit)).filter(|value| value.is_finite())?;
                 let (share, floor, decimals) = fineness(point.key);
                 let noise = (value.abs() * share + floor) * world.chance.normal(self.stream + k, world.at());
                 let shown = round(value + noise, decimals);

@@ -70,6 +70,8 @@ pub struct Island {
     pub background: [f64; HARMONICS],
     /// At the secondary terminals of each transformer.
     pub terminals: Vec<Place>,
+    /// Amperes r.m.s. in the three secondary windings of each transformer, by order: of a delta those between A and B, B and C, C and A.
+    pub windings: Vec<[[f64; 3]; ORDERS.len()]>,
     /// At the end of each feeder.
     pub ends: Vec<Place>,
     /// Volts of the feeders' neutrals at their ends to the transformer's, fundamental.
@@ -81,7 +83,8 @@ impl Island {
     pub fn new(banks: Vec<Bank>, lines: Vec<Line>) -> Self {
         let (terminals, ends) = (vec![Place::default(); banks.len()], vec![Place::default(); lines.len()]);
         let neutrals = vec![Complex::ZERO; lines.len()];
-        Self { banks, lines, background: [0.0; HARMONICS], terminals, ends, neutrals }
+        let windings = vec![[[0.0; 3]; ORDERS.len()]; banks.len()];
+        Self { banks, lines, background: [0.0; HARMONICS], terminals, windings, ends, neutrals }
     }
 
     /// Solves the fundamental for these source volts (to earth), starting from how it stands.
@@ -164,17 +167,20 @@ impl Island {
         for (number, (bank, terminal)) in self.banks.iter().zip(&mut self.terminals).enumerate() {
             let first = 3 + 3 * number;
             let mut amperes = Abc::default();
+            let mut squares = [0.0; 3];
             for coil in bank.coils(order) {
                 let across = coil.nodes.iter().fold(Complex::ZERO, |sum, &(node, by)| {
                     node_of(node, first).map_or(sum, |node| sum + right[node].times(by))
                 });
                 let into = coil.admittance * across;
+                squares[coil.winding] += coil.share * into.abs_squared();
                 for &(node, by) in &coil.nodes {
                     if let At::Bus(phase) = node {
                         amperes[phase] = amperes[phase] - into.times(by);
                     }
                 }
             }
+            self.windings[number][index] = squares.map(f64::sqrt);
             terminal.volts[index] = bus;
             terminal.amperes[index] = amperes;
         }
@@ -214,33 +220,42 @@ fn node_of(node: At, first: usize) -> Option<usize> {
 struct Coil {
     nodes: [(At, f64); 4],
     admittance: Complex,
+    /// Of which winding it is a part, and which share of its turns.
+    winding: usize,
+    share: f64,
 }
 
 impl Bank {
     fn coils(&self, order: f64) -> Vec<Coil> {
-        let coil = |secondary: (At, At), primary: (usize, usize), turns: f64, ohms: Complex| Coil {
-            nodes: [
-                (secondary.0, 1.0),
-                (secondary.1, -1.0),
-                (At::Primary(primary.0), -1.0 / turns),
-                (At::Primary(primary.1), 1.0 / turns),
-            ],
-            admittance: ohms.inverse(),
-        };
+        let coil =
+            |winding, (secondary, primary): ((At, At), (usize, usize)), turns: f64, ohms: Complex| Coil {
+                winding,
+                share: 1.0,
+                nodes: [
+                    (secondary.0, 1.0),
+                    (secondary.1, -1.0),
+                    (At::Primary(primary.0), -1.0 / turns),
+                    (At::Primary(primary.1), 1.0 / turns),
+                ],
+                admittance: ohms.inverse(),
+            };
         let leakage = at_order(self.leakage, order);
         let ohms = |k: usize| leakage + Complex::new(self.winding_contact[k], 0.0);
         match self.winding {
             Winding::Wye => {
                 let turns = self.ratio * 3.0_f64.sqrt();
-                (0..3).map(|k| coil((At::Bus(k), At::Earth), (k, (k + 2) % 3), turns, ohms(k))).collect()
+                (0..3).map(|k| coil(k, ((At::Bus(k), At::Earth), (k, (k + 2) % 3)), turns, ohms(k))).collect()
             }
             Winding::HighLeg => {
-                let half = ohms(2).times(0.5);
+                let half = |ends| {
+                    let whole = coil(2, (ends, (2, 0)), 2.0 * self.ratio, ohms(2).times(0.5));
+                    Coil { share: 0.5, ..whole }
+                };
                 vec![
-                    coil((At::Bus(0), At::Bus(1)), (0, 1), self.ratio, ohms(0)),
-                    coil((At::Bus(1), At::Bus(2)), (1, 2), self.ratio, ohms(1)),
-                    coil((At::Bus(2), At::Earth), (2, 0), 2.0 * self.ratio, half),
-                    coil((At::Earth, At::Bus(0)), (2, 0), 2.0 * self.ratio, half),
+                    coil(0, ((At::Bus(0), At::Bus(1)), (0, 1)), self.ratio, ohms(0)),
+                    coil(1, ((At::Bus(1), At::Bus(2)), (1, 2)), self.ratio, ohms(1)),
+                    half((At::Bus(2), At::Earth)),
+                    half((At::Earth, At::Bus(0))),
                 ]
             }
         }

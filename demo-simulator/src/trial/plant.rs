@@ -114,8 +114,12 @@ pub struct Unit {
     pub room_c: f64,
     /// How far the room is warmed by its losses at rated load, K.
     pub room_gain_k: f64,
-    /// The secondary is a delta with a high leg, though the configuration calls it a wye.
+    /// The secondary is a delta with a high leg.
     pub high_leg: bool,
+    /// The configuration calls the secondary a wye of 208 V, whatever it is.
+    pub called_wye: bool,
+    /// A transfer switch stands before it: utility, or the standby generator.
+    pub has_standby: bool,
     /// Tap of the primary in use, percent.
     pub tap_percent: f64,
 }
@@ -215,6 +219,8 @@ fn unit(index: usize, pick: &mut Pick) -> Unit {
         room_c: pick.between(19.0, 27.0),
         room_gain_k: pick.between(2.0, 6.0),
         high_leg: false,
+        called_wye: true,
+        has_standby: false,
         tap_percent: 0.0,
     }
 }

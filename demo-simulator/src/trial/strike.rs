@@ -89,15 +89,19 @@ impl World {
     /// Lays the faults of the first transformer's windings and lines on.
     pub(super) fn strike_banks(&mut self) {
         let (mut primary, mut winding) = ([0.0; 3], [0.0; 3]);
+        let generator_kva = self.generator_kva();
         for fault in &self.faults {
             let level = fault.level(self.at());
             match fault.what {
                 What::PrimaryLine { line } if level > 0.0 => primary[line] = OPEN_OHMS,
+                What::Transfer if level > 0.0 => primary = [OPEN_OHMS; 3],
                 What::Terminal { phase, ohms } => winding[phase] += ohms * level,
                 _ => {}
             }
         }
+        let supply = self.first_supply(generator_kva);
         let bank = self.first_bank();
+        bank.source = supply;
         bank.primary_contact = primary;
         bank.winding_contact = winding;
     }

@@ -37,6 +37,10 @@ const FAN_TIMES: f64 = 16.0 / 9.0;
 const FAN_SHARES: (f64, f64) = (0.75, 0.6);
 /// Time constant of a room, s.
 const ROOM_S: f64 = 2.5 * 3600.0;
+/// A standby generator: resistance and subtransient reactance, per unit (handbooks: 0.10 to 0.20), and how far its governor lets its
+/// frequency wander, Hz.
+const GENERATOR_PU: Complex = Complex::new(0.01, 0.14);
+const GOVERNOR_HZ: f64 = 0.12;
 /// Background of the supply: fifth and seventh.
 const BACKGROUND: [f64; HARMONICS] = [0.0, 0.002, 0.0, 0.011, 0.006, 0.0, 0.002, 0.0];
 
@@ -141,8 +145,11 @@ impl World {
         self.warm[unit].heat.lugs[at].map(|body| body.celsius)
     }
 
-    /// Line frequency, Hz.
-    pub fn frequency_hz(&self) -> f64 {
+    /// Line frequency of a transformer, Hz.
+    pub fn frequency_hz(&self, unit: usize) -> f64 {
+        if unit == 0 && self.generator_kva().is_some() {
+            return 60.0 + GOVERNOR_HZ * self.chance.wander(20, self.now, 40_000);
+        }
         60.0 + 0.012 * self.chance.wander(1, self.now, 8000)
             + 0.015 * self.chance.wander(2, self.now, 5 * 60_000)
     }
@@ -171,6 +178,33 @@ impl World {
     /// The first transformer, at which faults strike.
     pub(super) fn first_bank(&mut self) -> &mut Bank {
         &mut self.islands[0].banks[0]
+    }
+
+    /// Rated kVA of the generator that feeds the first transformer now.
+    pub fn generator_kva(&self) -> Option<f64> {
+        self.on().find_map(|(fault, _)| match fault.what {
+            What::Generator { kva } => Some(kva),
+            _ => None,
+        })
+    }
+
+    /// Source impedance of each primary line of the first transformer, ohms.
+    pub(super) fn first_supply(&mut self, generator_kva: Option<f64>) -> Complex {
+        let island = &mut self.islands[0];
+        island.background = if generator_kva.is_some() { [0.0; HARMONICS] } else { BACKGROUND };
+        generator_kva.map_or(SOURCE_OHMS, generator_ohms)
+    }
+
+    /// The generator's volts behind its reactance, by line: its regulator holds the volts at its terminals whatever it is loaded with.
+    fn generator(&self, kva: f64) -> Abc {
+        let terminal = &self.islands[0].terminals[0];
+        let drawn = (0..3)
+            .map(|k| terminal.volts[0][k] * terminal.amperes[0][k].conj())
+            .fold(Complex::ZERO, |sum, power| sum + power);
+        let held = PRIMARY_V / 3.0_f64.sqrt() * (1.0 + 0.002 * self.chance.wander(21, self.now, 30_000));
+        let amperes = drawn.conj().times(1.0 / (3.0 * held));
+        let behind = (Complex::new(held, 0.0) + generator_ohms(kva) * amperes).abs();
+        std::array::from_fn(|k| Complex::polar(behind, -120.0 * k as f64))
     }
 
     fn bank(&self, unit: usize) -> (usize, usize) {
@@ -240,10 +274,12 @@ impl World {
         let sudden = self.edges.partition_point(|edge| *edge <= self.now)
             != self.edges.partition_point(|edge| *edge <= self.harmonics_from);
         let again = sudden || self.now >= self.harmonics_from.saturating_add(HARMONICS_HOLD_MS);
-        for island in &mut self.islands {
-            island.solve(&source);
+        let first = self.generator_kva().map_or(source, |kva| self.generator(kva));
+        for (number, island) in self.islands.iter_mut().enumerate() {
+            let source = if number == 0 { &first } else { &source };
+            island.solve(source);
             if again {
-                island.solve_harmonics(&source);
+                island.solve_harmonics(source);
             }
         }
         if again || self.base.is_empty() {
@@ -260,14 +296,15 @@ impl World {
         let bank = &self.islands[island].banks[number];
         let place = self.terminals(unit);
         let direct = bank.leakage.re / (1.0 + EDDY_SHARE);
+        let wound = &self.islands[island].windings[number];
         let windings = std::array::from_fn(|phase| {
-            let square = place.rms_amperes(phase).powi(2);
-            let eddy: f64 = ORDERS
-                .iter()
-                .zip(&place.amperes)
-                .map(|(order, abc)| (order * abc[phase].abs()).powi(2))
-                .sum();
-            direct * (square + EDDY_SHARE * eddy)
+            // In a wye each carries the amperes of its line.
+            let amperes = |index: usize| match bank.winding {
+                Winding::Wye => place.amperes[index][phase].abs(),
+                Winding::HighLeg => wound[index][phase],
+            };
+            let squares = ORDERS.iter().enumerate().map(|(index, order)| (order, amperes(index).powi(2)));
+            squares.map(|(order, square)| direct * square * (1.0 + EDDY_SHARE * order * order)).sum()
         });
         let ohms = self.warm[unit].termination_ohms;
         let terminations = std::array::from_fn(|k| {
@@ -310,7 +347,9 @@ impl World {
             plan.room_c + 3.5 * swing + 0.8 * self.chance.wander(10 + unit as u64, self.now, 50 * 60_000);
         let rated = self.plant.rated_a(unit);
         let (island, number) = self.bank(unit);
-        let rated_w = 3.0 * rated * rated * self.islands[island].banks[number].leakage.re;
+        let bank = &self.islands[island].banks[number];
+        let in_winding = if bank.winding == Winding::HighLeg { rated / 3.0_f64.sqrt() } else { rated };
+        let rated_w = 3.0 * in_winding * in_winding * bank.leakage.re;
         let share = losses.windings.iter().sum::<f64>() / rated_w;
         let warm = &mut self.warm[unit];
         // The room follows the fault or the weather and the transformer's own losses slowly.
@@ -326,6 +365,10 @@ impl World {
         let air = Air { celsius: warm.ambient_c, vents, fans: warm.fans_run.then_some(fans) };
         warm.heat.pass(losses, air, seconds);
     }
+}
+
+fn generator_ohms(kva: f64) -> Complex {
+    GENERATOR_PU.times(PRIMARY_V * PRIMARY_V / (1000.0 * kva))
 }
 
 fn islands(plant: &Plant) -> Vec<Island> {

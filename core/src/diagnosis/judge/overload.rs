@@ -63,6 +63,8 @@ struct Memory {
     named: Option<(Cause, Option<Place>, usize)>,
     /// The circuit at which it was found last: what stands there ends there.
     last: Option<usize>,
+    /// The mean of the latest hour.
+    demand: Mean,
     /// Its usual loading by hour of the day (UTC).
     usual: [Mean; HOURS],
 }
@@ -98,6 +100,7 @@ impl Overload {
             let most = most / times;
             let left = look.unit.load_time_left.filter(|_| circuit == look.plan.load);
             let memory = &mut self.circuits[circuit];
+            memory.demand.take(Some(most), Fade::of(look.fade.passed, ONE_HOUR));
             if let Some(priority) = memory.reached(most, left, look.end) {
                 self.claim(look, docket, circuit, priority);
             } else if most < 100.0 {
@@ -200,13 +203,15 @@ impl Overload {
 }
 
 impl Memory {
-    /// The highest step that it has reached.
+    /// The highest step that it has reached. A load that goes up and down breaks none while its demand, the mean of the latest hour, stands
+    /// above it.
     fn reached(&mut self, most: f64, left: Option<f64>, end: EventTime) -> Option<Priority> {
         let mut reached = None;
+        let demand = self.demand.by(0.0).unwrap_or(0.0);
         for ((setpoint, span, priority), standing) in STEPS.iter().zip(&mut self.steps) {
             let holds = match most {
                 most if most > *setpoint => Some(true),
-                most if most < setpoint - BACK => Some(false),
+                most if most < setpoint - BACK && demand < *setpoint => Some(false),
                 _ => None,
             };
             if standing.for_span(holds, end, *span) {

@@ -24,12 +24,23 @@ const SHORTEST: Span = Span::seconds(60);
 /// So many within so long: the recurrence rule of the limits (common practice, no source).
 const TIMES: usize = 3;
 const WITHIN: Span = Span::hours(6);
+/// A load that comes and goes lifts the whole by more than this, in per cent of the rating. Less is also what the machines of a unit that
+/// is nearly full do, a few times a day, where they happen to run together: then so many must come within that time (common practice,
+/// no source).
+const LIFTS: f64 = 55.0;
+const MANY: usize = 8;
+/// Of so many the mean lift is taken.
+const LATEST: usize = 5;
 /// Within so long of an overload that lasts they are its ups and downs: it is one until so long without it
 /// (the same as [`Cause::gone_after`] of it).
 const LASTS: Span = Span::minutes(120);
 /// Between peaks the load rests: where it stands above this per cent of the rating in between, as a mean of the latest hour, it is a load
 /// that is too large and goes up and down (common practice, no source).
 const RESTS: f64 = 85.0;
+/// Where the load of the latest half hour, its peaks among it, is above the rating as a mean, it is an overload that goes up and down, of which
+/// the ladder will tell.
+const HALF_AN_HOUR: Span = Span::minutes(30);
+const FULL: f64 = 100.0;
 /// After so long without one the count begins anew.
 const MEMORY: Span = Span::hours(48);
 
@@ -54,10 +65,14 @@ struct Memory {
     recurring: Recurring,
     /// How high the highest of those that are counted was.
     ever: f64,
+    /// By how much they lifted what rests, as a mean of the latest.
+    lift: f64,
     /// When an overload that lasts was claimed of it.
     lasting: Option<EventTime>,
     /// The latest hour, without the time in peaks.
     rest: Mean,
+    /// The latest half hour, all of it.
+    all: Mean,
 }
 
 impl Peaks {
@@ -76,6 +91,7 @@ impl Peaks {
     pub(crate) fn judge(&mut self, look: &Look<'_>, docket: &mut Docket) {
         let load = look.plan.load;
         let fade = Fade::of(look.fade.passed, ONE_HOUR);
+        let fade_of_all = Fade::of(look.fade.passed, HALF_AN_HOUR);
         for circuit in 0..self.circuits.len() {
             // The amperes before the unit are those behind it.
             let Some(most) = most_of_rating(look, circuit).filter(|_| look.plan.source != Some(circuit))
@@ -90,6 +106,7 @@ impl Peaks {
             if [Cause::OverloadUnit, Cause::OverloadPhase].iter().any(|cause| docket.claims(*cause, at)) {
                 memory.lasting = Some(look.end);
             }
+            memory.all.take(Some(most), fade_of_all);
             let is_new = memory.follow(most, look.end, interval);
             memory.rest.take(Some(most).filter(|_| memory.since.is_none()), fade);
             let times = memory.recurring.within(look.end, WITHIN);
@@ -99,7 +116,11 @@ impl Peaks {
                     self.gained[feeder] += look.share_of_gain(None, feeder).unwrap_or_default();
                 }
             }
-            if times < TIMES {
+            let lifts = memory.lift > LIFTS;
+            // A load that grows passes the rating in peaks first.
+            let grows = docket.claims(Cause::OverloadGrowth, None);
+            let enough = if lifts { times >= TIMES } else { times >= MANY && !grows };
+            if !enough {
                 docket.none(Cause::OverloadPeaks, circuit, None);
                 if let Some(at) = self.last.filter(|at| own && *at != circuit) {
                     docket.none(Cause::OverloadPeaks, at, None);
@@ -122,8 +143,7 @@ impl Peaks {
             // It stands while they come; it is told anew with each.
             let memory = &self.circuits[circuit];
             let proof = of_sign(Sign::PeakOfRating, Place::Whole, circuit, memory.ever).against(PEAK);
-            // Three may be machines of a unit that is full; each further one tells more (held against the scored trials).
-            let weight = (0.15 + 0.05 * times as f64).min(0.95);
+            let weight = if lifts { 0.65 + 0.05 * times as f64 } else { 0.05 * times as f64 }.min(0.95);
             let mut claim = Claim::new(Cause::OverloadPeaks, at, None, Priority::Low, proof)
                 .weighs(weight)
                 .lacking(look.to_trace().filter(|_| own));
@@ -163,12 +183,14 @@ impl Memory {
                 // A slow meter's single value stands for one and a half of its intervals.
                 let long = length >= SHORTEST.max(Span(interval.0 * 2)) && length < ONE_HOUR;
                 let lasts = self.lasting.is_some_and(|at| end - at < LASTS);
-                let rests = self.rest.by(0.0).is_none_or(|mean| mean < RESTS);
-                let counts = long && self.highest > PEAK && !lasts && rests;
+                let rest = self.rest.by(0.0).unwrap_or(0.0);
+                let is_full = self.all.by(0.0).is_some_and(|mean| mean > FULL);
+                let counts = long && self.highest > PEAK && !lasts && !is_full && rest < RESTS;
                 if counts {
                     self.recurring.take(since, length, MEMORY);
-                    let first = self.recurring.within(end, MEMORY) == 1;
-                    self.ever = if first { self.highest } else { self.ever.max(self.highest) };
+                    let known = self.recurring.within(end, MEMORY).min(LATEST);
+                    self.ever = if known == 1 { self.highest } else { self.ever.max(self.highest) };
+                    self.lift += (self.highest - rest - self.lift) / known as f64;
                 }
                 counts
             }

@@ -291,7 +291,7 @@ impl Sensor {
         let (end, air) = (look.end, look.unit.ambient);
         let Shown { quantity, circuit, .. } = *shown;
         let place = Some(quantity.place).filter(|place| *place != Place::Whole);
-        // What came near to the end of what can be has gone beyond it: that is heat.
+        // What came near to the end of what can be has gone beyond it, or stands there: that is heat.
         let end_c = quantity.what.range().1 - NEAR_END_K;
         let is_missing = shown.value.is_none() && self.last.is_some_and(|(_, last, _)| last < end_c);
         let missing = (is_missing && shown.has_company).then_some(true).or(shown.value.map(|_| false));
@@ -323,7 +323,7 @@ impl Sensor {
         let is_cold = short.map(|short| short > COLD_SHARE * rise);
         let cold = self.cold.for_span(is_cold, end, COLD_FOR);
         let over = if quantity.what == Measurand::Winding { STILL_OVER.0 } else { STILL_OVER.1 };
-        let still = self.still.stands(end, (value, shown.like), over);
+        let still = self.still.stands(end, (value, shown.like), over).filter(|_| value < end_c);
         let proof = if let Some((_, moved)) = self.jumped {
             Some(mark(Sign::Jumped, moved, JUMP_K))
         } else if let Some(beyond) = drift {

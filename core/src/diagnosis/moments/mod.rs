@@ -47,6 +47,9 @@ const USUALLY_HELD: usize = 32;
 const LONGEST_BREAK: Span = Span::seconds(60);
 /// How sure at the most, where it is not known what feeds it (common practice, no source).
 const NOT_ATTRIBUTED: f64 = 0.5;
+/// Volts that go within so long of a transfer to another supply are its own break: an emergency supply that must be started first takes some
+/// ten seconds (NFPA 110, type 10, from memory), and then the supply had gone before.
+const BY_TRANSFER: Span = Span::seconds(8);
 /// A contact that let go within so long is a bad one still.
 const LETS_GO: Span = Span::hours(24);
 /// Nothing of what came again is said to be over by silence when it was so long ago: the book knows by then.
@@ -247,6 +250,11 @@ impl Moments {
             if told.length > LONGEST_BREAK || (as_lost && known.is_none()) || known.is_some_and(counted) {
                 return;
             }
+        }
+        // A transfer that breaks before it makes is no interruption by the supply.
+        let by_transfer = |at: EventTime| (at - told.start).0.abs() <= BY_TRANSFER.0;
+        if told.cause.family() == Family::Supply && look.transferred.is_some_and(by_transfer) {
+            return;
         }
         let train = self.trains.add(key, told.start, told.length);
         let often = train.lately() >= OFTEN;

@@ -4,7 +4,7 @@ use super::loads::extra;
 use super::{DAY, Draft, HOUR, MONDAY};
 use crate::load::{Connection, Law};
 use crate::trial::fault::What;
-use crate::trial::plant::{Load, SWITCHED, Use};
+use crate::trial::plant::{HIGH_LEG_V, Load, SWITCHED, Use, WYE_V};
 use crate::work::Pattern;
 
 /// A working day.
@@ -75,6 +75,44 @@ pub(super) fn minute_meters(draft: &mut Draft) {
 /// Instruments two and a half times as far off as good ones.
 pub(super) fn poor_instruments(draft: &mut Draft) {
     draft.trial.worse = 2.5;
+}
+
+/// A delta with a high leg, and called one: lights and sockets on the two legs of 120 V, everything else on three.
+pub(super) fn high_leg(draft: &mut Draft) {
+    let unit = &mut draft.trial.plant.units[0];
+    (unit.high_leg, unit.called_wye) = (true, false);
+    // What is made for 240 V draws as much as its like for 208 V; of the rest such a unit carries less.
+    let heaters = (WYE_V / HIGH_LEG_V).powi(2);
+    for feeder in draft.trial.plant.feeders.iter_mut().filter(|feeder| feeder.unit == 0) {
+        let mut halves = Vec::new();
+        for load in &mut feeder.loads {
+            match (load.connection, load.law) {
+                (Connection::Single(1), _) => {
+                    load.va /= 4.0;
+                    load.connection = Connection::Single(0);
+                    halves.push(Load { connection: Connection::Single(2), ..*load });
+                }
+                (Connection::Single(_), _) => load.va /= 2.0,
+                (Connection::Delta, Law::Impedance) => load.va *= heaters,
+                _ => {}
+            }
+        }
+        feeder.loads.extend(halves);
+    }
+}
+
+/// The weekly run of the standby generator with load: the transfer switch goes over, and back two to four hours later. Weaker than the
+/// grid, it lets volts and frequency wander and distorts more.
+pub(super) fn generator(draft: &mut Draft) {
+    draft.trial.plant.units[0].has_standby = true;
+    let kva = draft.pick.between(1.1, 1.6) * draft.trial.plant.units[0].kva;
+    let from = draft.pick_at(9.0, 13.0);
+    let until = from + (draft.pick.between(2.0, 4.0) * HOUR as f64) as i64;
+    draft.steady(What::Generator { kva }, from, until);
+    for begin in [from, until] {
+        let open_ms = (1000.0 * draft.pick.between(0.3, 6.0)) as i64;
+        draft.steady(What::Transfer, begin, begin + open_ms);
+    }
 }
 
 /// Solar power comes back by a feeder in the middle of the day.

@@ -138,6 +138,9 @@ const ENTRIES: &[Entry] = &[
     entry("pair-unbalance-and-intermittent", LIGHTS, &[loads::unbalance, circuits::intermittent_contact]),
     entry("pair-five-seven-and-one-phase", NONE, &[harmonics::five_seven, loads::one_phase]),
     entry("pair-hot-room-and-overload", NONE, &[heat::hot_room, loads::whole_unit]),
+    // Later ones stand last, so that the plants of the others stay what they are.
+    entry("healthy-high-leg", LIGHTS, &[healthy::high_leg]),
+    entry("healthy-generator", LIGHTS, &[healthy::generator]),
 ];
 
 /// The names of all trials.
