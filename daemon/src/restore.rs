@@ -17,7 +17,7 @@ use std::collections::btree_map::Entry;
 use std::sync::Arc;
 
 /// The written form of snapshots; to be raised with any change of the types within [`ScopeState`].
-const STATE_FORMAT: u32 = 23;
+const STATE_FORMAT: u32 = 24;
 
 /// The snapshot of a scope, with its name.
 pub fn encode(monitor: &Monitor, scope: ScopeId) -> Option<(String, Vec<u8>)> {

@@ -79,6 +79,7 @@ signs! {
     AmperesGained: "amperes_gained_percent", "amperes over the usual", "%", 0;
     AmperesBefore: "amperes_before_a", "amperes before", "A", 0;
     AmpereStep: "ampere_step_a", "step of the amperes", "A", 0;
+    MovedWith: "moved_with_percent", "times of all at which a load stepped within seconds of it", "%", 0;
     SecondOrder: "second_order_percent", "second order of the amperes", "%", 0;
     NeutralSpread: "neutral_spread_percent", "spread of the volts to neutral with equal volts between the lines", "%", 1;
     LinesSpread: "lines_spread_percent", "spread of the volts between the lines", "%", 1;

@@ -20,7 +20,7 @@ const VOLTS_DEPART: f64 = 0.015;
 /// And from so many times the usual scatter on.
 const SCATTERS: f64 = 8.0;
 /// Amperes depart from this share of the rating on.
-const AMPERES_DEPART: f64 = 0.15;
+pub(super) const AMPERES_DEPART: f64 = 0.15;
 /// And from this share of the usual ones.
 const OF_USUAL: f64 = 0.4;
 /// The scatter follows new readings by this share.

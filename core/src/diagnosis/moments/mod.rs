@@ -257,6 +257,8 @@ impl Moments {
             return;
         }
         let train = self.trains.add(key, told.start, told.length);
+        train.note_beside(&told.beside);
+        let moves_with = train.moves_with().filter(|_| told.cause.family() != Family::Event);
         let often = train.lately() >= OFTEN;
         let priority = match told.cause {
             Cause::ConnectionIntermittent if often => Priority::High,
@@ -285,7 +287,9 @@ impl Moments {
             pattern: Some(Box::new(train.pattern.clone())),
             shares: None,
         };
-        docket.claim(claim.lacking(not_known.then_some(Lack::States).or(told.lack)));
+        let with =
+            moves_with.map(|(circuit, share)| of_sign(Sign::MovedWith, Place::Whole, circuit, 100.0 * share));
+        docket.claim(claim.with(with).lacking(not_known.then_some(Lack::States).or(told.lack)));
     }
 
     /// A step of the grid: faces that stand are claimed, so that other judges see them; what could be looked for and is not there

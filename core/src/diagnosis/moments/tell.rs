@@ -4,7 +4,7 @@
 //!
 //! Source: circuit theory; the bounds are common practice, no source, unless they say otherwise.
 
-use super::ear::Ear;
+use super::ear::{AMPERES_DEPART, Ear};
 use super::excursion::Excursion;
 use super::heard::idle;
 use crate::diagnosis::cause::Cause;
@@ -68,6 +68,8 @@ pub(super) struct Told {
     /// What would tell more.
     pub(super) lack: Option<Lack>,
     pub(super) marks: [Option<Mark>; MOST_MARKS],
+    /// Other feeders whose load stepped within seconds of it.
+    pub(super) beside: Vec<usize>,
 }
 
 impl Told {
@@ -84,6 +86,7 @@ impl Told {
             whole: false,
             lack: None,
             marks,
+            beside: Vec::new(),
         }
     }
 
@@ -120,6 +123,31 @@ pub(super) fn highest(three: Three) -> Option<(usize, f64)> {
 impl<'a> Moment<'a> {
     /// What happened, one thing for each place at the most.
     pub(super) fn tell(&self) -> Vec<Told> {
+        let mut told = self.of_each_place();
+        for told in &mut told {
+            told.beside = self.stepped_beside(told.circuit);
+        }
+        told
+    }
+
+    /// Feeders other than this whose amperes rose or fell by a load's step.
+    fn stepped_beside(&self, circuit: usize) -> Vec<usize> {
+        let steps = |part: &&Part<'_>| {
+            let of = self.circuit(part.ear.circuit);
+            let least = AMPERES_DEPART * of.rated_a.unwrap_or(f64::INFINITY);
+            let by = part.excursion.worst.amperes_over(&part.excursion.usual);
+            of.feeder.is_some()
+                && part.ear.circuit != circuit
+                && by.into_iter().flatten().any(|amperes| amperes.abs() >= least)
+        };
+        let mut circuits: Vec<usize> = self.parts.iter().filter(steps).map(|part| part.ear.circuit).collect();
+        // A step up and one down are two departures.
+        circuits.sort_unstable();
+        circuits.dedup();
+        circuits
+    }
+
+    fn of_each_place(&self) -> Vec<Told> {
         let mut told = self.trips();
         if let Some(interruption) = self.interruption() {
             told.extend(interruption);
@@ -132,6 +160,8 @@ impl<'a> Moment<'a> {
         if let Some(start) = self.start(&told) {
             // Of meters that are read less often it says why the volts went, not how often loads start.
             told.extend(self.parts.iter().all(|part| part.excursion.step <= COUNTS_STARTS).then_some(start));
+            // A contact elsewhere may let go at that very moment.
+            self.breaks(&mut told);
             return told;
         }
         match self.of_load() {

@@ -24,6 +24,9 @@ const OF_TEN: usize = 7;
 /// See [`LEAST_STARTS`].
 const ABOUT: f64 = 0.15;
 
+/// A load that steps within seconds of so large a part of all times moves with it (common practice, no source).
+const MOSTLY: f64 = 0.75;
+
 /// One thing that comes again.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct Train {
@@ -35,6 +38,8 @@ pub(super) struct Train {
     pub(super) worst: Priority,
     /// Its latest start.
     pub(super) last: EventTime,
+    /// Feeders whose load stepped within seconds of it, each with how often.
+    beside: Vec<(usize, u32)>,
 }
 
 /// All of them.
@@ -74,7 +79,15 @@ impl Trains {
                 every: None,
                 days: None,
             };
-            self.0.push(Train { cause, circuit, place, pattern, worst: Priority::Journal, last: start });
+            self.0.push(Train {
+                cause,
+                circuit,
+                place,
+                pattern,
+                worst: Priority::Journal,
+                last: start,
+                beside: Vec::new(),
+            });
             self.0.len() - 1
         });
         let train = &mut self.0[index];
@@ -110,6 +123,23 @@ impl Train {
     /// How often it came lately.
     pub(super) fn lately(&self) -> usize {
         self.pattern.starts.iter().filter(|start| self.last - **start <= SOON).count()
+    }
+
+    /// Counts the feeders whose load stepped within seconds of the latest.
+    pub(super) fn note_beside(&mut self, circuits: &[usize]) {
+        for circuit in circuits {
+            match self.beside.iter_mut().find(|(known, _)| known == circuit) {
+                Some((_, times)) => *times = times.saturating_add(1),
+                None => self.beside.push((*circuit, 1)),
+            }
+        }
+    }
+
+    /// The feeder whose load stepped at most of the times, and at which share of them.
+    pub(super) fn moves_with(&self) -> Option<(usize, f64)> {
+        let (circuit, times) = self.beside.iter().max_by_key(|(_, times)| *times)?;
+        let share = f64::from(*times) / f64::from(self.pattern.times.max(1));
+        (self.pattern.times as usize >= OFTEN && share >= MOSTLY).then_some((*circuit, share))
     }
 
     /// At least this urgent from now on.
