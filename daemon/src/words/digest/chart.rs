@@ -111,7 +111,7 @@ impl Page<'_> {
                     (self.hours_grid(&frame))
                     (self.value_grid(&frame))
                     @for line in &chart.lines { (band(&frame, line)) }
-                    (gaps(&frame, &chart.lines, &self.say("not-measured")))
+                    (gaps(&frame, &chart.lines, &self.say("digest-gap")))
                     (self.limits(&frame, first))
                     @if let Some(line) = chart.reference { (mean(&frame, line, "ref")) }
                     @for line in &chart.lines { (mean(&frame, line, class(line.quantity.place))) }

@@ -141,6 +141,7 @@ digest-nothing-drawn = Nichts zu zeichnen: keine Werte, oder ein Tag aus der Zei
 digest-chart = Verlauf über den Tag, { $meter }, { $names }
 digest-chart-excursions = kurze Grenzverletzungen: { $count }
 digest-chart-not-measured = { $share } des Tages nicht gemessen
+digest-gap = keine Werte
 digest-ambient = Umg
 
 # Was Alarme von Menschen verlangten.

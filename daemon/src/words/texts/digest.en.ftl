@@ -141,6 +141,7 @@ digest-nothing-drawn = Nothing to draw: no values, or a day kept before charts w
 digest-chart = Chart over the day of { $meter }, { $names }
 digest-chart-excursions = { $count } short excursions
 digest-chart-not-measured = not measured for { $share } of the day
+digest-gap = not measured
 digest-ambient = amb
 
 # What alarms asked of people.
