@@ -33,19 +33,15 @@ pub fn ageing(
         Aged::Today => speech.say("ageing-today"),
     };
     let share = format!("{:.0}", 100.0 * day.measured);
-    let mut said = match day.hours {
-        Some(hours) => {
-            let hours = figure(hours, speech);
-            speech.with("ageing-aged", &[("when", &when), ("hours", &hours)])
-        }
-        None => {
-            let least = format!("{:.0}", 100.0 * LEAST_MEASURED);
-            speech.with("ageing-untold", &[("when", &when), ("share", &share), ("least", &least)])
-        }
+    let mut said = if let Some(hours) = day.hours {
+        let hours = figure(hours, speech);
+        let aged = speech.with("ageing-aged", &[("when", &when), ("hours", &hours)]);
+        let part = speech.with("ageing-part", &[("share", &share)]);
+        if day.measured < 0.995 { format!("{aged}, {part}") } else { aged }
+    } else {
+        let least = format!("{:.0}", 100.0 * LEAST_MEASURED);
+        speech.with("ageing-untold", &[("when", &when), ("share", &share), ("least", &least)])
     };
-    if day.hours.is_some() && day.measured < 0.995 {
-        said = format!("{said}, {}", speech.with("ageing-part", &[("share", &share)]));
-    }
     if let Some(hours) = day.total_h {
         let percent = figure(100.0 * hours / RATED_LIFE_H, speech);
         let parts = [("hours", &*figure(hours, speech)), ("percent", &percent)];

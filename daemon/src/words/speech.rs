@@ -42,13 +42,13 @@ impl Speech {
 
     /// All of them, English first.
     #[cfg(test)]
-    pub(crate) fn all() -> impl Iterator<Item = Self> {
+    pub(super) fn all() -> impl Iterator<Item = Self> {
         (0..COUNT).map(Self)
     }
 
     /// The parts of the digest's words between what is put in, as far as they are long enough to be known again, by key.
     #[cfg(test)]
-    pub(in crate::words) fn sentences(self) -> impl Iterator<Item = (String, String)> {
+    pub(super) fn sentences(self) -> impl Iterator<Item = (String, String)> {
         let lines = FILES[self.0].1[1].lines().filter_map(|line| line.split_once(" = "));
         let parts = lines.flat_map(|(key, words)| {
             let parts = words.split('{').flat_map(|part| part.split('}'));
