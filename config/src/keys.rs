@@ -20,7 +20,7 @@ macro_rules! shapes {
 shapes! {
     ROOT: "kvarden.toml" ["site" "source" "transformer" "feeder" "circuit" "meter" "state" "limit" "work" "broker" "tell" "mail" "webhook" "command" "links" "person" "rota"
         "store" "digest"];
-    SITE: "[site]" ["name" "timezone" "show_temperatures"];
+    SITE: "[site]" ["name" "timezone" "show_temperatures" "language"];
     SOURCE: "[[source]]" ["name" "kind"];
     TRANSFORMER: "[[transformer]]" ["name" "location" "kind" "phases" "kva" "primary" "secondary" "fed_by" "parallel_with" "point_of_common_coupling"
         "impedance_percent" "x_over_r" "cooling" "rated_rise_c" "insulation_class_c" "k_rating" "rated_ambient_c"

@@ -194,7 +194,7 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
         recording,
     };
     let digest = digest_under(&store, digest?.unwrap_or_else(digest_default));
-    let (timezone, shows) = (site.timezone, site.shows);
+    let (timezone, shows, language) = (site.timezone, site.shows, site.language);
     Some(Configuration {
         plant,
         timezone,
@@ -211,6 +211,7 @@ fn configuration(root: &mut Section<'_>, files: &Files<'_>) -> Option<Configurat
         store,
         digest,
         shows,
+        language,
     })
 }
 

@@ -6,12 +6,15 @@ use crate::section::{Section, Value, wrong_kind};
 use crate::values::{choice, parse_time_of_day, says, text, yes_or_no};
 use crate::web::mail_address;
 
+/// A language that is spoken here.
+pub(crate) fn language(value: &Value<'_>) -> Result<Language, Fault> {
+    choice(&Language::ALL.map(|language| (language.key(), language)))(value)
+}
+
 /// One person. `open`: the ways that the file opens by their sections.
 pub(crate) fn person(s: &mut Section<'_>, open: &[Way]) -> Option<PersonSpec> {
     let name = s.required("name", "\"Ines\"", text);
-    let language = s.or("language", Language::English, |value| {
-        choice(&Language::ALL.map(|language| (language.key(), language)))(value)
-    });
+    let language = s.or("language", Language::English, language);
     let quiet = s.optional("quiet", quiet);
     let mail = s.optional("mail", mail_address);
     let command = s.optional("command", argument);

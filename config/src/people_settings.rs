@@ -101,7 +101,7 @@ pub struct LinksSpec {
     pub lasts: Span,
 }
 
-/// In which language a person reads.
+/// In which language a person reads, or a site.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 pub enum Language {
     /// English.

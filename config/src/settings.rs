@@ -2,7 +2,7 @@
 
 use crate::mqtt_settings::{BrokerSpec, MqttSpec};
 use crate::people_settings::{
-    CommandSpec, LinksSpec, MailSpec, PersonSpec, RotaSpec, TellingSpec, WebhookSpec,
+    CommandSpec, Language, LinksSpec, MailSpec, PersonSpec, RotaSpec, TellingSpec, WebhookSpec,
 };
 use crate::registers::ModbusSpec;
 use kvarden_core::measurand::Quantity;
@@ -44,6 +44,8 @@ pub struct Configuration {
     pub digest: DigestSpec,
     /// In which unit people read temperatures.
     pub shows: TemperatureUnit,
+    /// In which language the digest is written, and what no one person is told: the broker's, the file's and the log's messages.
+    pub language: Language,
 }
 
 /// In which unit people read temperatures. Inside and in files for programs they are always °C and K.

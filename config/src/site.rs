@@ -1,6 +1,8 @@
 //! Readers of `[site]` and `[[feeder]]`.
 
 use crate::fault::{Fault, nearest};
+use crate::people::language;
+use crate::people_settings::Language;
 use crate::section::{Section, Value};
 use crate::settings::TemperatureUnit;
 use crate::supplies::{Fed, Known, fed_by};
@@ -14,15 +16,17 @@ pub(crate) struct Site {
     pub(crate) name: String,
     pub(crate) timezone: String,
     pub(crate) shows: TemperatureUnit,
+    pub(crate) language: Language,
 }
 
-/// Name, time zone and unit of the site.
+/// Name, time zone, unit and language of the site.
 pub(crate) fn site(s: &mut Section<'_>) -> Option<Site> {
     let name = s.required("name", "\"Larkspur Cannery\"", text);
     let timezone = s.required("timezone", "\"America/Denver\"", timezone);
     let units = [("celsius", TemperatureUnit::Celsius), ("fahrenheit", TemperatureUnit::Fahrenheit)];
     let shows = s.or("show_temperatures", TemperatureUnit::Celsius, choice(&units));
-    Some(Site { name: name?, timezone: timezone?, shows: shows? })
+    let language = s.or("language", Language::English, language);
+    Some(Site { name: name?, timezone: timezone?, shows: shows?, language: language? })
 }
 
 fn timezone(value: &Value<'_>) -> Result<String, Fault> {

@@ -1,6 +1,6 @@
 //! The whole nameplate, wiring forms, circuits, states and supplies are read as they are written.
 
-use kvarden_config::{Configuration, SourceSpec, TemperatureUnit, render};
+use kvarden_config::{Configuration, Language, SourceSpec, TemperatureUnit, render};
 use kvarden_core::measurand::{Measurand, Quantity};
 use kvarden_core::phases::{Phase, Place};
 use kvarden_core::plan::Plan;
@@ -14,7 +14,11 @@ use std::path::Path;
 const WHOLE: &str = include_str!("good/whole.toml");
 
 fn whole() -> Configuration {
-    let (configuration, problems) = kvarden_config::parse("whole.toml", WHOLE, &|path| {
+    read(WHOLE)
+}
+
+fn read(text: &str) -> Configuration {
+    let (configuration, problems) = kvarden_config::parse("whole.toml", text, &|path| {
         std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/good").join(path))
     });
     assert!(problems.is_empty(), "{}", render(&problems));
@@ -77,6 +81,13 @@ fn fahrenheit_is_converted_as_a_temperature_or_as_a_difference() {
     near(Some(plant.limits[1].levels[0].setpoint), 15.0);
     near(plant.limits[1].when.first().map(|when| when.above), 0.0);
     assert_eq!(whole().shows, TemperatureUnit::Fahrenheit);
+}
+
+#[test]
+fn a_site_has_its_language_and_without_one_it_is_english() {
+    assert_eq!(whole().language, Language::German);
+    let english = WHOLE.replace("language = \"de\"\n", "");
+    assert_eq!(read(&english).language, Language::English);
 }
 
 /// The meter gives tenths of °F: 770 is 77 °F, which is 25 °C, by the definition of the scales.

@@ -5,6 +5,7 @@
 
 use crate::measurand::{Measurand, Quantity};
 use crate::phases::{Phase, Place};
+use crate::plan::Why;
 
 /// How a side of a transformer, or a feeder, is connected.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -141,12 +142,12 @@ impl WiringForm {
     }
 
     /// Why a quantity is not judged on this form; nothing where it is.
-    pub fn why_not(self, quantity: Quantity) -> Option<&'static str> {
+    pub fn why_not(self, quantity: Quantity) -> Option<Why> {
         match quantity.what {
             Measurand::VoltageLn => self.why_not_to_neutral(quantity.place),
             Measurand::VoltageLl => match self {
-                Self::SplitPhase | Self::SinglePhase if quantity.place != Place::AB => Some(NO_SUCH_WIRE),
-                Self::TwoLegs { legs } if quantity.place != legs => Some(NO_SUCH_WIRE),
+                Self::SplitPhase | Self::SinglePhase if quantity.place != Place::AB => Some(Why::NoSuchWire),
+                Self::TwoLegs { legs } if quantity.place != legs => Some(Why::NoSuchWire),
                 _ => None,
             },
             Measurand::VoltageUnbalance
@@ -157,59 +158,49 @@ impl WiringForm {
             | Measurand::CurrentZeroSequence
                 if self.phases() == 1 =>
             {
-                Some("unbalance is a matter of three phases, and this form has fewer")
+                Some(Why::FewerPhases)
             }
-            Measurand::VoltageZeroSequence if self != Self::Wye => {
-                Some("the volts to neutral of this form have a zero sequence by design, or float")
-            }
+            Measurand::VoltageZeroSequence if self != Self::Wye => Some(Why::ZeroSequenceByDesign),
             Measurand::CurrentZeroSequence => match self {
-                Self::Delta | Self::CornerGroundedDelta { .. } | Self::OpenDelta { high: None } => Some(
-                    "without a neutral there is none but what goes to earth: look at the meter's current transformers",
-                ),
+                Self::Delta | Self::CornerGroundedDelta { .. } | Self::OpenDelta { high: None } => {
+                    Some(Why::OnlyToEarth)
+                }
                 _ => None,
             },
             Measurand::NeutralCurrent | Measurand::NeutralLoading | Measurand::NeutralOverPhase => match self
             {
-                Self::TwoLegs { .. } => {
-                    Some("with two legs of a star the neutral carries near as much as a leg: normal")
-                }
+                Self::TwoLegs { .. } => Some(Why::TwoLegs),
                 Self::Delta
                 | Self::CornerGroundedDelta { .. }
                 | Self::OpenDelta { high: None }
-                | Self::SinglePhase => Some("this form has no neutral: look what the meter calls so"),
+                | Self::SinglePhase => Some(Why::NoNeutral),
                 _ => None,
             },
             _ => None,
         }
     }
 
-    fn why_not_to_neutral(self, place: Place) -> Option<&'static str> {
+    fn why_not_to_neutral(self, place: Place) -> Option<Why> {
         match self {
-            Self::Delta | Self::OpenDelta { high: None } => {
-                Some("a delta has no neutral: what a meter shows there floats; line-to-line volts are judged")
-            }
-            Self::HighLegDelta { .. } | Self::OpenDelta { high: Some(_) } => {
-                Some("the high leg stands at 1.73 times the others by design; line-to-line volts are judged")
-            }
+            Self::Delta | Self::OpenDelta { high: None } => Some(Why::Floats),
+            Self::HighLegDelta { .. } | Self::OpenDelta { high: Some(_) } => Some(Why::HighLeg),
             Self::CornerGroundedDelta { grounded } if place == Place::from(grounded) => {
-                Some("this corner is grounded: 0 V is by design")
+                Some(Why::CornerGrounded)
             }
             Self::Wye | Self::OpenWye | Self::CornerGroundedDelta { .. } => None,
-            Self::SplitPhase => (!matches!(place, Place::A | Place::B)).then_some(NO_SUCH_WIRE),
-            Self::SinglePhase => (place != Place::A).then_some(NO_SUCH_WIRE),
+            Self::SplitPhase => (!matches!(place, Place::A | Place::B)).then_some(Why::NoSuchWire),
+            Self::SinglePhase => (place != Place::A).then_some(Why::NoSuchWire),
             Self::TwoLegs { legs } => {
                 let [one, other] = match legs {
                     Place::BC => [Place::B, Place::C],
                     Place::CA => [Place::C, Place::A],
                     _ => [Place::A, Place::B],
                 };
-                (place != one && place != other).then_some(NO_SUCH_WIRE)
+                (place != one && place != other).then_some(Why::NoSuchWire)
             }
         }
     }
 }
-
-const NO_SUCH_WIRE: &str = "this form has no such wire: look at the meter's map or its connections";
 
 #[cfg(test)]
 mod tests {

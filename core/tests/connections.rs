@@ -271,7 +271,7 @@ fn where_no_heat_of_a_connection_is_told_it_is_said_why() {
         change(&mut plant);
         let plan = Plan::new(&plant).expect("a fit plant");
         let of_heat = |one: &&NotJudged| one.quantity.what == Measurand::ContactHeat && one.meter == "MP-1";
-        plan.not_judged.iter().find(of_heat).map(|one| one.reason.clone())
+        plan.not_judged.iter().find(of_heat).map(|one| one.reason.to_string())
     };
     assert_eq!(reason(|_| ()), None);
     let volts = |plant: &mut Plant, meter: usize| {
@@ -292,7 +292,7 @@ fn where_no_heat_of_a_connection_is_told_it_is_said_why() {
         plan.not_judged
             .into_iter()
             .find(|one| one.quantity.what == Measurand::ContactHeat)
-            .map(|one| one.reason)
+            .map(|one| one.reason.to_string())
     };
     assert!(without(0).expect("a reason").contains("on the load side"));
     assert!(without(1).expect("a reason").contains("from the feeder's meter"));

@@ -4,7 +4,9 @@ mod nameplate;
 mod tree;
 
 use crate::acquire::{MOST_APART, ReadPlan};
-use crate::words::subject::quantity_words;
+use crate::words::gap;
+use crate::words::quantity as named;
+use crate::words::speech::Speech;
 use crate::words::time::duration;
 use crate::words::unit::Scale;
 use kvarden_config::{Configuration, ModbusSpec, OneModel, SourceSpec, TemperatureUnit};
@@ -36,7 +38,7 @@ pub fn page(configuration: &Configuration, plan: &Plan) -> String {
     }
     if !plan.not_judged.is_empty() {
         let _ = writeln!(text, "\nNot judged, and why");
-        for line in not_judged_lines(plan) {
+        for line in not_judged_lines(plan, Speech::ENGLISH) {
             let _ = writeln!(text, "  {line}");
         }
     }
@@ -68,7 +70,11 @@ fn meter_lines(configuration: &Configuration, scope: &ScopePlan, meter: &MeterPl
         requests(spec, meter, text);
     }
     for (measurand, places, lines) in grouped(scope, meter, configuration.shows) {
-        let at = if places.is_empty() { String::new() } else { format!(" ({})", several(&places)) };
+        let at = if places.is_empty() {
+            String::new()
+        } else {
+            format!(" ({})", gap::places(&places, Speech::ENGLISH))
+        };
         let _ = writeln!(text, "    {}{at}{}", measurand.key(), lines[0]);
         for line in &lines[1..] {
             let _ = writeln!(text, "      {line}");
@@ -122,14 +128,6 @@ fn place(quantity: Quantity) -> Option<String> {
     quantity.to_string().split_once('.').map(|(_, place)| place.to_owned())
 }
 
-/// All of a few; of many, as of harmonics, the first and the last.
-fn several(places: &[String]) -> String {
-    match places {
-        [first, .., last] if places.len() > 20 => format!("{first} to {last}, {} of them", places.len()),
-        _ => places.join(" "),
-    }
-}
-
 fn list(head: &str, items: &[String], text: &mut String) {
     if items.is_empty() {
         return;
@@ -147,7 +145,7 @@ fn list(head: &str, items: &[String], text: &mut String) {
 }
 
 /// What can't be judged and why: each reason once for the places of one measurand at one meter.
-pub fn not_judged_lines(plan: &Plan) -> Vec<String> {
+pub fn not_judged_lines(plan: &Plan, speech: Speech) -> Vec<String> {
     let mut groups: Vec<(&NotJudged, Vec<Quantity>)> = Vec::new();
     for one in &plan.not_judged {
         let same = |known: &NotJudged| {
@@ -160,17 +158,18 @@ pub fn not_judged_lines(plan: &Plan) -> Vec<String> {
     }
     let line = |(one, quantities): (&NotJudged, Vec<Quantity>)| {
         let what = if let [only] = quantities[..] {
-            quantity_words(only)
+            named(only, speech)
         } else {
             let places: Vec<String> = quantities.iter().filter_map(|quantity| place(*quantity)).collect();
-            format!("{} ({})", one.quantity.what.facts().words, several(&places))
+            let what = named(Quantity::whole(one.quantity.what), speech);
+            format!("{what} ({})", gap::places(&places, speech))
         };
-        format!("{}, {what}: {}", one.meter, one.reason)
+        format!("{}, {what}: {}", gap::whose(one, plan, speech), gap::reason(&one.reason, speech))
     };
     groups.into_iter().map(line).collect()
 }
 
-/// Each limit in force in one line, for the frozen digest.
+/// Each limit in force in one line, for the JSON form of the digest: for programs, so in English always.
 pub fn limit_lines(plan: &Plan, shows: TemperatureUnit) -> Vec<String> {
     let meters = plan.scopes.iter().flat_map(|scope| scope.meters.iter().map(move |meter| (scope, meter)));
     meters

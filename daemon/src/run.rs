@@ -264,7 +264,7 @@ pub(crate) async fn site_of(keeper: &Keeper, configuration: &Configuration) -> R
         topics: configuration.tell.topics.clone(),
         shows: configuration.shows,
         whereabouts: Whereabouts::of(&configuration.plant),
-        speech: crate::words::speech::Speech::ENGLISH,
+        speech: crate::words::speech::Speech::of(Some(configuration.language.key())),
     })
 }
 

@@ -302,6 +302,7 @@ pub(crate) fn start_acquiring(
 /// Who makes the digests.
 pub(crate) fn maker(world: &World, configuration: &Configuration, plan: &Plan) -> Rc<Maker> {
     let folder = (world.outside == Outside::Open).then(|| configuration.digest.folder.clone());
-    let context = DigestContext::new(plan, &configuration.timezone, configuration.shows);
+    let Configuration { timezone, shows, language, .. } = configuration;
+    let context = DigestContext::new(plan, timezone, *shows, *language);
     Maker::new(world.keeper.clone(), context, configuration.digest.at, folder)
 }

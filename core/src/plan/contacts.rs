@@ -2,6 +2,7 @@
 
 use super::formulas::ambients;
 use super::limits::rating;
+use super::reason::Why;
 use super::study::{Draft, slot};
 use super::{MeterPlan, ScopePlan};
 use crate::measurand::{Measurand, Quantity};
@@ -19,7 +20,7 @@ const MOST_APART: Span = Span::minutes(1);
 
 /// Why no heat of its connection to the transformer is told of a feeder's meter; nothing where it is, or where another meter of
 /// the feeder tells it.
-pub(super) fn why_no_heat(plant: &Plant, scope: &ScopePlan, meter: &MeterPlan) -> Option<&'static str> {
+pub(super) fn why_no_heat(plant: &Plant, scope: &ScopePlan, meter: &MeterPlan) -> Option<Why> {
     let of_plant = |meter: &MeterPlan| plant.meters.get(meter.id.0 as usize);
     let measures = of_plant(meter)?.measures;
     let Target::Feeder(index) = measures else { return None };
@@ -41,17 +42,17 @@ pub(super) fn why_no_heat(plant: &Plant, scope: &ScopePlan, meter: &MeterPlan) -
     let direct =
         feeder.supplies.first().is_none_or(|normal| normal.from == SupplyFrom::Transformer(feeder.fed_by));
     Some(if plant.wiring(measures).is_none_or(|(form, _)| form != WiringForm::Wye) {
-        "only with a neutral can the drop of one phase be told: the feeder is no star"
+        Why::NoStar
     } else if !direct {
-        "it hangs on another feeder: what is tapped off on the way carries its own current"
+        Why::BehindAnother
     } else if !(has(meter, Measurand::VoltageLn) && has(meter, Measurand::Current)) {
-        "it needs volts to neutral and amperes of all three phases from the feeder's meter"
+        Why::FeederVolts
     } else if ups().next().is_none() {
-        "it needs volts to neutral of all three phases from a meter on the load side of the transformer"
+        Why::LoadSideVolts
     } else if meter.every > MOST_APART || ups().all(|up| up.every > MOST_APART) {
-        "one of the two meters gives values too rarely to compare them at the same moment: once a minute at least"
+        Why::TooRarely
     } else if feeder.rated_a.is_none() {
-        "how much it may carry is not known: give the feeder its rated_a"
+        Why::CarriesUnknown
     } else {
         return None;
     })

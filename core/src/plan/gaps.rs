@@ -1,7 +1,7 @@
 //! What is not judged although its owner may expect it, and what would mend that.
 
 use super::contacts::why_no_heat;
-use super::{MeterPlan, NotJudged, ScopePlan};
+use super::{MeterPlan, NotJudged, Reason, ScopePlan, Why};
 use crate::electrical::loss::most_other_stray;
 use crate::electrical::permissible::{Weights, factor_bounds};
 use crate::electrical::spectrum::Spectrum;
@@ -19,7 +19,7 @@ pub(super) fn gaps(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
         gaps.extend(reasons.map(|(meter, reason)| NotJudged {
             meter: meter.name.clone(),
             quantity: Quantity::at(Measurand::ContactHeat, Place::A),
-            reason: reason.to_owned(),
+            reason: reason.into(),
         }));
     }
     // What a meter of logged files gives is known only to the replay.
@@ -34,90 +34,77 @@ fn of_meter(plant: &Plant, meter: &MeterPlan) -> Vec<NotJudged> {
     let three_phases =
         measures.and_then(|target| plant.wiring(target)).is_none_or(|(form, _)| form.phases() == 3);
     let has = |what: Measurand| meter.series.iter().any(|quantity| quantity.what == what);
-    let gap = |what: Measurand, reason: &str| NotJudged {
+    let gap = |what: Measurand, reason: Reason| NotJudged {
         meter: meter.name.clone(),
         quantity: Quantity::whole(what),
-        reason: reason.to_owned(),
+        reason,
     };
     let mut gaps = Vec::new();
     if has(Measurand::Current) && !has(Measurand::LoadingPhase) {
-        gaps.push(gap(
-            Measurand::LoadingPhase,
-            "how much it may carry is not known: give the feeder its rated_a",
-        ));
+        gaps.push(gap(Measurand::LoadingPhase, Why::CarriesUnknown.into()));
     }
     if let Some(Target::Transformer(index, _)) = measures
         && let kind = plant.transformers[index].kind
         && !kind.carries_its_kva()
     {
-        let reason = format!(
-            "the kVA of {} {} is not what passes through it; its amperes are judged",
-            if kind == Kind::Autotransformer { "an" } else { "a" },
-            kind.key()
-        );
-        gaps.push(gap(Measurand::LoadingKva, &reason));
+        let why = if kind == Kind::Autotransformer { Why::Autotransformer } else { Why::BuckBoost };
+        gaps.push(gap(Measurand::LoadingKva, why.into()));
     }
     let has_volts = has(Measurand::VoltageLn) || has(Measurand::VoltageLl);
     if three_phases && has_volts && !has(Measurand::VoltageUnbalance) {
-        let reason =
-            "it needs all three line-to-line voltages from one meter, or those to neutral with their angles";
-        gaps.push(gap(Measurand::VoltageUnbalance, reason));
+        gaps.push(gap(Measurand::VoltageUnbalance, Why::LineVolts.into()));
     }
     gaps.extend(
-        harmonics_reason(plant, meter, measures).map(|reason| gap(Measurand::SpectrumLoading, &reason)),
+        harmonics_reason(plant, meter, measures).map(|reason| gap(Measurand::SpectrumLoading, reason)),
     );
     if three_phases && has(Measurand::VoltageAngle) && !has(Measurand::VoltageZeroSequence) {
-        let reason = "it needs volts to neutral and their angles for all three phases from one meter";
-        gaps.push(gap(Measurand::VoltageZeroSequence, reason));
+        gaps.push(gap(Measurand::VoltageZeroSequence, Why::VoltsWithAngles.into()));
     }
     if three_phases && has(Measurand::CurrentAngle) && !has(Measurand::CurrentNegativeSequence) {
-        let reason = if has(Measurand::CurrentPositiveSequence) {
-            "how much it may carry is not known, so neither how little means nothing: give the feeder its rated_a"
-        } else {
-            "it needs amperes and their angles for all three phases from one meter"
-        };
-        gaps.push(gap(Measurand::CurrentNegativeSequence, reason));
+        let known = has(Measurand::CurrentPositiveSequence);
+        let why = if known { Why::LittleUnknown } else { Why::AmperesWithAngles };
+        gaps.push(gap(Measurand::CurrentNegativeSequence, why.into()));
     }
     if has(Measurand::Winding)
         && !meter.limits.iter().any(|limit| of(meter, limit.series) == Measurand::Winding && !limit.rate)
     {
-        let reason = "no limit: give the transformer its insulation_class_c, or set a limit";
         gaps.push(NotJudged {
             quantity: Quantity::at(Measurand::Winding, Place::A),
-            ..gap(Measurand::Winding, reason)
+            ..gap(Measurand::Winding, Why::NoWindingLimit.into())
         });
     }
     gaps
 }
 
 /// Why a transformer's loading with its harmonics is not told although its meter knows something of them.
-fn harmonics_reason(plant: &Plant, meter: &MeterPlan, measures: Option<Target>) -> Option<String> {
+fn harmonics_reason(plant: &Plant, meter: &MeterPlan, measures: Option<Target>) -> Option<Reason> {
     let points = &meter.series[..meter.points];
     let has = |what: Measurand| points.iter().any(|quantity| quantity.what == what);
     let is_told = meter.series.iter().any(|quantity| quantity.what == Measurand::SpectrumLoading);
     let orders = has(Measurand::CurrentHarmonic) || has(Measurand::CurrentHarmonicAmperes);
     match measures? {
         Target::Transformer(..) if is_told => None,
-        Target::Transformer(_, SideOf::Primary) if orders => Some(
-            "orders of the supply side lack the triplen that circulate in a delta: give those of the secondary".to_owned(),
-        ),
+        Target::Transformer(_, SideOf::Primary) if orders => Some(Why::SupplySideOrders.into()),
         Target::Transformer(index, SideOf::Secondary)
             if has(Measurand::CurrentThd) && !orders && plant.transformers[index].kind.carries_its_kva() =>
         {
             // A round figure for the example, in the middle of what such loads have.
             let example = 30.0;
             let bounds = factor_bounds(example, Spectrum::HIGHEST).ok()?;
-            Some(format!(
-                "the THD alone does not say which orders it is made of: at {example} % the harmonic loss factor lies between {:.1} and \
-                 {:.0}, or {:.0} if the orders fall as they usually do; give orders 3, 5, 7 and on to 13 at least, or the factor",
-                bounds.least, bounds.most, bounds.most_if_falling
+            Some(Reason::with(
+                Why::ThdAlone,
+                &[
+                    ("example", example, 0),
+                    ("least", bounds.least, 1),
+                    ("most", bounds.most, 0),
+                    ("falling", bounds.most_if_falling, 0),
+                ],
             ))
         }
         Target::Transformer(index, SideOf::Secondary)
             if has(Measurand::KFactor) && !orders && plant.transformers[index].kind.carries_its_kva() =>
         {
-            let why = "a K-factor is referred to the rated amperes that the meter was told, which are not known here";
-            Some(format!("{why}{}; give the harmonic loss factor instead, or the orders", carried_at_k(&plant.transformers[index])))
+            Some(k_factor_reason(&plant.transformers[index]))
         }
         _ => None,
     }
@@ -139,19 +126,19 @@ fn limits_on_nothing(plant: &Plant, scopes: &[ScopePlan]) -> Vec<NotJudged> {
     let unused = plant.limits.iter().filter(|limit| !limit.levels.is_empty() && !in_force(limit));
     unused
         .map(|limit| NotJudged {
-            meter: format!("the limit of {}", limit.origin),
+            meter: limit.origin.clone(),
             quantity: Quantity::numbered(
                 limit.on,
                 limit.place.unwrap_or(Place::Whole),
                 limit.number.unwrap_or_default(),
             ),
-            reason: "no meter that it applies to gives this, or a nearer limit stands before it".to_owned(),
+            reason: Why::GivenByNone.into(),
         })
         .collect()
 }
 
 /// What a K-factor would say of this unit if the meter was told its rated amperes: at them K is the loss factor (UL 1561, from memory).
-fn carried_at_k(unit: &Transformer) -> String {
+fn k_factor_reason(unit: &Transformer) -> Reason {
     // A usual figure for the example: the least K-rating that is made.
     let example = 4.0;
     let weights = most_other_stray(example).map(|other_stray| Weights { eddy: example, other_stray });
@@ -159,12 +146,12 @@ fn carried_at_k(unit: &Transformer) -> String {
         .spectrum_bound()
         .zip(weights)
         .and_then(|(known, weights)| known.bounded.permissible_pu(weights).ok());
-    carried.map_or_else(String::new, |carried| {
-        format!(
-            ": if they are this transformer's, a K of {example} at rated amperes leaves {:.0} % of them, at half of them a K of \
-             {:.0} means the same spectrum",
-            100.0 * carried,
-            example / 4.0
-        )
-    })
+    carried.map_or_else(
+        || Why::KFactorAlone.into(),
+        |carried| {
+            let figures =
+                [("example", example, 0), ("carried", 100.0 * carried, 0), ("half", example / 4.0, 0)];
+            Reason::with(Why::KFactorOfThisUnit, &figures)
+        },
+    )
 }

@@ -1,6 +1,7 @@
 //! What of a transformer's heat its meters and nameplate allow to compute.
 
 use super::MeterPlan;
+use super::reason::Why;
 use super::study::{Draft, slot};
 use crate::defaults::usual_rise_k;
 use crate::electrical::permissible::usual_eddy_pu;
@@ -26,26 +27,17 @@ const DRY_FAN_GAIN: f64 = 4.0 / 3.0;
 const LIQUID_FAN_GAIN: (f64, f64) = (1.15, 1.25);
 
 /// What is told where the air around a unit is not measured: of what it can't be said, and why.
-const WITHOUT_AIR: (Measurand, &str) = (
-    Measurand::WindingExpected,
-    "what a healthy unit would show is not known without the temperature of the air around it: give it an ambient sensor; \
-     hot spot and ageing go by what the windings show",
-);
+const WITHOUT_AIR: (Measurand, Why) = (Measurand::WindingExpected, Why::NoAir);
 /// And where the oil is measured.
-const WITHOUT_AIR_IN_LIQUID: (Measurand, &str) = (
-    Measurand::TopOilExpected,
-    "what healthy oil would show is not known without the temperature of the air around it: give it an ambient sensor; \
-     windings, hot spot and ageing go by what the oil shows",
-);
+const WITHOUT_AIR_IN_LIQUID: (Measurand, Why) = (Measurand::TopOilExpected, Why::NoAirInLiquid);
 
 /// What is told of a unit whose amperes are measured on its delta side alone. Worked: lines of 1.05, 0.95 and 1.0 leave one
 /// winding `(2·1.0² + 2·1.05² − 0.95²)/3 = 1.10` times the heat of the mean, `1.10^0.8 = 1.08` times the rise; which one that is
 /// depends on the vector group, and what the load side's zero sequence adds goes round in the delta unseen.
-const ALIKE_BY_THE_DELTA_SIDE: &str = "by the amperes of its delta side all windings are taken as alike: with lines 10 % apart one rises up to 8 % more than \
-     expected, and what the neutral's current adds is not seen; measure the load side to tell them apart";
+const ALIKE_BY_THE_DELTA_SIDE: Why = Why::AlikeByTheDeltaSide;
 
 impl Draft<'_> {
-    fn note(&mut self, what: Measurand, reason: &'static str) {
+    fn note(&mut self, what: Measurand, reason: Why) {
         self.notes.push((Quantity::whole(what), reason));
     }
 
@@ -76,18 +68,14 @@ impl Draft<'_> {
         let load = sides.into_iter().find_map(|side| Some((side, self.currents(side)?)));
         let Some((side, (local, slots))) = load else {
             if is_watched {
-                self.note(
-                    Measurand::WindingExpected,
-                    "it needs the currents of a meter of the transformer itself",
-                );
+                self.note(Measurand::WindingExpected, Why::NoOwnCurrents);
             }
             return None;
         };
         let rated_a = transformer.rated_a(side).filter(|rated| *rated > 0.0)?;
         let Some(medium) = medium(transformer) else {
             if is_watched {
-                let reason = "give the transformer its rated_rise_c or its insulation_class_c";
-                self.note(Measurand::WindingExpected, reason);
+                self.note(Measurand::WindingExpected, Why::NoRatedRise);
             }
             return None;
         };
@@ -191,9 +179,7 @@ impl Draft<'_> {
         });
         let plans = plans.collect();
         if pure && known {
-            let reason = "expected as for a pure sine: no harmonic loss factor is read, so what harmonics add is part of \
-                          the difference until a calibration is accepted";
-            self.note(Measurand::WindingExpected, reason);
+            self.note(Measurand::WindingExpected, Why::PureSine);
         }
         plans
     }
@@ -212,9 +198,7 @@ impl Draft<'_> {
         let gain = fan_gain(transformer)?;
         let running = self.columns_of(Measurand::FanRunning);
         if running.is_empty() {
-            let reason = "whether the fans run is not read: above the rating they are taken as running, so a fan that fails \
-                          shows as heat of the windings or the oil";
-            self.note(Measurand::FanShortfall, reason);
+            self.note(Measurand::FanShortfall, Why::FansNotRead);
         }
         Some(FanPlan { running, gain })
     }

@@ -1,7 +1,7 @@
 //! Which limit is in force on which series: the owner's nearest, else the default.
 
 use super::scope::ScopeBuilder;
-use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, RecursPlan, RollingPlan};
+use super::{LevelPlan, LimitPlan, MeterPlan, NotJudged, Reason, RecursPlan, RollingPlan};
 use crate::context::Gate;
 use crate::defaults::{Rating, default_limits};
 use crate::measurand::{Kind, Quantity};
@@ -165,13 +165,13 @@ impl ScopeBuilder {
         let mut compiled = Vec::new();
         for (series, quantity) in meter.series.iter().enumerate() {
             if let Some(reason) = rating.wiring.and_then(|(form, _)| form.why_not(*quantity)) {
-                let reason = reason.to_owned();
+                let reason = reason.into();
                 not_judged.push(NotJudged { meter: meter.name.clone(), quantity: *quantity, reason });
             }
             for (limit, is_default) in in_force(plant, whose, *quantity, rating) {
                 let gate = Gate::of(*quantity, is_default);
                 let Some(when) = conditions(meter, &limit) else {
-                    let reason = never_judged(&limit);
+                    let reason = Reason::without(&limit.when);
                     not_judged.push(NotJudged { meter: meter.name.clone(), quantity: *quantity, reason });
                     continue;
                 };
@@ -250,16 +250,6 @@ fn conditions(meter: &MeterPlan, limit: &Limit) -> Option<Box<[(usize, f64)]>> {
     };
     let known: Box<[(usize, f64)]> = limit.when.iter().filter_map(series).collect();
     (limit.when.is_empty() || !known.is_empty()).then_some(known)
-}
-
-fn never_judged(limit: &Limit) -> String {
-    let one = |condition: &Condition| {
-        format!("{} is above {} {}", condition.on.key(), condition.above, condition.on.facts().unit.symbol())
-    };
-    let all: Vec<String> = limit.when.iter().map(one).collect();
-    let none =
-        if all.len() > 1 { "none of which this meter gives" } else { "which this meter does not give" };
-    format!("judged only while {}, {none}; a feeder needs its rated_a", all.join(" or "))
 }
 
 fn window_for(

@@ -12,6 +12,7 @@ mod hum;
 mod limits;
 mod parallel;
 mod quality;
+mod reason;
 mod rolling;
 mod scope;
 mod sequence;
@@ -20,6 +21,7 @@ mod supply;
 
 pub use parallel::{ParallelPlan, ParallelUnit, TiePlan, TieState};
 pub use quality::{QualityPlan, is_distortion};
+pub use reason::{Reason, ReasonFigure, Why};
 pub use rolling::RollingPlan;
 pub use supply::{FedPlan, FlagPlan, SupplyPlan};
 
@@ -74,14 +76,14 @@ pub struct MeterRef {
 }
 
 /// Something that can't be judged, with the reason.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct NotJudged {
-    /// Which meter.
+    /// Which meter; of a limit that applies to nothing ([`Why::GivenByNone`]), where it stands in the configuration.
     pub meter: String,
     /// Which quantity.
     pub quantity: Quantity,
     /// Why, and what would mend it.
-    pub reason: String,
+    pub reason: Reason,
 }
 
 /// One transformer with its feeders and sensors. Scopes share nothing.

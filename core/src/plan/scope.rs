@@ -278,7 +278,7 @@ impl ScopeBuilder {
         let told = notes.into_iter().map(|(quantity, reason)| NotJudged {
             meter: format!("{} across meters", self.name),
             quantity,
-            reason: reason.to_owned(),
+            reason: reason.into(),
         });
         not_judged.extend(told);
         let count = made.len();

@@ -1,6 +1,7 @@
 //! What several meters together allow: which of their values the grid takes, and what is made of them there.
 
 use super::formulas;
+use super::reason::Why;
 use super::{GridPlan, MeterPlan};
 use crate::diagnosis::DiagnosisPlan;
 use crate::formula::Formula;
@@ -48,7 +49,7 @@ pub(super) struct Draft<'a> {
     /// How many series the first two of a plan's passes found in each, so that those of one lie side by side.
     known: Vec<usize>,
     /// What can't be told, and why.
-    pub(super) notes: Vec<(Quantity, &'static str)>,
+    pub(super) notes: Vec<(Quantity, Why)>,
 }
 
 /// What is computed across the meters of one transformer.
@@ -58,7 +59,7 @@ pub(super) struct Across {
     /// The series of each meter made here, and the meter (local) whose feeder it is of.
     pub(super) made: Vec<(Option<usize>, Vec<Quantity>)>,
     /// What can't be told, and why.
-    pub(super) notes: Vec<(Quantity, &'static str)>,
+    pub(super) notes: Vec<(Quantity, Why)>,
 }
 
 /// Plans what the meters of a transformer allow together; `None`: nothing.

@@ -96,7 +96,7 @@ fn an_hour_at_the_rated_hot_spot_ages_by_an_hour() {
 /// What is said of a series that can't be judged.
 fn not_judged(hall: &Hall, what: Measurand) -> Option<String> {
     let mut told = hall.monitor.plan().not_judged.iter();
-    told.find(|one| one.quantity.what == what).map(|one| one.reason.clone())
+    told.find(|one| one.quantity.what == what).map(|one| one.reason.to_string())
 }
 
 /// The windings tell their own hot spot, and so its ageing; what a healthy unit would show they do not.

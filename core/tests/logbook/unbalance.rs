@@ -116,7 +116,7 @@ fn what_a_wiring_form_or_a_missing_rating_leaves_untold_is_said() {
     let plan = plan_of(&plant);
     let why = |meter: &str, key: &str| {
         let told = plan.not_judged.iter().find(|not| not.meter == meter && not.quantity.to_string() == key);
-        told.map_or_else(|| panic!("{meter} {key}: {:?}", plan.not_judged), |not| not.reason.clone())
+        told.map_or_else(|| panic!("{meter} {key}: {:?}", plan.not_judged), |not| not.reason.to_string())
     };
     assert!(why("T2 quality", "voltage_zero_sequence_percent").contains("by design"));
     assert!(why("T2 quality", "current_zero_sequence_percent").contains("without a neutral"));

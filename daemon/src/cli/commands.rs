@@ -153,7 +153,8 @@ pub(super) fn digest(
     revision: Option<u32>,
 ) -> ExitCode {
     let Some((configuration, plan)) = load_with_plan(path) else { return ExitCode::FAILURE };
-    let context = Arc::new(DigestContext::new(&plan, &configuration.timezone, configuration.shows));
+    let Configuration { timezone, shows, language, .. } = &configuration;
+    let context = Arc::new(DigestContext::new(&plan, timezone, *shows, *language));
     let yesterday = jiff::Timestamp::now().to_zoned_datetime(context.zone.clone()).date().yesterday();
     let Some(date) = date.or(yesterday.ok()) else { return failed(&"there is no day before today") };
     let store = match Store::open_for_reading(&configuration.store.folder) {

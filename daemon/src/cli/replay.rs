@@ -9,7 +9,7 @@ use crate::replay::tens::WeekOfTens;
 use crate::replay::{Replayed, replay};
 use crate::words::{Site, Whereabouts, message};
 use jiff::civil::Date;
-use kvarden_config::Configuration;
+use kvarden_config::{Configuration, Language};
 use kvarden_core::diagnosis::FindingChange;
 use kvarden_core::digest::{MeterRows, MinuteValue};
 use kvarden_core::output::{Change, ChangeKind, Closed, Excursion, Output, Refusal};
@@ -80,6 +80,7 @@ struct Teller<W: Write> {
     folder: Option<PathBuf>,
     site: Site,
     timezone: String,
+    language: Language,
     /// The day being collected, and its end.
     day: Option<(Date, EventTime)>,
     meters: Vec<MeterRows>,
@@ -117,6 +118,7 @@ impl<W: Write> Teller<W> {
             folder: folder.map(Path::to_owned),
             site,
             timezone: configuration.timezone.clone(),
+            language: configuration.language,
             day: None,
             meters: Vec::new(),
             weeks: BTreeMap::new(),
@@ -167,7 +169,7 @@ impl<W: Write> Teller<W> {
 
     fn collect(&mut self, plan: &Plan, output: Output) {
         if self.context.is_none() {
-            self.context = Some(DigestContext::new(plan, &self.timezone, self.site.shows));
+            self.context = Some(DigestContext::new(plan, &self.timezone, self.site.shows, self.language));
         }
         match output {
             Output::Minute(closed) => self.collect_minute(plan, &closed),

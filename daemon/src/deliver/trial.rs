@@ -185,7 +185,7 @@ impl Trials {
         let name = person.map(|person| person.name.as_str());
         // One alert of its own each, so that none waits for another.
         let alert = format!("test/{}/{channel}/{}", now.0, name.unwrap_or_default());
-        let speech = Speech::of(person.map(|person| person.language.key()));
+        let speech = person.map_or(self.site.speech, |person| Speech::of(Some(person.language.key())));
         let site = self.site.spoken(speech);
         let at = site.moment(now, now);
         let line = speech.with("test-line", &[("site", &self.site.name), ("by", &asked.by), ("at", &at)]);

@@ -32,6 +32,7 @@ fn context() -> DigestContext {
         timezone: "America/Denver".to_owned(),
         zone: TimeZone::get("America/Denver").unwrap(),
         shows: kvarden_config::TemperatureUnit::Celsius,
+        language: kvarden_config::Language::English,
         transformers: vec!["T2".to_owned()],
         limits: vec!["the limits of the first day".to_owned()],
         not_judged: Vec::new(),
@@ -249,6 +250,33 @@ async fn a_revision_never_knows_less_and_keeps_the_limits_of_its_day() {
     assert!(next.figures.lines.iter().any(|line| line.meter == "T2 secondary"));
 }
 
+/// A day that was summed up in German, and the site reads English since: what comes late changes figures, not the language.
+#[tokio::test]
+async fn a_day_stays_in_the_language_in_which_it_was_summed_up() {
+    let site = Site::new();
+    let german = DigestContext {
+        language: kvarden_config::Language::German,
+        not_judged: vec!["MP-3, Strom: nicht beurteilt".to_owned()],
+        ..context()
+    };
+    let maker = |context| Maker::new(site.keeper.clone(), context, SIX, None);
+    site.store(minutes("T2 secondary", 0..1440, 50.0, due(-60))).await;
+    maker(german).make_what_is_due(due(0)).await.unwrap();
+    let first = render(&site.day(None).await.unwrap(), Form::Text);
+    assert!(first.contains("Tagesbericht vom Mittwoch, 25. November 2026"), "{first}");
+    let later = maker(context());
+    later.begin().await.unwrap();
+    assert_eq!(render(&site.day(None).await.unwrap(), Form::Text), first);
+    site.store(minutes("MP-3", 600..720, 45.0, due(5))).await;
+    later.make_what_is_due(due(30)).await.unwrap();
+    let second = site.day(None).await.unwrap();
+    assert_eq!((second.revision, second.language.as_str()), (2, "de"));
+    let said = render(&second, Form::Text);
+    assert!(said.contains("überarbeitet, weil") && said.contains("MP-3, Strom: nicht beurteilt"), "{said}");
+    let fresh = context().freeze(second.date, second.figures);
+    assert_eq!(fresh.language, "en", "a day summed up from then on is in the new language");
+}
+
 /// Seen to fail where a revision takes what was learned since.
 #[tokio::test]
 async fn what_a_meter_can_show_is_frozen_with_the_day_and_stays_so_in_its_revisions() {
@@ -346,6 +374,7 @@ fn a_day_in_the_first_form_is_still_read_and_told() {
     let text = render(&day, Form::Text);
     assert!(text.contains("T2 sensors") && text.contains("winding temperature"), "{text}");
     assert!(render(&day, Form::Html).contains("a day kept before charts were"));
+    assert_eq!(day.language, "en", "its form had no language: all were in English");
     let newer = include_str!("kept/form-1.json").replacen("\"format\":1", "\"format\":99", 1);
     assert!(FrozenDay::read(&newer).unwrap_err().to_string().contains("form 99"));
 }

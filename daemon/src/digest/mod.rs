@@ -10,10 +10,11 @@ mod revision;
 
 use crate::store::{Error, Store};
 use crate::words;
+use crate::words::speech::Speech;
 use findings::{EventDay, FindingDay};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use kvarden_config::TemperatureUnit;
+use kvarden_config::{Language, TemperatureUnit};
 use kvarden_core::digest::charts::LimitLine;
 use kvarden_core::digest::{DayFigures, DayInput, LimitOn, MeterPart, MeterRows, Tens};
 use kvarden_core::measurand::Quantity;
@@ -40,6 +41,9 @@ pub struct FrozenDay {
     /// People of the site read temperatures in °F. The figures are in °C and K all the same.
     #[serde(default)]
     pub reads_fahrenheit: bool,
+    /// The language in which the site's digest was written on this day (ISO 639-1).
+    #[serde(default = "english")]
+    pub language: String,
     /// The local day.
     pub date: Date,
     /// From 1; minutes that came after the day was closed make the next one.
@@ -50,9 +54,9 @@ pub struct FrozenDay {
     pub revised: Option<Revised>,
     /// The transformers, in the order of the configuration.
     pub transformers: Vec<String>,
-    /// The limits in force when the day was frozen, one line each.
+    /// The limits in force when the day was frozen, one line each, in English: no page shows them.
     pub limits: Vec<String>,
-    /// What could not be judged and why, one line each.
+    /// What could not be judged and why, one line each, in the day's language.
     #[serde(default)]
     pub not_judged: Vec<String>,
     /// How full the store was.
@@ -95,6 +99,10 @@ pub struct RecordingDay {
 
 fn first() -> u32 {
     1
+}
+
+fn english() -> String {
+    Language::English.key().to_owned()
 }
 
 /// Why a day was revised.
@@ -177,6 +185,8 @@ pub struct DigestContext {
     pub zone: TimeZone,
     /// In which unit people of the site read temperatures.
     pub shows: TemperatureUnit,
+    /// In which language the digest is written.
+    pub language: Language,
     /// The transformers.
     pub transformers: Vec<String>,
     /// The limits in force.
@@ -192,16 +202,18 @@ pub struct DigestContext {
 }
 
 impl DigestContext {
-    /// What a plan, a time zone's name and the unit of temperatures say.
-    pub fn new(plan: &Plan, timezone: &str, shows: TemperatureUnit) -> Self {
+    /// What a plan, a time zone's name, the unit of temperatures and the language say.
+    pub fn new(plan: &Plan, timezone: &str, shows: TemperatureUnit, language: Language) -> Self {
+        let speech = Speech::of(Some(language.key()));
         Self {
             site: plan.site.clone(),
             timezone: timezone.to_owned(),
             zone: TimeZone::get(timezone).unwrap_or(TimeZone::UTC),
             transformers: plan.scopes.iter().filter_map(|scope| scope.transformer.clone()).collect(),
             shows,
+            language,
             limits: crate::check::limit_lines(plan, shows),
-            not_judged: crate::check::not_judged_lines(plan),
+            not_judged: crate::check::not_judged_lines(plan, speech),
             meters: meters_of(plan),
             parallel: plan.parallel.to_vec(),
             quality: plan.quality.to_vec(),
@@ -216,6 +228,7 @@ impl DigestContext {
             site: self.site.clone(),
             timezone: self.timezone.clone(),
             reads_fahrenheit: self.shows == TemperatureUnit::Fahrenheit,
+            language: self.language.key().to_owned(),
             date,
             revision: first(),
             revised: None,
@@ -311,20 +324,51 @@ pub fn frozen(store: &Store, date: Date, revision: Option<u32>) -> Result<Option
 #[cfg(test)]
 mod tests {
     use super::*;
+    use kvarden_config::Configuration;
     use kvarden_core::measurand::Measurand;
     use std::path::Path;
+
+    /// The shipped configuration, changed, and its plan.
+    fn shipped(change: impl Fn(String) -> String) -> (Configuration, Plan) {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy");
+        let shipped = std::fs::read_to_string(folder.join("kvarden.toml")).unwrap();
+        let read = |path: &Path| std::fs::read_to_string(folder.join(path));
+        let (configuration, problems) = kvarden_config::parse("kvarden.toml", &change(shipped), &read);
+        assert!(problems.is_empty(), "{}", kvarden_config::render(&problems));
+        let configuration = configuration.unwrap();
+        let plan = Plan::new(&configuration.plant).unwrap();
+        (configuration, plan)
+    }
+
+    /// The shipped configuration for a site that reads German: what can't be judged is frozen in German, limits for programs
+    /// are not.
+    #[test]
+    fn what_is_frozen_of_a_plan_is_in_the_language_of_the_site() {
+        let context = |language: &str| {
+            let zone = "timezone = \"America/Denver\"\n";
+            let with = format!("{zone}language = \"{language}\"\n");
+            let (Configuration { timezone, shows, language, .. }, plan) =
+                shipped(|text| text.replacen(zone, &with, 1));
+            DigestContext::new(&plan, &timezone, shows, language)
+        };
+        let (english, german) = (context("en"), context("de"));
+        assert_eq!((english.language, german.language), (Language::English, Language::German));
+        assert_eq!(english.limits, german.limits);
+        assert!(!english.not_judged.is_empty() && english.not_judged.len() == german.not_judged.len());
+        for (english, german) in english.not_judged.iter().zip(&german.not_judged) {
+            assert_ne!(english, german);
+            let words = [" the ", " it ", " is ", " not ", " give ", " across "];
+            assert!(words.iter().any(|word| english.contains(word)), "{english}");
+            assert!(!words.iter().any(|word| german.contains(word)), "{german}");
+        }
+    }
 
     /// The shipped configuration with a limit on how fast a winding warms: 20 K/h is no 20 °C.
     #[test]
     fn a_limit_on_how_fast_a_value_rises_is_not_drawn_on_its_scale() {
-        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy");
-        let shipped = std::fs::read_to_string(folder.join("kvarden.toml")).unwrap();
         let rate = "\n[[limit]]\non = \"winding_c\"\nrate_over = \"30m\"\n\
             levels = [{ setpoint = 20, priority = \"low\" }]\ndeadband = 2\non_delay = \"0s\"\noff_delay = \"5m\"\n";
-        let read = |path: &Path| std::fs::read_to_string(folder.join(path));
-        let (configuration, problems) = kvarden_config::parse("kvarden.toml", &(shipped + rate), &read);
-        assert!(problems.is_empty(), "{}", kvarden_config::render(&problems));
-        let plan = Plan::new(&configuration.unwrap().plant).unwrap();
+        let (_, plan) = shipped(|text| text + rate);
         let is_winding = |limit: &&LimitOn| limit.quantity.what == Measurand::Winding;
         let meters = meters_of(&plan);
         let drawn: Vec<f64> = meters

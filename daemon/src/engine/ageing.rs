@@ -3,6 +3,7 @@
 use crate::digest::calendar;
 use crate::store::Store;
 use crate::words;
+use crate::words::speech::Speech;
 use jiff::tz::TimeZone;
 use kvarden_core::digest::{AgeingDay, LEAST_MEASURED};
 use kvarden_core::measurand::{Measurand, Quantity};
@@ -43,11 +44,11 @@ pub(super) fn told(store: &Store, all: &[Insulation], now: EventTime, zone: &Tim
         let today = from.map(|from| today(store, &one.meter, (from, now)));
         let (hours, measured) = today.unwrap_or((None, 0.0));
         let day = AgeingDay { hours, total_h: Some(one.total_h), measured };
-        words::ageing(&one.transformer, Some(one.class), "today", &day)
+        words::ageing(&one.transformer, Some(one.class), words::Aged::Today, &day, Speech::ENGLISH)
     };
     let mut lines: Vec<String> = all.iter().map(line).collect();
     if !lines.is_empty() {
-        lines.push(words::AGEING_MEANS.to_owned());
+        lines.push(words::ageing_means(Speech::ENGLISH));
     }
     lines
 }

@@ -87,8 +87,8 @@ pub fn caution(speech: Speech) -> &'static str {
 }
 
 /// The usual cautions in full, for the digest.
-pub fn caution_in_full() -> &'static str {
-    &Speech::ENGLISH.of_each(&ADVICE).caution.long
+pub fn caution_in_full(speech: Speech) -> &'static str {
+    &speech.of_each(&ADVICE).caution.long
 }
 
 /// What to check next about `subject` after an alarm by `rule`, the least invasive first.
@@ -209,7 +209,7 @@ mod tests {
             assert!(!own.is_empty() && own != silent, "{trouble:?}");
         }
         assert!(caution(ENGLISH).len() <= 250);
-        assert!(caution_in_full().contains("no protective device"));
+        assert!(caution_in_full(ENGLISH).contains("no protective device"));
     }
 
     #[test]

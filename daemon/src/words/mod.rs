@@ -14,6 +14,7 @@ mod code;
 mod connections;
 pub mod digest;
 mod flood;
+pub mod gap;
 mod health;
 pub mod letter;
 pub mod message;
@@ -38,7 +39,7 @@ mod whereabouts;
 #[cfg(test)]
 pub(crate) mod tests;
 
-pub use ageing::{AGEING_MEANS, ageing};
+pub use ageing::{Aged, ageing, ageing_means};
 pub use calibration::{calibration, calibration_bounds};
 pub use code::{code, fingerprint};
 pub use connections::{connections, context};

@@ -1,9 +1,13 @@
 //! How transformers share that run in parallel, in words.
 
+use super::speech::Speech;
 use kvarden_core::diagnosis::{NotShared, Part};
 use kvarden_core::electrical::parallel::{Unit, capacity_kva, circulating_kva, share_without_kva};
 use kvarden_core::parallel::{BusNow, ParallelNow, UnitNow};
 use std::fmt::Write;
+
+/// What is told at the box is told in English.
+const ENGLISH: Speech = Speech::ENGLISH;
 
 /// Lines of the status: how each bus shares now, with the forecast when one unit is lost.
 pub fn lines(now: &ParallelNow) -> Vec<String> {
@@ -12,11 +16,11 @@ pub fn lines(now: &ParallelNow) -> Vec<String> {
         let unknown = now.unknown.join(", ");
         return vec![format!(
             "{}: not known whether they stand side by side ({unknown} not known)",
-            and(&names)
+            and(&names, ENGLISH)
         )];
     }
     if now.buses.is_empty() {
-        return vec![format!("{}: not side by side now, the tie is open", and(&names))];
+        return vec![format!("{}: not side by side now, the tie is open", and(&names, ENGLISH))];
     }
     now.buses.iter().map(|bus| line(&now.units, bus)).collect()
 }
@@ -30,37 +34,38 @@ fn line(units: &[UnitNow], bus: &BusNow) -> String {
                 .iter()
                 .zip(parts)
                 .filter_map(|(unit, part)| Some((unit.name.as_str(), unit.unit?, *part)));
-            format!("{} side by side: {}", and(&names), shared(&known.collect::<Vec<_>>()))
+            format!("{} side by side: {}", and(&names, ENGLISH), shared(&known.collect::<Vec<_>>(), ENGLISH))
         }
-        Err(why) => format!("{} side by side: shares are not told, {}", and(&names), why_not(*why, &names)),
+        Err(why) => {
+            format!("{} side by side: shares are not told, {}", and(&names, ENGLISH), why_not(*why, &names))
+        }
     }
 }
 
 /// How units share, and what each would carry if another were lost: each with its name, its nameplate and its part.
-pub fn shared(units: &[(&str, Unit, Part)]) -> String {
+pub fn shared(units: &[(&str, Unit, Part)], speech: Speech) -> String {
     let total: f64 = units.iter().map(|(.., part)| part.kva).sum();
-    let mut text = format!("{total:.0} kVA together");
+    let whole = |value: f64| format!("{value:.0}");
+    let mut text = speech.with("sharing-together", &[("kva", &whole(total))]);
     for (name, unit, part) in units {
-        let _ = write!(
-            text,
-            ", {name} {:.0} kVA of {:.0} ({:.0} %; by kVA and impedance {:.0} %)",
-            part.kva,
-            unit.kva,
-            100.0 * part.share,
-            100.0 * part.by_impedance
-        );
+        let (kva, rated) = (whole(part.kva), whole(unit.kva));
+        let (share, due) = (whole(100.0 * part.share), whole(100.0 * part.by_impedance));
+        let parts = [("name", *name), ("kva", &kva), ("rated", &rated), ("share", &share), ("due", &due)];
+        let _ = write!(text, ", {}", speech.with("sharing-unit", &parts));
     }
     let nameplates: Vec<Unit> = units.iter().map(|(_, unit, _)| *unit).collect();
     if let Some(capacity) = capacity_kva(&nameplates) {
-        let _ = write!(text, "; the first is full at {capacity:.0} kVA together");
+        let _ = write!(text, "; {}", speech.with("sharing-full", &[("kva", &whole(capacity))]));
     }
     for (lost, (name, ..)) in units.iter().enumerate() {
         let left = units.iter().enumerate().filter_map(|(which, (other, unit, _))| {
             let kva = share_without_kva(total, &nameplates, which, lost)?;
-            Some(format!("{other} {kva:.0} kVA, {:.0} % of its rating", 100.0 * kva / unit.kva))
+            let percent = whole(100.0 * kva / unit.kva);
+            let parts = [("name", *other), ("kva", &*whole(kva)), ("percent", &percent)];
+            Some(speech.with("sharing-left", &parts))
         });
-        let left: Vec<String> = left.collect();
-        let _ = write!(text, "; without {name}: {}", left.join(", "));
+        let left = left.collect::<Vec<String>>().join(", ");
+        let _ = write!(text, "; {}", speech.with("sharing-without", &[("name", name), ("left", &left)]));
     }
     text
 }
@@ -99,11 +104,11 @@ pub fn circulating(units: &[(&str, Unit)]) -> Vec<String> {
 }
 
 /// Names in a row.
-pub fn and(names: &[&str]) -> String {
+pub fn and(names: &[&str], speech: Speech) -> String {
     match names {
         [] => String::new(),
         [only] => (*only).to_owned(),
-        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+        [first @ .., last] => speech.with("list-and", &[("first", &first.join(", ")), ("last", last)]),
     }
 }
 

@@ -9,22 +9,26 @@ use unic_langid::LanguageIdentifier;
 /// How many languages there are. What is built in by language stands in an array of so many, so that none can be forgotten.
 pub(super) const COUNT: usize = 2;
 
-/// The languages, English first: it stands in where a language is not known.
-const FILES: [(&str, &str); COUNT] =
-    [("en", include_str!("texts/en.ftl")), ("de", include_str!("texts/de.ftl"))];
+/// The languages with their texts, English first: it stands in where a language is not known.
+const FILES: [(&str, [&str; 2]); COUNT] = [
+    ("en", [include_str!("texts/en.ftl"), include_str!("texts/digest.en.ftl")]),
+    ("de", [include_str!("texts/de.ftl"), include_str!("texts/digest.de.ftl")]),
+];
 
 static BOOKS: LazyLock<Vec<FluentBundle<FluentResource>>> =
-    LazyLock::new(|| FILES.iter().map(|(language, text)| book(language, text)).collect());
+    LazyLock::new(|| FILES.iter().map(|(language, texts)| book(language, texts)).collect());
 
-fn book(language: &str, text: &str) -> FluentBundle<FluentResource> {
+fn book(language: &str, texts: &[&str]) -> FluentBundle<FluentResource> {
     let language: LanguageIdentifier =
         language.parse().expect("a test of this file reads each built-in language");
-    // What could be read stands even where a line is wrong; a test of this file finds the line.
-    let resource = FluentResource::try_new(text.to_owned()).unwrap_or_else(|(resource, _)| resource);
     let mut bundle = FluentBundle::new_concurrent(vec![language]);
     // Marks of direction around names would be shown as rubbish by old phones.
     bundle.set_use_isolating(false);
-    bundle.add_resource_overriding(resource);
+    for text in texts {
+        // What could be read stands even where a line is wrong; a test of this file finds the line.
+        let resource = FluentResource::try_new((*text).to_owned()).unwrap_or_else(|(resource, _)| resource);
+        bundle.add_resource_overriding(resource);
+    }
     bundle
 }
 
@@ -40,6 +44,17 @@ impl Speech {
     #[cfg(test)]
     pub(super) fn all() -> impl Iterator<Item = Self> {
         (0..COUNT).map(Self)
+    }
+
+    /// The parts of the digest's words between what is put in, as far as they are long enough to be known again, by key.
+    #[cfg(test)]
+    pub(super) fn sentences(self) -> impl Iterator<Item = (String, String)> {
+        let lines = FILES[self.0].1[1].lines().filter_map(|line| line.split_once(" = "));
+        let parts = lines.flat_map(|(key, words)| {
+            let parts = words.split('{').flat_map(|part| part.split('}'));
+            parts.map(|part| (key.to_owned(), part.trim().to_owned()))
+        });
+        parts.filter(|(_, part)| part.chars().count() >= 10 && !part.starts_with('$'))
     }
 
     /// What belongs to this language, of what is kept for each.
@@ -89,11 +104,15 @@ mod tests {
     use crate::words::advice::NEVER;
     use std::collections::{BTreeMap, BTreeSet};
 
-    /// The keys of a file with the variables of each.
-    fn keys(text: &str) -> BTreeMap<String, BTreeSet<String>> {
+    /// The keys of a language with the variables of each.
+    fn keys(texts: &[&str]) -> BTreeMap<String, BTreeSet<String>> {
         let mut keys: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
         let mut last = String::new();
-        for line in text.lines().filter(|line| !line.starts_with('#') && !line.trim().is_empty()) {
+        for line in texts
+            .iter()
+            .flat_map(|text| text.lines())
+            .filter(|line| !line.starts_with('#') && !line.trim().is_empty())
+        {
             let head =
                 line.split_once(" = ").filter(|_| line.starts_with(|sign: char| sign.is_ascii_lowercase()));
             if let Some((key, _)) = head {
@@ -114,11 +133,13 @@ mod tests {
 
     #[test]
     fn every_language_has_every_key_with_the_same_parts_and_no_other() {
-        let english = keys(FILES[0].1);
+        let english = keys(&FILES[0].1);
         assert!(english.len() > 40, "the keys were read");
-        for (index, (language, text)) in FILES.iter().enumerate() {
-            assert!(FluentResource::try_new((*text).to_owned()).is_ok(), "{language} can be read whole");
-            assert_eq!(keys(text), english, "{language}");
+        for (index, (language, texts)) in FILES.iter().enumerate() {
+            for text in texts {
+                assert!(FluentResource::try_new((*text).to_owned()).is_ok(), "{language} can be read whole");
+            }
+            assert_eq!(keys(texts), english, "{language}");
             for (key, parts) in &english {
                 let parts: Vec<(&str, &str)> = parts.iter().map(|part| (part.as_str(), "X1")).collect();
                 let said = Speech(index).with(key, &parts);
@@ -134,7 +155,7 @@ mod tests {
     /// Every key that the code asks for, read from the sources themselves.
     #[test]
     fn every_key_that_is_asked_for_stands_in_the_files() {
-        let english = keys(FILES[0].1);
+        let english = keys(&FILES[0].1);
         let sources = [
             include_str!("letter/mod.rs"),
             include_str!("text.rs"),
@@ -156,6 +177,20 @@ mod tests {
             include_str!("letter/picture.rs"),
             include_str!("../links/page.rs"),
             include_str!("../links/answer.rs"),
+            include_str!("ageing.rs"),
+            include_str!("asked.rs"),
+            include_str!("gap.rs"),
+            include_str!("parallel.rs"),
+            include_str!("pattern.rs"),
+            include_str!("digest/mod.rs"),
+            include_str!("digest/ageing.rs"),
+            include_str!("digest/chart.rs"),
+            include_str!("digest/findings.rs"),
+            include_str!("digest/html.rs"),
+            include_str!("digest/html_figures.rs"),
+            include_str!("digest/quality.rs"),
+            include_str!("digest/said.rs"),
+            include_str!("digest/text.rs"),
         ];
         let mut asked = BTreeSet::new();
         for source in sources {
@@ -171,8 +206,8 @@ mod tests {
 
     #[test]
     fn no_text_says_what_must_never_be_advised() {
-        for (language, text) in FILES {
-            let text = text.to_lowercase();
+        for (language, texts) in FILES {
+            let text = texts.concat().to_lowercase();
             assert!(!NEVER.iter().any(|word| text.contains(word)), "{language}");
         }
     }

@@ -55,7 +55,7 @@ pub fn page(story: &Story, site: &Site) -> String {
         }
     }
     head(&mut text, "Before anyone acts on this");
-    wrapped(&mut text, "  ", advice::caution_in_full());
+    wrapped(&mut text, "  ", advice::caution_in_full(site.speech));
     text
 }
 

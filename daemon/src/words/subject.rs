@@ -27,15 +27,12 @@ pub fn quantity_words(quantity: Quantity) -> String {
     named(quantity, Speech::ENGLISH)
 }
 
-/// Where and what, in English: `T2, MP-3: voltage unbalance`.
-pub fn words(subject: &Subject) -> String {
-    words_in(subject, Speech::ENGLISH)
-}
-
-fn words_in(subject: &Subject, speech: Speech) -> String {
-    let place = [&subject.transformer, &subject.feeder, &subject.meter].into_iter().flatten();
+/// Where and what: `T2, MP-3: voltage unbalance`.
+pub(super) fn words_in(subject: &Subject, speech: Speech) -> String {
+    let Subject { transformer, feeder, meter, .. } = subject;
+    let meter = meter.as_deref().map(|name| super::names::meter(name, transformer.as_deref(), speech));
     let mut names: Vec<&str> = Vec::new();
-    for name in place {
+    for name in [transformer, feeder, &meter].into_iter().flatten() {
         if !names.contains(&name.as_str()) {
             names.push(name);
         }

@@ -1,6 +1,7 @@
 //! Moments in the site's own time and lengths of time, as people say them.
 
 use super::speech::Speech;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ZonedDateTime};
 use kvarden_core::time::{EventTime, Span};
@@ -41,6 +42,21 @@ fn day(at: &ZonedDateTime, speech: Speech) -> String {
     let month = speech.say(&format!("month-{}", at.month()));
     let parts = [("weekday", weekday(at, speech)), ("day", at.strftime("%d").to_string()), ("month", month)];
     speech.with("day-of-year", &parts.each_ref().map(|(name, words)| (*name, words.as_str())))
+}
+
+/// A whole day in full: `Tuesday 24 November 2026`.
+pub(super) fn date(date: Date, speech: Speech) -> String {
+    let weekday = speech.say(&format!("weekday-long-{}", date.weekday().to_monday_one_offset()));
+    let month = speech.say(&format!("month-long-{}", date.month()));
+    let (day, year) = (date.strftime("%d").to_string(), date.strftime("%Y").to_string());
+    let parts = [("weekday", weekday.as_str()), ("day", &day), ("month", &month), ("year", &year)];
+    speech.with("digest-date", &parts)
+}
+
+/// A whole day in figures: `2026-11-24`.
+pub(super) fn date_in_figures(date: Date, speech: Speech) -> String {
+    let [year, month, day] = ["%Y", "%m", "%d"].map(|part| date.strftime(part).to_string());
+    speech.with("digest-date-short", &[("year", &year), ("month", &month), ("day", &day)])
 }
 
 /// The short name of its day of the week: `Tue`.
@@ -126,6 +142,18 @@ mod tests {
         assert_eq!(said("2026-11-24T20:10:00Z", "2026-11-25T20:10:00Z"), "Di 24. Nov 13:10");
         assert_eq!(said("2027-03-05T20:10:00Z", "2026-11-25T20:10:00Z"), "Fr 05. Mär 2027 13:10");
         assert_eq!(said("2026-11-24T20:10:00Z", "2026-11-24T20:20:00Z"), "13:10");
+    }
+
+    /// 27 November 2026 is a Friday, Freitag; 5 March 2027 too: counted by hand from the calendar.
+    #[test]
+    fn a_whole_day_has_the_names_and_the_order_of_the_language() {
+        let (autumn, spring) = (jiff::civil::date(2026, 11, 27), jiff::civil::date(2027, 3, 5));
+        let german = Speech::of(Some("de"));
+        assert_eq!(date(autumn, Speech::ENGLISH), "Friday 27 November 2026");
+        assert_eq!(date(autumn, german), "Freitag, 27. November 2026");
+        assert_eq!(date(spring, german), "Freitag, 05. März 2027");
+        assert_eq!(date_in_figures(autumn, Speech::ENGLISH), "2026-11-27");
+        assert_eq!(date_in_figures(autumn, german), "27.11.2026");
     }
 
     #[test]

@@ -4,6 +4,7 @@ use super::Desk;
 use crate::digest::making::LOOK_BACK;
 use crate::engine::ageing;
 use crate::status::{AlertStatus, ChannelStatus, Status};
+use crate::words::speech::Speech;
 use crate::words::{cause, message, supply};
 use kvarden_core::diagnosis::Family;
 use kvarden_core::digest::figures::of_stretch;
@@ -15,7 +16,8 @@ impl Desk {
     /// How things stand.
     pub async fn status(&self) -> Status {
         let mut status = {
-            let (engine, site) = (self.engine.borrow(), self.site.borrow());
+            // Whoever sits at the box reads English, as all its commands speak it.
+            let (engine, site) = (self.engine.borrow(), self.site.borrow().spoken(Speech::ENGLISH));
             let alerts = engine.monitor.open_alerts().map(|revision| {
                 let message = message(revision, &site);
                 AlertStatus {
@@ -122,5 +124,5 @@ impl Desk {
 fn asked(store: &crate::store::Store, now: EventTime, zone: &jiff::tz::TimeZone) -> Vec<String> {
     let from = now - Span::hours(24);
     let Ok(changes) = store.changes(now - LOOK_BACK, now) else { return Vec::new() };
-    crate::words::asked::lines(&of_stretch(from, now, &changes), (from, now), zone)
+    crate::words::asked::lines(&of_stretch(from, now, &changes), (from, now), zone, Speech::ENGLISH)
 }

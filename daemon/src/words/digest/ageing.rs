@@ -9,11 +9,12 @@ impl Page<'_> {
         let meters = self.figures.meters.iter();
         let mut lines: Vec<String> = meters
             .filter_map(|meter| {
-                Some(words::ageing(&meter.transformer, None, "on the day", meter.ageing.as_ref()?))
+                let ageing = meter.ageing.as_ref()?;
+                Some(words::ageing(&meter.transformer, None, words::Aged::OnTheDay, ageing, self.speech))
             })
             .collect();
         if !lines.is_empty() {
-            lines.push(words::AGEING_MEANS.to_owned());
+            lines.push(words::ageing_means(self.speech));
         }
         lines
     }

@@ -1,9 +1,10 @@
 //! One chart as SVG: a band from least to largest, the mean as a line, limits, excursions as ticks over the hours, and
 //! what was not measured as a hatched gap. Lines differ in dash and letter, never in colour alone.
 
+use super::Page;
 use super::axis::Axis;
-use super::{Page, value};
-use crate::words::subject::quantity_words;
+use crate::words::names;
+use crate::words::quantity as named;
 use crate::words::unit::Scale;
 use kvarden_core::digest::charts::{LimitLine, LineDay, STEP, StepValue};
 use kvarden_core::measurand::{Measurand, Unit};
@@ -95,28 +96,28 @@ impl Page<'_> {
     /// The chart with its caption.
     pub(super) fn chart(&self, chart: &Chart<'_>) -> Markup {
         let first = chart.lines[0];
-        let name = first.quantity.what.facts().words;
+        let name = names::measurand(first.quantity.what, self.speech);
         let said = self.chart_words(chart);
         let frame = self.frame(chart);
         let count: u32 = chart.lines.iter().flat_map(|line| &line.excursions).map(|(_, count)| count).sum();
         html! {
             figure {
                 figcaption {
-                    @if let Some(priority) = self.alarmed(first) { span class={ "rank " (priority.key()) } { (priority.key()) } " " }
-                    strong { (capital(name)) } " " span.of { (first.meter) }
-                    span.peak { (self.peak_words(chart)) @if count > 0 { " · " (count) @if count == 1 { " excursion" } @else { " excursions" } " (ticks above)" } }
+                    @if let Some(priority) = self.alarmed(first) { span class={ "rank " (priority.key()) } { (self.rank(priority)) } " " }
+                    strong { (capital(name)) } " " span.of { (self.meter_named(&first.meter)) }
+                    span.peak { (self.peak_words(chart)) @if count > 0 { " · " (self.excursions(count)) } }
                 }
                 svg.chart viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role="img" aria-label=(said) {
                     (self.hours_grid(&frame))
-                    (value_grid(&frame))
+                    (self.value_grid(&frame))
                     @for line in &chart.lines { (band(&frame, line)) }
-                    (gaps(&frame, &chart.lines))
-                    (limits(&frame, first))
+                    (gaps(&frame, &chart.lines, &self.say("digest-gap")))
+                    (self.limits(&frame, first))
                     @if let Some(line) = chart.reference { (mean(&frame, line, "ref")) }
                     @for line in &chart.lines { (mean(&frame, line, class(line.quantity.place))) }
                     (thin(&frame, first))
                     (ticks(&frame, &chart.lines))
-                    (letters(&frame, chart))
+                    (letters(&frame, chart, &self.say("digest-ambient")))
                 }
             }
         }
@@ -155,7 +156,7 @@ impl Page<'_> {
             }
         }
         let length_ms = (self.figures.to - self.figures.from).0.max(1) as f64;
-        let scale = Scale { what: first.quantity.what, shows: self.shows() };
+        let scale = Scale { what: first.quantity.what, shows: self.reads().shows };
         Frame { axis: Axis::over(scale.read(low), scale.read(high), 10.0 * unit), scale, length_ms }
     }
 
@@ -179,43 +180,49 @@ impl Page<'_> {
     fn peak_words(&self, chart: &Chart<'_>) -> String {
         let what = chart.lines[0].quantity.what;
         let meter = self.figures.meters.iter().find(|meter| meter.meter == chart.lines[0].meter);
-        let Some(extremes) = meter.and_then(|meter| super::Extremes::of(meter, what, self.shows())) else {
+        let Some(extremes) = meter.and_then(|meter| super::Extremes::of(meter, what, self)) else {
             return String::new();
         };
-        let peak = format!("peak {} at {}", extremes.most(), self.clock(extremes.highest.max_at));
-        if !super::least_matters(what) {
-            return peak;
+        let said = [Some(extremes.peak_at()), extremes.least_at()];
+        said.into_iter().flatten().collect::<Vec<String>>().join(", ")
+    }
+
+    /// How many ticks there are above the chart.
+    fn excursions(&self, count: u32) -> String {
+        let parts = [("count", &*count.to_string())];
+        if count == 1 {
+            self.with("digest-excursion", &parts)
+        } else {
+            self.with("digest-excursions", &parts)
         }
-        format!("{peak}, least {} at {}", extremes.least(), self.clock(extremes.lowest.min_at))
     }
 
     /// The chart for those who can't see it.
     fn chart_words(&self, chart: &Chart<'_>) -> String {
-        let mut said = String::new();
-        let names: Vec<String> = chart.lines.iter().map(|line| quantity_words(line.quantity)).collect();
-        let _ = write!(said, "Chart over the day of {}, {}: ", chart.lines[0].meter, names.join(", "));
-        said.push_str(&self.peak_words(chart));
-        for limit in &chart.lines[0].limits {
-            let way = if limit.bound == Bound::Low { "low limit" } else { "limit" };
-            let _ = write!(
-                said,
-                "; {way} {} ({})",
-                value(chart.lines[0].quantity, limit.setpoint, self.shows()),
-                limit.priority.key()
-            );
+        let first = chart.lines[0];
+        let names: Vec<String> = chart.lines.iter().map(|line| named(line.quantity, self.speech)).collect();
+        let (meter, names) = (self.meter_named(&first.meter), names.join(", "));
+        let of = self.with("digest-chart", &[("meter", &meter), ("names", &names)]);
+        let mut said = format!("{of}: {}", self.peak_words(chart));
+        for limit in &first.limits {
+            let value = self.value(first.quantity, limit.setpoint);
+            let parts = [("limit", value.as_str())];
+            let limited = match limit.bound {
+                Bound::Low => self.with("line-low-limit", &parts),
+                Bound::High => self.with("line-limit", &parts),
+            };
+            let _ = write!(said, "; {limited} ({})", self.rank(limit.priority));
         }
         let count: u32 = chart.lines.iter().flat_map(|line| &line.excursions).map(|(_, count)| count).sum();
         if count > 0 {
-            let _ = write!(said, "; {count} short excursions");
+            let count = count.to_string();
+            let _ = write!(said, "; {}", self.with("digest-chart-excursions", &[("count", &count)]));
         }
-        let steps = chart.lines[0].mean.len().max(1);
-        let absent = chart.lines[0].mean.iter().filter(|mean| mean.is_none()).count();
+        let steps = first.mean.len().max(1);
+        let absent = first.mean.iter().filter(|mean| mean.is_none()).count();
         if absent > 0 {
-            let _ = write!(
-                said,
-                "; not measured for {} of the day",
-                super::percent(absent as f64 / steps as f64)
-            );
+            let share = super::percent(absent as f64 / steps as f64);
+            let _ = write!(said, "; {}", self.with("digest-chart-not-measured", &[("share", &share)]));
         }
         said
     }
@@ -294,7 +301,7 @@ fn mean(frame: &Frame, line: &LineDay, class: &str) -> Markup {
 }
 
 /// Steps in which none of the lines was measured.
-fn gaps(frame: &Frame, lines: &[&LineDay]) -> Markup {
+fn gaps(frame: &Frame, lines: &[&LineDay], name: &str) -> Markup {
     let count = lines[0].mean.len();
     let absent = |step: usize| lines.iter().all(|line| line.mean.get(step).is_none_or(Option::is_none));
     let mut gaps: Vec<(usize, usize)> = Vec::new();
@@ -309,7 +316,7 @@ fn gaps(frame: &Frame, lines: &[&LineDay]) -> Markup {
             @let (begin, end) = (frame.edge(first), frame.edge(first + length));
             path.gap d=(format!("M{begin:.1} {TOP:.1}H{end:.1}V{BOTTOM:.1}H{begin:.1}Z")) {}
             @if length >= NAMED_GAP {
-                text x=(format!("{:.1}", f64::midpoint(begin, end))) y=(format!("{:.1}", f64::midpoint(TOP, BOTTOM))) text-anchor="middle" { "not measured" }
+                text x=(format!("{:.1}", f64::midpoint(begin, end))) y=(format!("{:.1}", f64::midpoint(TOP, BOTTOM))) text-anchor="middle" { (name) }
             }
         }
     }
@@ -330,44 +337,49 @@ fn thin(frame: &Frame, line: &LineDay) -> Markup {
     html! { @if !bars.is_empty() { path.thin d=(bars) {} } }
 }
 
-fn value_grid(frame: &Frame) -> Markup {
-    let unit = frame.scale.symbol();
-    html! {
-        @for tick in &frame.axis.ticks {
-            @let y = frame.y_of_shown(*tick);
-            path.grid d=(format!("M{LEFT:.1} {y:.1}H{RIGHT:.1}")) {}
-            text x=(format!("{:.1}", LEFT - 3.0)) y=(format!("{:.1}", y + 3.0)) text-anchor="end" { (format!("{tick:.*}", frame.axis.decimals)) }
+impl Page<'_> {
+    fn value_grid(&self, frame: &Frame) -> Markup {
+        let unit = frame.scale.symbol();
+        html! {
+            @for tick in &frame.axis.ticks {
+                @let y = frame.y_of_shown(*tick);
+                path.grid d=(format!("M{LEFT:.1} {y:.1}H{RIGHT:.1}")) {}
+                text x=(format!("{:.1}", LEFT - 3.0)) y=(format!("{:.1}", y + 3.0)) text-anchor="end" { (self.speech.digits(&format!("{tick:.*}", frame.axis.decimals))) }
+            }
+            text x=(format!("{:.1}", LEFT - 3.0)) y="7.0" text-anchor="end" { (unit) }
+            path.frame d=(format!("M{LEFT:.1} {TOP:.1}V{BOTTOM:.1}H{RIGHT:.1}")) {}
         }
-        text x=(format!("{:.1}", LEFT - 3.0)) y="7.0" text-anchor="end" { (unit) }
-        path.frame d=(format!("M{LEFT:.1} {TOP:.1}V{BOTTOM:.1}H{RIGHT:.1}")) {}
     }
-}
 
-/// Limits within the scale, each with its number where there is room for it: at the left, or else at the right.
-fn limits(frame: &Frame, line: &LineDay) -> Markup {
-    let within =
-        |limit: &&LimitLine| (frame.axis.low..=frame.axis.high).contains(&frame.scale.read(limit.setpoint));
-    let mut drawn: Vec<(f64, &LimitLine, Option<Side>)> = Vec::new();
-    for limit in line.limits.iter().filter(within) {
-        let y = frame.y(limit.setpoint);
-        let free = |side: &Side| {
-            drawn.iter().all(|(other, _, named)| *named != Some(*side) || (other - y).abs() >= LABELS_APART)
+    /// Limits within the scale, each with its number where there is room for it: at the left, or else at the right.
+    fn limits(&self, frame: &Frame, line: &LineDay) -> Markup {
+        let within = |limit: &&LimitLine| {
+            (frame.axis.low..=frame.axis.high).contains(&frame.scale.read(limit.setpoint))
         };
-        let side = [Side::Left, Side::Right].into_iter().find(free);
-        if drawn.iter().all(|(other, ..)| (other - y).abs() > 0.05) {
-            drawn.push((y, limit, side));
+        let mut drawn: Vec<(f64, &LimitLine, Option<Side>)> = Vec::new();
+        for limit in line.limits.iter().filter(within) {
+            let y = frame.y(limit.setpoint);
+            let free = |side: &Side| {
+                drawn
+                    .iter()
+                    .all(|(other, _, named)| *named != Some(*side) || (other - y).abs() >= LABELS_APART)
+            };
+            let side = [Side::Left, Side::Right].into_iter().find(free);
+            if drawn.iter().all(|(other, ..)| (other - y).abs() > 0.05) {
+                drawn.push((y, limit, side));
+            }
         }
-    }
-    let named = drawn.iter().filter_map(|(y, limit, side)| Some((y, limit, (*side)?)));
-    // Every line before any number: a number breaks the lines that it lies on.
-    html! {
-        @for (y, limit, _) in &drawn {
-            path class={ "limit " (limit.priority.key()) } d=(format!("M{LEFT:.1} {y:.1}H{RIGHT:.1}")) {}
-        }
-        @for (y, limit, side) in named {
-            @let (x, anchor) = side.place();
-            text.limits x=(format!("{x:.1}")) y=(format!("{:.1}", y - 2.0)) text-anchor=(anchor) {
-                (value(line.quantity, limit.setpoint, frame.scale.shows)) " " (limit.priority.key())
+        let named = drawn.iter().filter_map(|(y, limit, side)| Some((y, limit, (*side)?)));
+        // Every line before any number: a number breaks the lines that it lies on.
+        html! {
+            @for (y, limit, _) in &drawn {
+                path class={ "limit " (limit.priority.key()) } d=(format!("M{LEFT:.1} {y:.1}H{RIGHT:.1}")) {}
+            }
+            @for (y, limit, side) in named {
+                @let (x, anchor) = side.place();
+                text.limits x=(format!("{x:.1}")) y=(format!("{:.1}", y - 2.0)) text-anchor=(anchor) {
+                    (self.value(line.quantity, limit.setpoint)) " " (self.rank(limit.priority))
+                }
             }
         }
     }
@@ -403,7 +415,7 @@ fn ticks(frame: &Frame, lines: &[&LineDay]) -> Markup {
 }
 
 /// Letters of the places at the ends of their lines, kept apart.
-fn letters(frame: &Frame, chart: &Chart<'_>) -> Markup {
+fn letters(frame: &Frame, chart: &Chart<'_>, ambient: &str) -> Markup {
     let places = chart.lines.iter().filter(|_| chart.lines.len() > 1);
     let mut letters: Vec<(f64, String, &str)> = places
         .filter_map(|line| {
@@ -412,7 +424,7 @@ fn letters(frame: &Frame, chart: &Chart<'_>) -> Markup {
         })
         .collect();
     if let Some(last) = chart.reference.and_then(|line| line.steps().flatten().last()) {
-        letters.push((frame.y(last.mean) + 3.0, "amb".to_owned(), "ref"));
+        letters.push((frame.y(last.mean) + 3.0, ambient.to_owned(), "ref"));
     }
     letters.sort_by(|one, other| one.0.total_cmp(&other.0));
     for index in 1..letters.len() {

@@ -2,9 +2,8 @@
 
 use super::{Item, Page};
 use crate::digest::findings::{EventDay, FindingDay};
-use crate::words::cause::{self, Reads};
+use crate::words::cause;
 use crate::words::pattern;
-use crate::words::speech::Speech;
 
 /// A named cause of the day: how pressing, what, and what is said of it, a sentence each.
 pub(super) struct FindingItem {
@@ -13,67 +12,60 @@ pub(super) struct FindingItem {
 }
 
 impl Page<'_> {
-    fn reads(&self) -> Reads<'_> {
-        Reads { zone: &self.zone, shows: self.shows(), speech: Speech::ENGLISH }
-    }
-
     /// The named causes, the most pressing first.
     pub(super) fn findings(&self) -> Vec<FindingItem> {
         self.day.findings.iter().map(|day| self.finding(day)).collect()
     }
 
     fn finding(&self, day: &FindingDay) -> FindingItem {
-        let facts = &day.facts;
-        let feeder = facts.feeder.as_ref().map(|feeder| format!(", {feeder}")).unwrap_or_default();
+        let (facts, reads) = (&day.facts, self.reads());
         let since = self.clock(facts.since);
-        let said = match day.ended {
-            None => format!("since {since}, still shows"),
-            Some(ended) => format!("from {since} until nothing showed of it, {}", self.clock(ended)),
+        let said = match day.ended.map(|ended| self.clock(ended)) {
+            None => self.with("digest-shows", &[("since", &since)]),
+            Some(ended) => self.with("digest-showed", &[("since", &since), ("ended", &ended)]),
         };
-        let mut more = vec![cause::means(facts.cause, Speech::ENGLISH).to_owned()];
-        let mut add = |head: &str, all: Vec<String>| {
+        let mut more = vec![cause::means(facts.cause, self.speech).to_owned()];
+        let mut add = |all: Vec<String>, with: fn(&Self, &str) -> String| {
             if !all.is_empty() {
-                more.push(format!("{head}: {}.", all.join("; ")));
+                more.push(with(self, &all.join("; ")));
             }
         };
-        add("Proof", cause::proof(facts, self.reads()));
-        let pattern = facts.pattern.as_ref();
-        add(
-            "Pattern",
-            pattern
-                .map(|pattern| pattern::sentence(pattern, self.figures.from, self.reads()))
-                .into_iter()
-                .collect(),
-        );
-        add("Shares", facts.shares.iter().map(|one| cause::share(one, Speech::ENGLISH)).collect());
-        add("Ruled out", cause::ruled_out(facts, self.reads()));
-        more.extend(cause::lacks(facts, Speech::ENGLISH));
-        more.extend(cause::check(facts.cause, Speech::ENGLISH).first().map(|check| format!("Next: {check}")));
-        let what = format!(
-            "{}{feeder}: {} (confidence {:.0} %)",
-            facts.transformer,
-            cause::likely(facts.cause, facts.place, Speech::ENGLISH),
-            100.0 * facts.confidence
-        );
+        add(cause::proof(facts, reads), |page, all| page.with("digest-proof", &[("all", all)]));
+        let pattern = facts.pattern.iter();
+        let pattern = pattern.map(|pattern| pattern::sentence(pattern, self.figures.from, reads));
+        add(pattern.collect(), |page, all| page.with("digest-pattern", &[("all", all)]));
+        let shares = facts.shares.iter().map(|one| cause::share(one, self.speech));
+        add(shares.collect(), |page, all| page.with("digest-shares", &[("all", all)]));
+        add(cause::ruled_out(facts, reads), |page, all| page.with("digest-ruled-out", &[("all", all)]));
+        more.extend(cause::lacks(facts, self.speech));
+        let next = cause::check(facts.cause, self.speech).first().copied();
+        more.extend(next.map(|check| self.with("digest-next", &[("check", check)])));
+        let likely = cause::likely(facts.cause, facts.place, self.speech);
+        let sure = format!("{:.0}", 100.0 * facts.confidence);
+        let named = self.with("digest-cause", &[("cause", &likely), ("sure", &sure)]);
+        let what = format!("{}: {named}", place(&facts.transformer, facts.feeder.as_deref()));
         FindingItem { item: Item { priority: facts.priority, what, said }, more }
     }
 
     /// Events without a fault.
     pub(super) fn events(&self) -> Vec<String> {
         let line = |event: &EventDay| {
-            let feeder = event.feeder.as_ref().map(|feeder| format!(", {feeder}")).unwrap_or_default();
-            let times = if event.times == 1 { "once".to_owned() } else { format!("{} times", event.times) };
-            let when = if event.times == 1 {
-                format!("at {}", self.clock(event.first))
-            } else {
-                self.between(event.first, event.last)
+            let often = match event.times {
+                1 => self.with("digest-once-at", &[("at", &self.clock(event.first))]),
+                times => {
+                    let when = self.between(event.first, event.last);
+                    self.with("digest-times-when", &[("times", &times.to_string()), ("when", &when)])
+                }
             };
-            format!(
-                "{}{feeder}, {}: {times}, {when}",
-                event.transformer,
-                cause::likely(event.cause, None, Speech::ENGLISH)
-            )
+            let likely = cause::likely(event.cause, None, self.speech);
+            format!("{}, {likely}: {often}", place(&event.transformer, event.feeder.as_deref()))
         };
         self.day.events.iter().map(line).collect()
     }
+}
+
+/// `T2`, or `T2, MP-3`.
+fn place(transformer: &str, feeder: Option<&str>) -> String {
+    let feeder = feeder.map(|feeder| format!(", {feeder}")).unwrap_or_default();
+    format!("{transformer}{feeder}")
 }

@@ -3,8 +3,9 @@
 
 use super::super::advice;
 use super::chart::charts;
-use super::{Item, MOST_NEEDS, NOT_SEEN, Page};
+use super::{Item, MOST_NEEDS, Page};
 use crate::digest::FrozenDay;
+use crate::words::time::date_in_figures;
 use kvarden_core::digest::RecurrenceDay;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -16,15 +17,16 @@ const ALLOWED: &str = "default-src 'none'; style-src 'unsafe-inline'";
 /// The whole digest as a page of its own.
 pub fn html(day: &FrozenDay) -> String {
     let page = Page::of(day);
+    let date = date_in_figures(day.date, page.speech);
     let markup = html! {
         (DOCTYPE)
-        html lang="en" {
+        html lang=(page.speech.language()) {
             head {
                 meta charset="utf-8";
                 meta http-equiv="Content-Security-Policy" content=(ALLOWED);
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
-                title { (day.site) ": digest of " (day.date) }
+                title { (page.with("digest-title", &[("site", &day.site), ("date", &date)])) }
                 style { (PreEscaped(STYLE)) }
             }
             body {
@@ -36,19 +38,9 @@ pub fn html(day: &FrozenDay) -> String {
                     (alarms(&page))
                     (recurrences(&page))
                     (page.figure_tables())
-                    (list("Planned work", &page.works()))
-                    (list("Alarms in figures, beside those of the standard", &page.asked()))
-                    (list("Events without a fault", &page.events()))
-                    (list("Counted on the day", &page.counters()))
-                    (list("Ageing of insulation", &page.ageing()))
-                    (list("Side by side: how transformers shared", &page.sharing()))
-                    (list("Distortion against IEEE 519", &page.quality()))
-                    (list("States", &page.states()))
-                    (list("Recordings: readings kept around alarms", &page.recordings()))
-                    (list("The watching itself", &page.watching()))
-                    (list("Not judged, and why", &day.not_judged))
+                    @for (head, lines) in page.lists() { (list(&head, &lines)) }
                 }
-                (cautions(day))
+                (cautions(&page))
             }
         }
     };
@@ -59,11 +51,11 @@ fn head(page: &Page<'_>) -> Markup {
     html! {
         header {
             p.site { (page.day.site) }
-            h1 { "Digest of " (page.date()) }
-            p.soft { "Times are local (" (page.day.timezone) "). Figures are over what was measured, with the share beside." }
+            h1 { (page.with("digest-head", &[("date", &page.date())])) }
+            p.soft { (page.with("digest-times", &[("zone", &page.day.timezone)])) }
             @if let Some(revised) = page.revised() { p.revised { (revised) } }
             @if page.is_not_measured() {
-                p.revised { "Not measured: no meter gave a value on this day, so nothing could be judged." }
+                p.revised { (page.say("digest-not-measured")) }
             } @else {
                 ul.short { @for line in page.in_short() { li { (line) } } }
             }
@@ -81,28 +73,24 @@ fn head(page: &Page<'_>) -> Markup {
 
 fn needs(page: &Page<'_>) -> Markup {
     let needs = page.needs();
-    let more = needs.len().saturating_sub(MOST_NEEDS);
-    let end =
-        if page.figures.until < page.figures.to { "when the log ends" } else { "at the end of the day" };
     html! {
         section {
-            h2 { "Needs a person " (end) }
-            @if needs.is_empty() { p { "Nothing waited for a person." } }
-            ul.needs { @for need in needs.iter().take(MOST_NEEDS) { (item(need)) } }
-            @if more > 0 { p.soft { "and " (more) " more, of lower priority or later" } }
+            h2 { (page.needs_head()) }
+            @if needs.is_empty() { p { (page.say("digest-needs-none")) } }
+            ul.needs { @for need in needs.iter().take(MOST_NEEDS) { (item(page, need)) } }
+            @if let Some(more) = page.needs_more(&needs) { p.soft { (more) } }
         }
     }
 }
 
-fn item(item: &Item) -> Markup {
-    told(item, &[])
+fn item(page: &Page<'_>, item: &Item) -> Markup {
+    told(page, item, &[])
 }
 
-fn told(item: &Item, more: &[String]) -> Markup {
-    let rank = item.priority.key();
+fn told(page: &Page<'_>, item: &Item, more: &[String]) -> Markup {
     html! {
         li {
-            span class={ "rank " (rank) } { (rank) }
+            span class={ "rank " (item.priority.key()) } { (page.rank(item.priority)) }
             span.what { (item.what) }
             span.said { (item.said) }
             @for line in more { span.said { (line) } }
@@ -115,7 +103,7 @@ fn drawn(page: &Page<'_>, transformer: &str) -> Markup {
     html! {
         section {
             h2 { (transformer) }
-            @if charts.is_empty() { p.soft { "Nothing to draw: no values, or a day kept before charts were." } }
+            @if charts.is_empty() { p.soft { (page.say("digest-nothing-drawn")) } }
             div.charts { @for chart in &charts { (page.chart(chart)) } }
         }
     }
@@ -126,9 +114,9 @@ fn findings(page: &Page<'_>) -> Markup {
     html! {
         @if !findings.is_empty() {
             section {
-                h2 { "Named causes, the most pressing first" }
+                h2 { (page.say("digest-findings")) }
                 ul.items {
-                    @for finding in &findings { (told(&finding.item, &finding.more)) }
+                    @for finding in &findings { (told(page, &finding.item, &finding.more)) }
                 }
             }
         }
@@ -140,8 +128,8 @@ fn alarms(page: &Page<'_>) -> Markup {
     html! {
         @if !alarms.is_empty() {
             section {
-                h2 { "Alarms, the most pressing first" }
-                ul.items { @for alarm in &alarms { (item(alarm)) } }
+                h2 { (page.say("digest-alarms")) }
+                ul.items { @for alarm in &alarms { (item(page, alarm)) } }
             }
         }
     }
@@ -151,14 +139,14 @@ fn recurrences(page: &Page<'_>) -> Markup {
     html! {
         @if !page.figures.recurrences.is_empty() {
             section {
-                h2 { "Came and went (short excursions past the first limit)" }
+                h2 { (page.say("digest-recurrences")) }
                 div.recur {
                     @for one in &page.figures.recurrences {
                         @if let Some((what, when)) = page.recurrence(one) {
                             div {
                                 h3 { (what) }
                                 p.soft { (when) }
-                                @if one.times > 1 { (by_hour(one)) }
+                                @if one.times > 1 { (by_hour(page, one)) }
                             }
                         }
                     }
@@ -169,11 +157,12 @@ fn recurrences(page: &Page<'_>) -> Markup {
 }
 
 /// Excursions by the hour of the wall clock as bars, with the count above.
-fn by_hour(one: &RecurrenceDay) -> Markup {
+fn by_hour(page: &Page<'_>, one: &RecurrenceDay) -> Markup {
     let most = one.by_hour.iter().map(|(_, count)| *count).max().unwrap_or(1).max(1);
-    let said: Vec<String> = one.by_hour.iter().map(|(hour, count)| format!("{hour:02} h: {count}")).collect();
+    let said = one.by_hour.iter().map(|(hour, count)| format!("{}: {count}", page.hour(*hour)));
+    let said = said.collect::<Vec<String>>().join(", ");
     html! {
-        svg.hours viewBox="0 0 320 46" role="img" aria-label={ "Excursions by hour: " (said.join(", ")) } {
+        svg.hours viewBox="0 0 320 46" role="img" aria-label=(page.with("digest-by-hour", &[("hours", &said)])) {
             path.frame d="M4 34H316" {}
             @for (hour, count) in &one.by_hour {
                 @let (x, height) = (4.0 + 13.0 * f64::from(*hour), 22.0 * f64::from(*count) / f64::from(most));
@@ -189,26 +178,22 @@ fn by_hour(one: &RecurrenceDay) -> Markup {
 
 fn list(head: &str, lines: &[String]) -> Markup {
     html! {
-        @if !lines.is_empty() {
-            section {
-                h2 { (head) }
-                ul.plain { @for line in lines { li { (line) } } }
-            }
+        section {
+            h2 { (head) }
+            ul.plain { @for line in lines { li { (line) } } }
         }
     }
 }
 
-fn cautions(day: &FrozenDay) -> Markup {
+fn cautions(page: &Page<'_>) -> Markup {
+    let revision = page.day.revision.to_string();
     html! {
         section.caution {
-            h2 { "Before anyone acts on this" }
-            p { (advice::caution_in_full()) }
-            h2 { "What meters can't see" }
-            p { (NOT_SEEN) }
+            h2 { (page.say("digest-caution")) }
+            p { (advice::caution_in_full(page.speech)) }
+            h2 { (page.say("digest-cannot")) }
+            p { (page.say("digest-unseen")) }
         }
-        p.foot {
-            "Lines are means of ten minutes, the band reaches from the least to the largest value; hatched: not measured; a bar at the foot: \
-             measured in part. Limits are those in force on the day. Made by Kvarden " (day.made_by) ", revision " (day.revision) " of this day."
-        }
+        p.foot { (page.with("digest-foot", &[("version", &page.day.made_by), ("revision", &revision)])) }
     }
 }

@@ -1,6 +1,6 @@
 //! The tables of figures: one for each meter.
 
-use super::{Extremes, Page, TOLD, least_matters, measured_words, meter_words, percent, unseen_words, value};
+use super::{Extremes, Page, least_matters, percent};
 use kvarden_core::digest::MeterDay;
 use maud::{Markup, html};
 
@@ -13,7 +13,7 @@ impl Page<'_> {
         };
         html! {
             section {
-                h2 { "Figures" }
+                h2 { (self.say("digest-figures")) }
                 div.tables {
                     @for meter in self.day.transformers.iter().flat_map(|transformer| ours(transformer)) {
                         (self.figure_table(meter))
@@ -24,15 +24,21 @@ impl Page<'_> {
     }
 
     fn figure_table(&self, meter: &MeterDay) -> Markup {
-        let rows: Vec<Extremes<'_>> =
-            TOLD.iter().filter_map(|what| Extremes::of(meter, *what, self.shows())).collect();
+        let rows: Vec<Extremes<'_>> = self.extremes(meter).collect();
+        let heads = [
+            self.say("digest-column-quantity"),
+            self.say("digest-column-mean"),
+            self.say("digest-column-least"),
+            self.say("digest-column-peak"),
+            self.say("digest-column-share"),
+        ];
         html! {
             div.table {
-                h3 { (meter.transformer) ", " (meter_words(&meter.meter, meter.feeder.as_deref())) ": " (measured_words(meter)) }
-                @if let Some(unseen) = unseen_words(meter) { p.soft { (unseen) } }
+                h3 { (meter.transformer) ", " (self.meter(meter)) ": " (self.measured(meter)) }
+                @if let Some(unseen) = self.unseen(meter) { p.soft { (unseen) } }
                 @if !rows.is_empty() {
                     table {
-                        thead { tr { th scope="col" { "Quantity" } th scope="col" { "mean" } th scope="col" { "least" } th scope="col" { "peak" } th scope="col" { "share" } } }
+                        thead { tr { @for head in &heads { th scope="col" { (head) } } } }
                         tbody { @for row in &rows { (self.figure_row(row)) } }
                     }
                 }
@@ -42,11 +48,10 @@ impl Page<'_> {
 
     fn figure_row(&self, row: &Extremes<'_>) -> Markup {
         let (highest, lowest) = (row.highest, row.lowest);
-        let facts = highest.quantity.what.facts();
         html! {
             tr {
-                td { (facts.words) }
-                td { (value(highest.quantity, highest.mean, self.shows())) }
+                td { (row.name()) }
+                td { (row.mean()) }
                 td {
                     (row.least())
                     @if least_matters(highest.quantity.what) { " " span.at { (self.clock(lowest.min_at)) } }

@@ -15,16 +15,19 @@ mod text;
 pub use html::html;
 pub use text::text;
 
-use super::subject;
-use super::time::{duration, moment};
+use super::cause::Reads;
+use super::names;
+use super::speech::Speech;
+use super::time::{date, duration};
 use super::unit::Scale;
+use super::{quantity as named, subject};
 use crate::digest::FrozenDay;
 use kvarden_config::TemperatureUnit;
 use kvarden_core::digest::{AlarmDay, DayFigures, MeterDay, SeriesDay};
 use kvarden_core::measurand::{Measurand, Quantity};
-use kvarden_core::output::{Matter, Rule, Subject};
+use kvarden_core::output::{Matter, Subject};
 use kvarden_core::phases::Place;
-use kvarden_core::plant::{Bound, Priority};
+use kvarden_core::plant::Priority;
 use kvarden_core::time::EventTime;
 
 /// A day measured to this share is measured: nothing need be said.
@@ -58,15 +61,12 @@ const TOLD: &[Measurand] = &[
     Measurand::Ambient,
 ];
 
-/// What no meter shows, said wherever nothing may have been found.
-const NOT_SEEN: &str = "Insulation resistance, partial discharge, turns ratio, moisture, and a hot lug that has no \
-    sensor. A quiet digest does not say that a transformer is sound.";
-
-/// A day with its time zone.
+/// A day with its time zone and its language.
 struct Page<'a> {
     day: &'a FrozenDay,
     figures: &'a DayFigures,
     zone: jiff::tz::TimeZone,
+    speech: Speech,
 }
 
 /// One thing of a list: how pressing, what, and what is said of it.
@@ -79,26 +79,119 @@ struct Item {
 impl<'a> Page<'a> {
     fn of(day: &'a FrozenDay) -> Self {
         let zone = jiff::tz::TimeZone::get(&day.timezone).unwrap_or(jiff::tz::TimeZone::UTC);
-        Self { day, figures: &day.figures, zone }
+        Self { day, figures: &day.figures, zone, speech: Speech::of(Some(&day.language)) }
     }
 
-    /// In which unit people of the site read temperatures.
-    fn shows(&self) -> TemperatureUnit {
-        if self.day.reads_fahrenheit { TemperatureUnit::Fahrenheit } else { TemperatureUnit::Celsius }
+    /// The words under a key, in the day's language.
+    fn say(&self, key: &str) -> String {
+        self.speech.say(key)
+    }
+
+    /// The words under a key with what belongs in them, in the day's language.
+    fn with(&self, key: &str, parts: &[(&str, &str)]) -> String {
+        self.speech.with(key, parts)
+    }
+
+    /// How people of the site read times and temperatures.
+    fn reads(&self) -> Reads<'_> {
+        let fahrenheit = self.day.reads_fahrenheit;
+        let shows = if fahrenheit { TemperatureUnit::Fahrenheit } else { TemperatureUnit::Celsius };
+        Reads { zone: &self.zone, shows, speech: self.speech }
     }
 
     fn date(&self) -> String {
-        self.day.date.strftime("%A %d %B %Y").to_string()
+        date(self.day.date, self.speech)
     }
 
     fn clock(&self, at: EventTime) -> String {
-        moment(at, self.figures.from, &self.zone)
+        self.reads().moment(at, self.figures.from)
+    }
+
+    /// At a moment of the day.
+    fn at(&self, at: EventTime) -> String {
+        self.with("digest-at", &[("at", &self.clock(at))])
     }
 
     /// From the first to the last, or the one minute that both fall into.
     fn between(&self, first: EventTime, last: EventTime) -> String {
-        let (first, last) = (self.clock(first), self.clock(last));
-        if first == last { format!("at {first}") } else { format!("between {first} and {last}") }
+        let (from, to) = (self.clock(first), self.clock(last));
+        if from == to {
+            self.at(first)
+        } else {
+            self.with("digest-between", &[("first", &from), ("last", &to)])
+        }
+    }
+
+    /// What needs a person is told as of this moment: the head of that part.
+    fn needs_head(&self) -> String {
+        let ends_early = self.figures.until < self.figures.to;
+        if ends_early { self.say("digest-needs-log") } else { self.say("digest-needs") }
+    }
+
+    /// How many need a person beyond those that are listed.
+    fn needs_more(&self, needs: &[Item]) -> Option<String> {
+        let more = needs.len().saturating_sub(MOST_NEEDS);
+        (more > 0).then(|| self.with("digest-needs-more", &[("count", &more.to_string())]))
+    }
+
+    /// How pressing, in a word.
+    fn rank(&self, priority: Priority) -> String {
+        match priority {
+            Priority::Urgent => self.say("rank-urgent"),
+            Priority::High => self.say("rank-high"),
+            Priority::Low => self.say("rank-low"),
+            Priority::Journal => self.say("rank-journal"),
+        }
+    }
+
+    /// A value with its unit.
+    fn value(&self, quantity: Quantity, value: f64) -> String {
+        amount(quantity, value, self.reads())
+    }
+
+    /// A meter by its name, where its transformer is known by the day's figures.
+    fn meter_named(&self, name: &str) -> String {
+        let known = self.figures.meters.iter().find(|meter| meter.meter == name);
+        names::meter(name, known.map(|meter| meter.transformer.as_str()), self.speech)
+    }
+
+    /// A meter with the feeder that it measures, where that has another name.
+    fn meter(&self, meter: &MeterDay) -> String {
+        let name = names::meter(&meter.meter, Some(&meter.transformer), self.speech);
+        match meter.feeder.as_deref().filter(|feeder| *feeder != meter.meter) {
+            Some(feeder) => self.with("digest-meter-of", &[("meter", &name), ("feeder", feeder)]),
+            None => name,
+        }
+    }
+
+    /// Which share of the day was measured.
+    fn measured_share(&self, share: f64) -> String {
+        self.with("digest-measured", &[("share", &percent(share))])
+    }
+
+    /// What the meter may not have seen, as far as that is known.
+    fn unseen(&self, meter: &MeterDay) -> Option<String> {
+        meter.shortest_event.map(|shortest| self.with("digest-shortest", &[("long", &duration(shortest))]))
+    }
+
+    /// `measured 46 % of the day, least winding temperature phase B (12 %)`.
+    fn measured(&self, meter: &MeterDay) -> String {
+        let measured = self.measured_share(meter.measured);
+        let Some((quantity, share)) = meter.least.filter(|(_, share)| differs(*share, meter.measured)) else {
+            return measured;
+        };
+        let parts = [("what", &*named(quantity, self.speech)), ("share", &percent(share))];
+        format!("{measured}, {}", self.with("digest-least-of", &parts))
+    }
+
+    /// `known for 46 % of the day`.
+    fn known(&self, share: f64) -> String {
+        self.with("digest-known", &[("share", &percent(share))])
+    }
+
+    /// What a meter measured of each measurand that is told.
+    fn extremes<'b>(&'b self, meter: &'b MeterDay) -> impl Iterator<Item = Extremes<'b>> {
+        TOLD.iter().filter_map(move |what| Extremes::of(meter, *what, self))
     }
 
     /// The day was never watched: nothing measured, nothing judged.
@@ -122,18 +215,18 @@ fn is_about_us(subject: &Subject) -> bool {
 struct Extremes<'a> {
     highest: &'a SeriesDay,
     lowest: &'a SeriesDay,
-    shows: TemperatureUnit,
+    page: &'a Page<'a>,
     /// More than one place was measured, so each value says its own.
     several: bool,
 }
 
 impl<'a> Extremes<'a> {
-    fn of(meter: &'a MeterDay, what: Measurand, shows: TemperatureUnit) -> Option<Self> {
+    fn of(meter: &'a MeterDay, what: Measurand, page: &'a Page<'a>) -> Option<Self> {
         let places: Vec<&SeriesDay> =
             meter.series.iter().filter(|series| series.quantity.what == what).collect();
         let highest = places.iter().max_by(|one, other| one.max.total_cmp(&other.max))?;
         let lowest = places.iter().min_by(|one, other| one.min.total_cmp(&other.min))?;
-        Some(Self { highest, lowest, shows, several: places.len() > 1 })
+        Some(Self { highest, lowest, page, several: places.len() > 1 })
     }
 
     fn place(&self, quantity: Quantity) -> String {
@@ -142,11 +235,35 @@ impl<'a> Extremes<'a> {
     }
 
     fn most(&self) -> String {
-        value(self.highest.quantity, self.highest.max, self.shows) + &self.place(self.highest.quantity)
+        self.page.value(self.highest.quantity, self.highest.max) + &self.place(self.highest.quantity)
     }
 
     fn least(&self) -> String {
-        value(self.lowest.quantity, self.lowest.min, self.shows) + &self.place(self.lowest.quantity)
+        self.page.value(self.lowest.quantity, self.lowest.min) + &self.place(self.lowest.quantity)
+    }
+
+    fn mean(&self) -> String {
+        self.page.value(self.highest.quantity, self.highest.mean)
+    }
+
+    /// The most and its moment.
+    fn peak_at(&self) -> String {
+        let at = self.page.clock(self.highest.max_at);
+        self.page.with("digest-peak-at", &[("value", &self.most()), ("at", &at)])
+    }
+
+    /// The least and its moment, where that says something.
+    fn least_at(&self) -> Option<String> {
+        let said = || {
+            let at = self.page.clock(self.lowest.min_at);
+            self.page.with("digest-least-at", &[("value", &self.least()), ("at", &at)])
+        };
+        least_matters(self.highest.quantity.what).then(said)
+    }
+
+    /// What it is called.
+    fn name(&self) -> &'static str {
+        names::measurand(self.highest.quantity.what, self.page.speech)
     }
 }
 
@@ -160,46 +277,20 @@ fn differs(one: f64, other: f64) -> bool {
     (one - other).abs() > 0.01
 }
 
-/// The word for the worst value, by which way the limit is passed.
-fn furthest(rule: Rule) -> &'static str {
-    if rule.bound() == Some(Bound::Low) { "least" } else { "peak" }
-}
-
-fn value(quantity: Quantity, value: f64, shows: TemperatureUnit) -> String {
-    let scale = Scale { what: quantity.what, shows };
+fn amount(quantity: Quantity, value: f64, reads: Reads<'_>) -> String {
+    let scale = Scale { what: quantity.what, shows: reads.shows };
     let unit = scale.symbol();
     let space = if unit.is_empty() { "" } else { " " };
-    format!("{:.*}{space}{unit}", usize::from(quantity.what.facts().decimals), scale.read(value))
+    let digits = format!("{:.*}", usize::from(quantity.what.facts().decimals), scale.read(value));
+    format!("{}{space}{unit}", reads.speech.digits(&digits))
 }
 
 fn percent(share: f64) -> String {
     format!("{:.0} %", 100.0 * share)
 }
 
-/// A meter with the feeder that it measures, where that has another name.
-fn meter_words(meter: &str, feeder: Option<&str>) -> String {
-    match feeder.filter(|feeder| *feeder != meter) {
-        Some(feeder) => format!("{meter} (feeder {feeder})"),
-        None => meter.to_owned(),
-    }
-}
-
-/// What the meter may not have seen, as far as that is known.
-fn unseen_words(meter: &MeterDay) -> Option<String> {
-    meter.shortest_event.map(|shortest| {
-        format!("shows what lasted {} or longer; what was shorter may be missing", duration(shortest))
-    })
-}
-
-/// `measured 46 % of the day, least winding temperature phase B (12 %)`.
-fn measured_words(meter: &MeterDay) -> String {
-    let least = meter.least.filter(|(_, share)| differs(*share, meter.measured));
-    let least = least.map(|(quantity, share)| {
-        format!(", least {} ({})", subject::quantity_words(quantity), percent(share))
-    });
-    format!("measured {} of the day{}", percent(meter.measured), least.unwrap_or_default())
-}
-
+#[cfg(test)]
+mod language_tests;
 #[cfg(test)]
 mod page_tests;
 #[cfg(test)]

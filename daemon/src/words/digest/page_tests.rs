@@ -5,6 +5,7 @@ use super::*;
 use kvarden_core::digest::charts::LimitLine;
 use kvarden_core::digest::{DayFigures, DayInput, LimitOn, MeterRows, MinuteValue};
 use kvarden_core::output::Excursion;
+use kvarden_core::plant::Bound;
 use kvarden_core::time::Span;
 
 const MINUTE: i64 = 60_000;

@@ -2,7 +2,8 @@
 
 use super::{Page, percent};
 use crate::words::parallel::{and, shared};
-use crate::words::subject::quantity_words;
+use crate::words::quantity as named;
+use crate::words::speech::Speech;
 use kvarden_core::digest::{LEAST_OF_QUALITY, QualityDay, SharingDay, VerdictDay};
 use kvarden_core::measurand::Measurand;
 
@@ -12,72 +13,75 @@ impl Page<'_> {
         let line = |day: &SharingDay| {
             let names: Vec<&str> = day.units.iter().map(|one| one.name.as_str()).collect();
             let units: Vec<_> = day.units.iter().map(|one| (one.name.as_str(), one.unit, one.part)).collect();
-            format!(
-                "{} side by side, most at {}: {} (known for {} of the day)",
-                and(&names),
-                self.clock(day.at),
-                shared(&units),
-                percent(day.measured)
-            )
+            let (names, at) = (and(&names, self.speech), self.clock(day.at));
+            let (shared, known) = (shared(&units, self.speech), self.known(day.measured));
+            let parts = [("names", names.as_str()), ("at", &at), ("shared", &shared), ("known", &known)];
+            self.with("sharing-day", &parts)
         };
         self.figures.sharing.iter().map(line).collect()
     }
 
     /// One paragraph for each statistic of each side.
     pub(super) fn quality(&self) -> Vec<String> {
-        self.figures.quality.iter().flat_map(side).collect()
+        self.figures.quality.iter().flat_map(|day| side(day, self.speech)).collect()
     }
 }
 
-fn side(day: &QualityDay) -> Vec<String> {
-    let of = format!("{} {}", day.transformer, if day.load_side { "secondary" } else { "primary" });
-    let bind = if day.at_coupling {
-        "the point of common coupling, where the tables bind"
+fn side(day: &QualityDay, speech: Speech) -> Vec<String> {
+    let name = [("name", day.transformer.as_str())];
+    let of = if day.load_side {
+        speech.with("quality-secondary", &name)
     } else {
-        "guidance inside a building: the tables bind at the point of common coupling"
+        speech.with("quality-primary", &name)
     };
+    let bind = if day.at_coupling { speech.say("quality-coupling") } else { speech.say("quality-inside") };
     let ratio = match day.short_circuit_ratio {
-        Some(ratio) => format!("currents by I_SC/I_L {ratio:.0}, from the impedance with a strong supply"),
-        None => "currents are not held against their table: I_SC is not known here".to_owned(),
+        Some(ratio) => speech.with("quality-ratio", &[("ratio", &format!("{ratio:.0}"))]),
+        None => speech.say("quality-no-ratio"),
     };
     let mut lines = vec![format!("{of}: {bind}; {ratio}.")];
     if day.week < LEAST_OF_QUALITY {
-        lines.push(format!(
-            "{of}, the week: no verdict, {} of its 10-minute values are there and {} are needed.",
-            percent(day.week),
-            percent(LEAST_OF_QUALITY)
-        ));
+        let (share, least) = (percent(day.week), percent(LEAST_OF_QUALITY));
+        let parts = [("side", of.as_str()), ("share", &share), ("least", &least)];
+        lines.push(speech.with("quality-no-verdict", &parts));
     }
-    lines.extend(day.verdicts.iter().map(|one| format!("{of}, {}", verdict(one))));
+    lines.extend(day.verdicts.iter().map(|one| format!("{of}, {}", verdict(one, speech))));
     lines
 }
 
-fn verdict(one: &VerdictDay) -> String {
-    let base = match one.quantity.what {
-        Measurand::CurrentTdd | Measurand::CurrentHarmonic => " of the demand current",
-        _ => "",
-    };
-    let over = if one.weekly { "the week's 10-minute values" } else { "the day's 3-second values" };
+fn verdict(one: &VerdictDay, speech: Speech) -> String {
+    let over = if one.weekly { speech.say("quality-week") } else { speech.say("quality-day") };
     let said = match one.holds() {
-        Some(true) => "within",
-        Some(false) => "beyond",
-        None => "not told, since only mean, least and largest of each minute are kept",
+        Some(true) => speech.say("quality-within"),
+        Some(false) => speech.say("quality-beyond"),
+        None => speech.say("quality-untold"),
     };
-    let shown = |value: f64| format!("{value:.1}");
+    let shown = |value: f64| speech.digits(&format!("{value:.1}"));
+    let most = shown(one.value);
     let value = match one.at_least.map(shown) {
-        Some(least) if one.at_most && least != shown(one.value) => {
-            format!("between {least} and {}", shown(one.value))
+        Some(least) if one.at_most && least != most => {
+            speech.with("quality-between", &[("least", &least), ("most", &most)])
         }
-        None if one.at_most => format!("at most {}", shown(one.value)),
-        _ => shown(one.value),
+        None if one.at_most => speech.with("quality-at-most", &[("most", &most)]),
+        _ => most,
     };
-    format!(
-        "{}, {:.0} % of {over} are at or below: {value} %{base}, allowed {:.1} %: {said} ({} measured).",
-        quantity_words(one.quantity),
-        one.percent,
-        one.allowed,
-        percent(one.share)
-    )
+    let value = [("value", value.as_str())];
+    let value = match one.quantity.what {
+        Measurand::CurrentTdd | Measurand::CurrentHarmonic => {
+            speech.with("quality-percent-of-demand", &value)
+        }
+        _ => speech.with("quality-percent", &value),
+    };
+    let parts = [
+        ("what", named(one.quantity, speech)),
+        ("percent", format!("{:.0}", one.percent)),
+        ("over", over),
+        ("value", value),
+        ("allowed", shown(one.allowed)),
+        ("said", said),
+        ("share", percent(one.share)),
+    ];
+    speech.with("quality-verdict", &parts.each_ref().map(|(name, words)| (*name, words.as_str())))
 }
 
 #[cfg(test)]
@@ -121,7 +125,7 @@ mod tests {
             verdicts: Vec::new(),
             ..day.clone()
         };
-        insta::assert_snapshot!([side(&day), side(&little)].concat().join("\n"), @r"
+        insta::assert_snapshot!([side(&day, Speech::ENGLISH), side(&little, Speech::ENGLISH)].concat().join("\n"), @r"
         T2 secondary: guidance inside a building: the tables bind at the point of common coupling; currents by I_SC/I_L 22, from the impedance with a strong supply.
         T2 secondary, voltage distortion (THD) phase B, 95 % of the week's 10-minute values are at or below: 8.4 %, allowed 8.0 %: beyond (98 % measured).
         T2 secondary, total demand distortion (TDD) phase B, 99 % of the week's 10-minute values are at or below: 7.1 % of the demand current, allowed 12.0 %: within (98 % measured).

@@ -1,77 +1,79 @@
 //! What is said of a day: in short, what needs a person, each alarm, what came and went, states, the watching itself.
 
-use super::{
-    FULLY_MEASURED, Item, Page, differs, furthest, is_about_us, meter_words, percent, subject, value,
-};
+use super::{FULLY_MEASURED, Item, Page, differs, is_about_us, percent, subject};
 use crate::digest::RecordingDay;
 use crate::words::asked;
+use crate::words::quantity as named;
 use crate::words::speech::Speech;
 use crate::words::supply;
 use crate::words::time::{duration, durations};
-use kvarden_config::TemperatureUnit;
 use kvarden_core::digest::{
     AlarmDay, CHATTERING, FLOOD, MeterDay, RecurrenceDay, SeenDay, StateDay, WaitingDay,
 };
 use kvarden_core::measurand::Quantity;
 use kvarden_core::output::Rule;
-use kvarden_core::plant::Priority;
-use std::fmt::Write;
+use kvarden_core::plant::{Bound, Priority};
+use kvarden_core::time::EventTime;
 
 impl Page<'_> {
     /// Why there is another revision than the first.
     pub(super) fn revised(&self) -> Option<String> {
         let revised = self.day.revised.as_ref()?;
-        let late: Vec<String> =
-            revised.late.iter().map(|(meter, minutes)| format!("{minutes} min of {meter}")).collect();
-        Some(format!(
-            "Revision {}, made {}: revised because {} came after the day was closed.",
-            self.day.revision,
-            self.clock(revised.at),
-            late.join(", ")
-        ))
+        let late = revised.late.iter().map(|(meter, minutes)| {
+            let parts = [("minutes", &*minutes.to_string()), ("meter", &self.meter_named(meter))];
+            self.with("digest-late", &parts)
+        });
+        let late = late.collect::<Vec<String>>().join(", ");
+        let (revision, at) = (self.day.revision.to_string(), self.clock(revised.at));
+        Some(self.with("digest-revised", &[("revision", &revision), ("at", &at), ("late", &late)]))
     }
 
-    fn end(&self) -> &'static str {
-        if self.figures.until < self.figures.to { "then" } else { "at the end of the day" }
+    /// At the end of the day, or where the log ends, if that was just named.
+    fn end(&self) -> String {
+        let ends_early = self.figures.until < self.figures.to;
+        if ends_early { self.say("digest-end-log") } else { self.say("digest-end") }
     }
 
     /// The day in a few lines.
     pub(super) fn in_short(&self) -> Vec<String> {
-        let mut lines = Vec::new();
+        let figures = self.figures;
+        let mut lines = vec![self.with("digest-held", &[("alarms", &self.alarms_by_rank())])];
+        if figures.until < figures.to {
+            lines.push(self.with("digest-log-ends", &[("at", &self.clock(figures.until))]));
+        }
+        let end = self.end();
+        let named = self.day.findings.iter().filter(|finding| finding.ended.is_none()).count();
+        if !self.day.findings.is_empty() {
+            let (all, named) = (self.day.findings.len().to_string(), named.to_string());
+            lines.push(self.with("digest-named", &[("all", &all), ("named", &named), ("end", &end)]));
+        }
+        let standing = figures.alarms.iter().filter(|alarm| alarm.standing).count().to_string();
+        lines.push(self.with("digest-standing", &[("end", &end), ("count", &standing)]));
+        let count = |waits: fn(&WaitingDay) -> bool| {
+            figures.waiting.iter().filter(|day| waits(day)).count().to_string()
+        };
+        let (seen, released) = (count(|day| day.to_acknowledge), count(|day| day.to_release));
+        lines.push(self.with("digest-waits", &[("end", &end), ("seen", &seen), ("released", &released)]));
+        let times = figures.recurrences.iter().map(|one| one.times).sum::<u32>().to_string();
+        lines.push(self.with("digest-came-and-went", &[("count", &times)]));
+        let most = figures.most_in_ten_minutes;
+        if most > FLOOD.0 {
+            lines.push(self.with("digest-flood", &[("count", &most.to_string())]));
+        }
+        lines.extend(self.least_measured());
+        lines
+    }
+
+    /// How many alarms of each priority held: `2 urgent, 1 low`.
+    fn alarms_by_rank(&self) -> String {
         let count = |priority| self.figures.alarms.iter().filter(|alarm| alarm.priority == priority).count();
         let said: Vec<String> = Priority::ALL
             .into_iter()
             .rev()
             .filter(|priority| count(*priority) > 0)
-            .map(|priority| format!("{} {}", count(priority), priority.key()))
+            .map(|priority| format!("{} {}", count(priority), self.rank(priority)))
             .collect();
-        let alarms = if said.is_empty() { "none".to_owned() } else { said.join(", ") };
-        lines.push(format!("Alarms that held at some time: {alarms}."));
-        if self.figures.until < self.figures.to {
-            lines.push(format!("The log ends at {}.", self.clock(self.figures.until)));
-        }
-        let named = self.day.findings.iter().filter(|finding| finding.ended.is_none()).count();
-        if !self.day.findings.is_empty() {
-            let all = self.day.findings.len();
-            lines.push(format!("Named causes: {all}, of which {named} still show {}.", self.end()));
-        }
-        let standing = self.figures.alarms.iter().filter(|alarm| alarm.standing).count();
-        lines.push(format!("Still standing {}: {standing}.", self.end()));
-        let count =
-            |waits: fn(&WaitingDay) -> bool| self.figures.waiting.iter().filter(|day| waits(day)).count();
-        let (seen, released) = (count(|day| day.to_acknowledge), count(|day| day.to_release));
-        lines.push(format!(
-            "Waits for a person {}: {seen} to be acknowledged, {released} to be released.",
-            self.end()
-        ));
-        let times: u32 = self.figures.recurrences.iter().map(|one| one.times).sum();
-        lines.push(format!("Short excursions that came and went: {times}."));
-        let most = self.figures.most_in_ten_minutes;
-        if most > FLOOD.0 {
-            lines.push(format!("Alarm flood: {most} alarms rose within ten minutes."));
-        }
-        lines.extend(self.least_measured());
-        lines
+        if said.is_empty() { self.say("digest-no-alarms") } else { said.join(", ") }
     }
 
     fn least_measured(&self) -> Option<String> {
@@ -82,159 +84,187 @@ impl Page<'_> {
             return None;
         }
         let point = worst.least.filter(|(_, share)| differs(*share, worst.measured));
-        let point = point.map(|(quantity, _)| format!(", {}", subject::quantity_words(quantity)));
-        let (share, point) = (percent(least(worst)), point.unwrap_or_default());
-        Some(format!("Least measured: {}{point}, {share} of the day.", worst.meter))
+        let point = point.map(|(quantity, _)| format!(", {}", named(quantity, self.speech)));
+        let what = self.meter_named(&worst.meter) + &point.unwrap_or_default();
+        let share = percent(least(worst));
+        Some(self.with("digest-least-measured", &[("what", &what), ("share", &share)]))
     }
 
     /// What needs a person: what waits to be acknowledged or released, and what still stands though it was seen. The
     /// most pressing first, then what has waited longest.
     pub(super) fn needs(&self) -> Vec<Item> {
-        let mut needs: Vec<(Priority, kvarden_core::time::EventTime, Item)> = Vec::new();
-        for day in &self.figures.waiting {
-            let deed = match (day.to_acknowledge, day.to_release) {
-                (true, true) => "to be acknowledged and released",
-                (false, true) => "to be released with a note of what was found",
-                _ => "to be acknowledged",
-            };
-            let alarm = self.figures.alarms.iter().find(|alarm| {
-                (&alarm.subject, alarm.rule, alarm.priority) == (&day.subject, day.rule, day.priority)
-            });
-            let worst = alarm
-                .and_then(|alarm| worst(alarm, self.shows()))
-                .map(|worst| format!("; {worst}"))
-                .unwrap_or_default();
-            // What comes and goes is watched for long after it was seen: that does not make it stand.
-            let stands = self.figures.alarms.iter().any(|alarm| {
-                alarm.standing
-                    && alarm.subject == day.subject
-                    && !matches!(alarm.rule, Rule::Recurrence { .. })
-            });
-            let now = match day.rule {
-                _ if stands => "still standing, ",
-                Rule::Recurrence { .. } => "",
-                _ => "holds no more, ",
-            };
-            let item = Item {
-                priority: day.priority,
-                what: subject::alarm(&day.subject, day.rule),
-                said: format!("{deed}; {now}since {}{worst}", self.clock(day.since)),
-            };
-            needs.push((day.priority, day.since, item));
-        }
+        let mut needs: Vec<(Priority, EventTime, Item)> =
+            self.figures.waiting.iter().map(|day| (day.priority, day.since, self.waiting(day))).collect();
         for alarm in self.figures.alarms.iter().filter(|alarm| alarm.standing) {
             let waits = self.figures.waiting.iter().any(|day| day.subject == alarm.subject);
             // What comes and goes only stands to be watched for; what is for the digest alone needs nobody.
             let watched = matches!(alarm.rule, Rule::Recurrence { .. });
-            let told =
-                needs.iter().any(|(_, _, item)| item.what == subject::alarm(&alarm.subject, alarm.rule));
+            let what = subject::alarm_in(&alarm.subject, alarm.rule, self.speech);
+            let told = needs.iter().any(|(_, _, item)| item.what == what);
             if waits || watched || told || alarm.priority == Priority::Journal {
                 continue;
             }
-            let worst = worst(alarm, self.shows()).map(|worst| format!("; {worst}")).unwrap_or_default();
-            let seen = if alarm.priority.wants_acknowledgement() {
-                "acknowledged, still standing"
+            let since = self.clock(alarm.first);
+            let parts = [("since", since.as_str())];
+            let said = if alarm.priority.wants_acknowledgement() {
+                self.with("digest-seen-standing", &parts)
             } else {
-                "still standing"
+                self.with("digest-only-standing", &parts)
             };
-            let item = Item {
-                priority: alarm.priority,
-                what: subject::alarm(&alarm.subject, alarm.rule),
-                said: format!("{seen}; since {}{worst}", self.clock(alarm.first)),
-            };
-            needs.push((alarm.priority, alarm.first, item));
+            let said = said + &self.worst_behind(Some(alarm));
+            needs.push((alarm.priority, alarm.first, Item { priority: alarm.priority, what, said }));
         }
         needs.sort_by_key(|(priority, since, _)| (std::cmp::Reverse(*priority), *since));
         needs.into_iter().map(|(_, _, item)| item).collect()
     }
 
+    /// What waits to be acknowledged or released.
+    fn waiting(&self, day: &WaitingDay) -> Item {
+        let deed = match (day.to_acknowledge, day.to_release) {
+            (true, true) => self.say("digest-to-both"),
+            (false, true) => self.say("digest-to-release"),
+            _ => self.say("digest-to-acknowledge"),
+        };
+        let alarm = self.figures.alarms.iter().find(|alarm| {
+            (&alarm.subject, alarm.rule, alarm.priority) == (&day.subject, day.rule, day.priority)
+        });
+        // What comes and goes is watched for long after it was seen: that does not make it stand.
+        let stands = self.figures.alarms.iter().any(|alarm| {
+            alarm.standing && alarm.subject == day.subject && !matches!(alarm.rule, Rule::Recurrence { .. })
+        });
+        let since = self.clock(day.since);
+        let parts = [("deed", deed.as_str()), ("since", &since)];
+        let said = match day.rule {
+            _ if stands => self.with("digest-need-standing", &parts),
+            Rule::Recurrence { .. } => self.with("digest-need", &parts),
+            _ => self.with("digest-need-over", &parts),
+        };
+        Item {
+            priority: day.priority,
+            what: subject::alarm_in(&day.subject, day.rule, self.speech),
+            said: said + &self.worst_behind(alarm),
+        }
+    }
+
     /// One alarm of the day.
     pub(super) fn alarm(&self, alarm: &AlarmDay) -> Item {
-        let mut said = match alarm.times {
-            0 => format!("since {}", self.clock(alarm.first)),
-            1 => format!("once, at {}", self.clock(alarm.first)),
-            times => format!("{times} times, first at {}", self.clock(alarm.first)),
-        };
-        match (alarm.rule, alarm.seen) {
-            // What is left of its time is the watch for its return.
-            (Rule::Recurrence { .. }, seen) => said = self.seen(seen),
-            _ => {
-                let _ = write!(said, ", held {}", duration(alarm.held));
-            }
+        let first = self.clock(alarm.first);
+        let mut said = vec![match (alarm.rule, alarm.times) {
+            (Rule::Recurrence { .. }, _) => self.seen(alarm.seen),
+            (_, 0) => self.with("line-since-when", &[("when", &first)]),
+            (_, 1) => self.with("digest-once-at", &[("at", &first)]),
+            (_, times) => self.with("digest-times-first", &[("times", &times.to_string()), ("at", &first)]),
+        }];
+        // What is left of the time of what comes and goes is the watch for its return.
+        if !matches!(alarm.rule, Rule::Recurrence { .. }) {
+            said.push(self.with("digest-held-for", &[("long", &duration(alarm.held))]));
         }
-        if let Some(worst) = worst(alarm, self.shows()) {
-            let _ = write!(said, ", {worst}");
-        }
+        said.extend(self.worst(alarm));
         if alarm.standing {
-            said.push_str(", still standing");
+            said.push(self.say("digest-still-standing"));
         }
         if alarm.chattering {
-            let _ = write!(said, ", chattering ({} or more in a minute)", CHATTERING.0);
+            said.push(self.with("digest-chattering", &[("count", &CHATTERING.0.to_string())]));
         }
-        if let Some(other) = &alarm.fed {
-            said.push_str(&supply::behind(&alarm.subject, other, Speech::ENGLISH));
+        let fed = alarm.fed.as_ref().map(|other| supply::behind(&alarm.subject, other, self.speech));
+        let subject = supply::charged(&alarm.subject, alarm.fed.as_ref());
+        Item {
+            priority: alarm.priority,
+            what: subject::alarm_in(&subject, alarm.rule, self.speech),
+            said: said.join(", ") + &fed.unwrap_or_default(),
         }
-        let what = subject::alarm(&supply::charged(&alarm.subject, alarm.fed.as_ref()), alarm.rule);
-        Item { priority: alarm.priority, what, said }
     }
 
     /// How often and when something that comes and goes was seen.
     fn seen(&self, seen: Option<SeenDay>) -> String {
-        let Some(SeenDay { times, first, last }) = seen else { return "not seen on this day".to_owned() };
-        match times {
-            1 => format!("seen once, at {}", self.clock(first)),
-            _ => format!("seen {times} times, {}", self.between(first, last)),
+        match seen {
+            None => self.say("digest-not-seen"),
+            Some(SeenDay { times: 1, first, .. }) => {
+                self.with("digest-seen-once", &[("at", &self.clock(first))])
+            }
+            Some(SeenDay { times, first, last }) => {
+                let when = self.between(first, last);
+                self.with("digest-seen-times", &[("times", &times.to_string()), ("when", &when)])
+            }
         }
     }
 
     /// What came and went: where and how often, then when and how far. `None` where it is about no quantity.
     pub(super) fn recurrence(&self, one: &RecurrenceDay) -> Option<(String, String)> {
         let quantity = subject::quantity(&one.subject)?;
-        let lasted = durations(one.shortest, one.longest, Speech::ENGLISH);
+        let lengths = durations(one.shortest, one.longest, self.speech);
         let how_often = match one.times {
-            1 => format!("once, for {lasted}"),
-            times => format!("{times} times, {lasted} each"),
+            1 => self.with("digest-once-for", &[("lengths", &lengths)]),
+            times => self.with("line-times", &[("times", &times.to_string()), ("lengths", &lengths)]),
         };
         let when = self.between(one.first, one.last);
-        let furthest = furthest(Rule::Recurrence { bound: one.bound });
-        let shown = |number| value(quantity, number, self.shows());
-        let (peak, limit) = (shown(one.peak), shown(one.setpoint));
+        let peak = self.furthest(Rule::Recurrence { bound: one.bound }, quantity, one.peak);
+        let limit = self.with("line-limit", &[("limit", &self.value(quantity, one.setpoint))]);
         Some((
-            format!("{}: {how_often}", subject::words(&one.subject)),
-            format!("{when}, {furthest} {peak} (limit {limit})"),
+            format!("{}: {how_often}", subject::words_in(&one.subject, self.speech)),
+            format!("{when}, {peak} ({limit})"),
         ))
+    }
+
+    /// The worst value, by which way the limit is passed: `peak 4.1 %`.
+    fn furthest(&self, rule: Rule, quantity: Quantity, value: f64) -> String {
+        let value = self.value(quantity, value);
+        let parts = [("value", value.as_str())];
+        if rule.bound() == Some(Bound::Low) {
+            self.with("digest-least", &parts)
+        } else {
+            self.with("digest-peak", &parts)
+        }
+    }
+
+    /// The worst value and its limit: `peak 4.1 % (mean of 10 min, limit 2.0 %)`.
+    fn worst(&self, alarm: &AlarmDay) -> Option<String> {
+        let quantity = subject::quantity(&alarm.subject)?;
+        let peak = alarm.peak.map(|peak| self.furthest(alarm.rule, quantity, peak));
+        let limit = alarm.setpoint.map(|setpoint| {
+            let limit = self.with("line-limit", &[("limit", &self.value(quantity, setpoint))]);
+            match alarm.over.map(duration) {
+                Some(over) => {
+                    format!("({})", self.with("line-mean-of", &[("over", &over), ("limit", &limit)]))
+                }
+                None => format!("({limit})"),
+            }
+        });
+        let said: Vec<String> = [peak, limit].into_iter().flatten().collect();
+        (!said.is_empty()).then(|| said.join(" "))
+    }
+
+    /// [`Self::worst`] behind what was said before; empty where nothing is known.
+    fn worst_behind(&self, alarm: Option<&AlarmDay>) -> String {
+        let worst = alarm.and_then(|alarm| self.worst(alarm));
+        worst.map(|worst| format!("; {worst}")).unwrap_or_default()
     }
 
     /// What a state did: `fan running 2: on for 3 h 12 min, changed in 4 minutes, between 10:02 and 14:40`.
     pub(super) fn state(&self, state: &StateDay) -> String {
-        let mut said = format!("{}: on for {}", subject::quantity_words(state.quantity), duration(state.on));
-        match (state.first_change, state.last_change) {
+        let (what, long) = (named(state.quantity, self.speech), duration(state.on));
+        let mut said = vec![self.with("digest-state", &[("what", &what), ("long", &long)])];
+        said.push(match (state.first_change, state.last_change) {
             (Some(first), Some(last)) => {
-                let minutes = if state.changes == 1 {
-                    "once".to_owned()
-                } else {
-                    format!("in {} minutes", state.changes)
-                };
-                let _ = write!(said, ", changed {minutes}, {}", self.between(first, last));
+                let (count, when) = (state.changes.to_string(), self.between(first, last));
+                match state.changes {
+                    1 => self.with("digest-changed-once", &[("when", &when)]),
+                    _ => self.with("digest-changed", &[("count", &count), ("when", &when)]),
+                }
             }
-            _ => said.push_str(", did not change"),
-        }
-        said.push_str(if state.on_at_end { ", on when last read" } else { ", off when last read" });
-        if state.measured < FULLY_MEASURED {
-            let _ = write!(said, " (measured {} of the day)", percent(state.measured));
-        }
-        said
+            _ => self.say("digest-unchanged"),
+        });
+        said.push(if state.on_at_end { self.say("digest-on") } else { self.say("digest-off") });
+        let measured =
+            (state.measured < FULLY_MEASURED).then(|| format!(" ({})", self.measured_share(state.measured)));
+        said.join(", ") + &measured.unwrap_or_default()
     }
 
     /// The lines of the states of the whole site: meter and what is said.
     pub(super) fn states(&self) -> Vec<String> {
         let states =
             self.figures.meters.iter().flat_map(|meter| meter.states.iter().map(move |state| (meter, state)));
-        states
-            .map(|(meter, state)| {
-                format!("{}, {}", meter_words(&meter.meter, meter.feeder.as_deref()), self.state(state))
-            })
-            .collect()
+        states.map(|(meter, state)| format!("{}, {}", self.meter(meter), self.state(state))).collect()
     }
 
     /// What the counters of the whole site counted.
@@ -244,15 +274,11 @@ impl Page<'_> {
         let day = (self.figures.to - self.figures.from).0.max(1) as f64;
         counters
             .map(|(meter, one)| {
-                let name = meter_words(&meter.meter, meter.feeder.as_deref());
-                let what = subject::quantity_words(one.quantity);
+                let (name, what) = (self.meter(meter), named(one.quantity, self.speech));
                 let share = one.known.0 as f64 / day;
-                let known = if share < FULLY_MEASURED {
-                    format!(" (known for {} of the day)", percent(share))
-                } else {
-                    String::new()
-                };
-                format!("{name}, {what}: {}{known}", counted(one.quantity, one.amount))
+                let known = (share < FULLY_MEASURED).then(|| format!(" ({})", self.known(share)));
+                let counted = counted(one.quantity, one.amount, self.speech);
+                format!("{name}, {what}: {counted}{}", known.unwrap_or_default())
             })
             .collect()
     }
@@ -260,9 +286,15 @@ impl Page<'_> {
     /// Readings kept around alarms.
     pub(super) fn recordings(&self) -> Vec<String> {
         let line = |one: &RecordingDay| {
-            let part = if one.whole { "" } else { ", a part is missing" };
             let (from, to) = (self.clock(one.from), self.clock(one.to));
-            format!("{from} to {to}, {}, {}: {} ({}){part}", one.scope, one.priority.key(), one.alarm, one.id)
+            let times = self.with("from-to", &[("from", &from), ("to", &to)]);
+            let part = (!one.whole).then(|| format!(", {}", self.say("digest-part-missing")));
+            let RecordingDay { scope, alarm, id, .. } = one;
+            format!(
+                "{times}, {scope}, {}: {alarm} ({id}){}",
+                self.rank(one.priority),
+                part.unwrap_or_default()
+            )
         };
         self.day.recordings.iter().map(line).collect()
     }
@@ -270,13 +302,14 @@ impl Page<'_> {
     /// What the alarms asked of people.
     pub(super) fn asked(&self) -> Vec<String> {
         let times = (self.figures.from, self.figures.until.min(self.figures.to));
-        self.figures.asked.as_ref().map(|asked| asked::lines(asked, times, &self.zone)).unwrap_or_default()
+        let asked = self.figures.asked.as_ref();
+        asked.map(|asked| asked::lines(asked, times, &self.zone, self.speech)).unwrap_or_default()
     }
 
     /// Planned work of the day.
     pub(super) fn works(&self) -> Vec<String> {
         let works = self.figures.asked.iter().flat_map(|asked| &asked.works);
-        works.map(|work| asked::work_of_day(work, self.figures.to, &self.zone)).collect()
+        works.map(|work| asked::work_of_day(work, self.figures.to, &self.zone, self.speech)).collect()
     }
 
     /// How the watching itself went: its alarms, and the room that the store has.
@@ -289,38 +322,47 @@ impl Page<'_> {
         }
         if let Some(room) = self.day.room {
             let share = percent(room.used_bytes as f64 / room.max_bytes.max(1) as f64);
-            lines.push(format!(
-                "The store holds {} of {} ({share}).",
-                bytes(room.used_bytes),
-                bytes(room.max_bytes)
-            ));
+            let (used, most) = (bytes(room.used_bytes, self.speech), bytes(room.max_bytes, self.speech));
+            lines.push(self.with("digest-room", &[("used", &used), ("most", &most), ("share", &share)]));
         }
         lines
     }
-}
 
-/// The worst value and its limit: `peak 4.1 % (mean of 10 min, limit 2.0 %)`.
-fn worst(alarm: &AlarmDay, shows: TemperatureUnit) -> Option<String> {
-    let quantity = subject::quantity(&alarm.subject)?;
-    let peak = alarm.peak.map(|peak| format!("{} {}", furthest(alarm.rule), value(quantity, peak, shows)));
-    let limit = alarm.setpoint.map(|setpoint| {
-        let mean = alarm.over.map(|over| format!("mean of {}, ", duration(over))).unwrap_or_default();
-        format!("({mean}limit {})", value(quantity, setpoint, shows))
-    });
-    let said: Vec<String> = [peak, limit].into_iter().flatten().collect();
-    (!said.is_empty()).then(|| said.join(" "))
+    /// The parts that are plain lists, each with its head; those of which there is nothing are left out.
+    pub(super) fn lists(&self) -> Vec<(String, Vec<String>)> {
+        let lists = [
+            (self.say("digest-works"), self.works()),
+            (self.say("digest-asked"), self.asked()),
+            (self.say("digest-events"), self.events()),
+            (self.say("digest-counters"), self.counters()),
+            (self.say("digest-ageing"), self.ageing()),
+            (self.say("digest-sharing"), self.sharing()),
+            (self.say("digest-quality"), self.quality()),
+            (self.say("digest-states"), self.states()),
+            (self.say("digest-recordings"), self.recordings()),
+            (self.say("digest-watching"), self.watching()),
+            (self.say("digest-not-judged"), self.day.not_judged.clone()),
+        ];
+        lists.into_iter().filter(|(_, lines)| !lines.is_empty()).collect()
+    }
+
+    /// An hour of the clock on the wall: `13 h`.
+    pub(super) fn hour(&self, hour: u8) -> String {
+        self.with("digest-hour", &[("hour", &format!("{hour:02}"))])
+    }
 }
 
 /// What a counter counted, in thousands of its unit: `812.4 kWh`.
-fn counted(quantity: Quantity, amount: f64) -> String {
-    format!("{:.1} k{}", amount / 1000.0, quantity.what.facts().unit.symbol())
+fn counted(quantity: Quantity, amount: f64, speech: Speech) -> String {
+    let digits = speech.digits(&format!("{:.1}", amount / 1000.0));
+    format!("{digits} k{}", quantity.what.facts().unit.symbol())
 }
 
 /// A number of bytes in its largest unit: `812 kB`, `1.4 GB`.
-fn bytes(count: u64) -> String {
+fn bytes(count: u64, speech: Speech) -> String {
     let count = count as f64;
     match count {
-        _ if count >= 1e9 => format!("{:.1} GB", count / 1e9),
+        _ if count >= 1e9 => format!("{} GB", speech.digits(&format!("{:.1}", count / 1e9))),
         _ if count >= 1e6 => format!("{:.0} MB", count / 1e6),
         _ => format!("{:.0} kB", count / 1e3),
     }

@@ -2,7 +2,8 @@
 
 use super::*;
 use kvarden_core::digest::{DayInput, MeterRows, MinuteValue};
-use kvarden_core::output::{Change, ChangeKind, Excursion, Matter, Subject};
+use kvarden_core::output::{Change, ChangeKind, Excursion, Matter, Rule, Subject};
+use kvarden_core::plant::Bound;
 use kvarden_core::time::Span;
 
 const MINUTE: i64 = 60_000;
@@ -71,6 +72,7 @@ pub(super) fn day_of(figures: DayFigures) -> FrozenDay {
         made_by: "0.1.0".to_owned(),
         site: "Larkspur Cannery".to_owned(),
         reads_fahrenheit: false,
+        language: "en".to_owned(),
         timezone: "UTC".to_owned(),
         date: jiff::civil::date(1970, 1, 1),
         revision: 1,
@@ -224,7 +226,7 @@ fn a_day_never_watched_is_called_not_measured_before_anything_else() {
 }
 
 /// A transformer that ages half as fast as at its rated hot spot, known for so many minutes, after 812 h of it.
-fn across(known: i64) -> MeterRows {
+pub(super) fn across(known: i64) -> MeterRows {
     let value = |mean| MinuteValue { mean, min: mean, max: mean, covered_ms: 60_000 };
     MeterRows {
         meter: "T2 across meters".to_owned(),

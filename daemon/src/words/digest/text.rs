@@ -2,35 +2,31 @@
 
 use super::super::advice;
 use super::findings::FindingItem;
-use super::{
-    Extremes, Item, MOST_NEEDS, NOT_SEEN, Page, TOLD, differs, least_matters, measured_words, meter_words,
-    percent, unseen_words, value,
-};
+use super::{Extremes, Item, MOST_NEEDS, Page, differs};
 use crate::digest::FrozenDay;
 use kvarden_core::digest::{MeterDay, RecurrenceDay};
+use kvarden_core::plant::Priority;
 use std::fmt::Write;
 
 /// Text is broken at this width, so that it reads on a phone and prints on paper.
 const WIDTH: usize = 78;
 
+/// Of the name of a measurand and of its peak: so wide at least that they line up under each other.
+const COLUMN: usize = 30;
+
 /// The whole digest as text.
 pub fn text(day: &FrozenDay) -> String {
     let mut text = String::new();
     let page = Page::of(day);
-    let _ = writeln!(text, "{}: digest of {}", day.site, page.date());
-    let _ = writeln!(
-        text,
-        "Times are local ({}). Figures are over what was measured, with the share beside.",
-        day.timezone
-    );
+    let _ = writeln!(text, "{}", page.with("digest-title", &[("site", &day.site), ("date", &page.date())]));
+    let _ = writeln!(text, "{}", page.with("digest-times", &[("zone", &day.timezone)]));
     if let Some(revised) = page.revised() {
         let _ = writeln!(text, "{revised}");
     }
     if page.is_not_measured() {
-        let _ =
-            writeln!(text, "\nNot measured: no meter gave a value on this day, so nothing could be judged.");
+        let _ = writeln!(text, "\n{}", page.say("digest-not-measured"));
     } else {
-        let _ = writeln!(text, "\nIn short");
+        head(&page.say("digest-in-short"), &mut text);
         for line in page.in_short() {
             let _ = writeln!(text, "  {line}");
         }
@@ -39,44 +35,33 @@ pub fn text(day: &FrozenDay) -> String {
     findings(&page, &mut text);
     let alarms: Vec<Item> = page.alarms(false).map(|alarm| page.alarm(alarm)).collect();
     if !alarms.is_empty() {
-        let _ = writeln!(text, "\nAlarms, the most pressing first");
+        head(&page.say("digest-alarms"), &mut text);
         for alarm in &alarms {
-            item(alarm, &mut text);
+            item(&page, alarm, &mut text);
         }
     }
     recurrences(&page, &mut text);
     for transformer in &day.transformers {
-        let _ = writeln!(text, "\n{transformer}");
+        head(transformer, &mut text);
         for meter in page.figures.meters.iter().filter(|meter| meter.transformer == *transformer) {
             meter_lines(&page, meter, &mut text);
         }
     }
-    list("Planned work", &page.works(), &mut text);
-    list("Alarms in figures, beside those of the standard", &page.asked(), &mut text);
-    list("Events without a fault", &page.events(), &mut text);
-    list("Counted on the day", &page.counters(), &mut text);
-    list("Ageing of insulation", &page.ageing(), &mut text);
-    list("Side by side: how transformers shared", &page.sharing(), &mut text);
-    list("Distortion against IEEE 519", &page.quality(), &mut text);
-    list("States", &page.states(), &mut text);
-    list("Recordings: readings kept around alarms", &page.recordings(), &mut text);
-    list("The watching itself", &page.watching(), &mut text);
-    list("Not judged, and why", &day.not_judged, &mut text);
-    let _ = writeln!(text, "\nBefore anyone acts on this");
-    paragraph(&mut text, advice::caution_in_full());
-    let _ = writeln!(text, "\nWhat meters can't see");
-    paragraph(&mut text, NOT_SEEN);
+    for (name, lines) in page.lists() {
+        head(&name, &mut text);
+        for line in &lines {
+            paragraph(&mut text, line);
+        }
+    }
+    head(&page.say("digest-caution"), &mut text);
+    paragraph(&mut text, advice::caution_in_full(page.speech));
+    head(&page.say("digest-cannot"), &mut text);
+    paragraph(&mut text, &page.say("digest-unseen"));
     text
 }
 
-fn list(head: &str, lines: &[String], text: &mut String) {
-    if lines.is_empty() {
-        return;
-    }
-    let _ = writeln!(text, "\n{head}");
-    for line in lines {
-        paragraph(text, line);
-    }
+fn head(words: &str, text: &mut String) {
+    let _ = writeln!(text, "\n{words}");
 }
 
 fn needs(page: &Page<'_>, text: &mut String) {
@@ -84,95 +69,97 @@ fn needs(page: &Page<'_>, text: &mut String) {
     if needs.is_empty() {
         return;
     }
-    let end =
-        if page.figures.until < page.figures.to { "when the log ends" } else { "at the end of the day" };
-    let _ = writeln!(text, "\nNeeds a person {end}");
+    head(&page.needs_head(), text);
     for need in needs.iter().take(MOST_NEEDS) {
-        item(need, text);
+        item(page, need, text);
     }
-    let more = needs.len().saturating_sub(MOST_NEEDS);
-    if more > 0 {
-        let _ = writeln!(text, "  and {more} more, of lower priority or later");
+    if let Some(more) = page.needs_more(&needs) {
+        let _ = writeln!(text, "  {more}");
     }
 }
 
 fn findings(page: &Page<'_>, text: &mut String) {
     let findings = page.findings();
     if !findings.is_empty() {
-        let _ = writeln!(text, "\nNamed causes, the most pressing first");
+        head(&page.say("digest-findings"), text);
     }
     for FindingItem { item: named, more } in &findings {
-        item(named, text);
+        item(page, named, text);
         for line in more {
-            indented(text, line);
+            broken(text, line, &" ".repeat(2 + rank_width(page) - 1));
         }
     }
 }
 
-fn item(item: &Item, text: &mut String) {
-    let _ = writeln!(text, "  {:8}{}", item.priority.key().to_uppercase(), item.what);
-    let _ = writeln!(text, "          {}", item.said);
+/// So wide is the column of priorities.
+fn rank_width(page: &Page<'_>) -> usize {
+    let lengths = Priority::ALL.into_iter().map(|priority| page.rank(priority).chars().count());
+    lengths.max().unwrap_or(0) + 1
+}
+
+fn item(page: &Page<'_>, item: &Item, text: &mut String) {
+    let width = rank_width(page);
+    let _ = writeln!(text, "  {:width$}{}", page.rank(item.priority).to_uppercase(), item.what);
+    let _ = writeln!(text, "  {:width$}{}", "", item.said);
 }
 
 fn recurrences(page: &Page<'_>, text: &mut String) {
     if page.figures.recurrences.is_empty() {
         return;
     }
-    let _ = writeln!(text, "\nCame and went (short excursions past the first limit)");
+    head(&page.say("digest-recurrences"), text);
     for one in &page.figures.recurrences {
         let Some((what, when)) = page.recurrence(one) else { continue };
         let _ = writeln!(text, "  {what}");
         let _ = writeln!(text, "          {when}");
         if one.times > 1 {
-            by_hour(one, text);
+            by_hour(page, one, text);
         }
     }
 }
 
-fn by_hour(one: &RecurrenceDay, text: &mut String) {
+fn by_hour(page: &Page<'_>, one: &RecurrenceDay, text: &mut String) {
     let most = one.by_hour.iter().map(|(_, count)| *count).max().unwrap_or(1).max(1);
     for (hour, count) in &one.by_hour {
         let bar = "#".repeat((*count as usize * 40).div_ceil(most as usize));
-        let _ = writeln!(text, "          {hour:02} h {count:>5}  {bar}");
+        let _ = writeln!(text, "          {} {count:>5}  {bar}", page.hour(*hour));
     }
 }
 
 fn meter_lines(page: &Page<'_>, meter: &MeterDay, text: &mut String) {
-    let name = meter_words(&meter.meter, meter.feeder.as_deref());
-    let _ = writeln!(text, "  {name}: {}", measured_words(meter));
-    if let Some(unseen) = unseen_words(meter) {
+    let _ = writeln!(text, "  {}: {}", page.meter(meter), page.measured(meter));
+    if let Some(unseen) = page.unseen(meter) {
         let _ = writeln!(text, "    {unseen}");
     }
-    for extremes in TOLD.iter().filter_map(|what| Extremes::of(meter, *what, page.shows())) {
-        measurand(page, meter, &extremes, text);
+    let all: Vec<Extremes<'_>> = page.extremes(meter).collect();
+    let longest = all.iter().map(|extremes| extremes.name().chars().count()).max();
+    let width = longest.unwrap_or(0).max(COLUMN);
+    for extremes in &all {
+        measurand(page, meter, (extremes, width), text);
     }
 }
 
 /// One line for a measurand: of its places the one that went furthest.
-fn measurand(page: &Page<'_>, meter: &MeterDay, extremes: &Extremes<'_>, text: &mut String) {
-    let (highest, lowest) = (extremes.highest, extremes.lowest);
-    let peak = format!("peak {} at {}", extremes.most(), page.clock(highest.max_at));
-    let rest = if least_matters(highest.quantity.what) {
-        format!("least {} at {}", extremes.least(), page.clock(lowest.min_at))
-    } else {
-        format!("mean {}", value(highest.quantity, highest.mean, page.shows()))
-    };
-    let share = if differs(highest.measured, meter.measured) {
-        format!(" (measured {} of the day)", percent(highest.measured))
+fn measurand(
+    page: &Page<'_>,
+    meter: &MeterDay,
+    (extremes, width): (&Extremes<'_>, usize),
+    text: &mut String,
+) {
+    let (name, peak) = (extremes.name(), extremes.peak_at());
+    let mean = || page.with("digest-mean", &[("value", &extremes.mean())]);
+    let rest = extremes.least_at().unwrap_or_else(mean);
+    let measured = extremes.highest.measured;
+    let share = if differs(measured, meter.measured) {
+        format!(" ({})", page.measured_share(measured))
     } else {
         String::new()
     };
-    let name = highest.quantity.what.facts().words;
-    let _ = writeln!(text, "    {name:<30} {peak:<30} {rest}{share}");
+    let _ = writeln!(text, "    {name:<width$} {peak:<COLUMN$} {rest}{share}");
 }
 
 fn paragraph(text: &mut String, words: &str) {
     broken(text, words, " ");
-}
-
-/// Under the head of an item.
-fn indented(text: &mut String, words: &str) {
-    broken(text, words, "         ");
 }
 
 fn broken(text: &mut String, words: &str, before: &str) {
