@@ -17,7 +17,7 @@ use super::time::{duration, durations};
 use super::unit::Scale;
 use kvarden_core::alarm::state::AlarmState;
 use kvarden_core::measurand::{Measurand, Numbers, Quantity, Unit};
-use kvarden_core::output::{AlertRevision, Held, Matter, Recurred, Revised, Rule};
+use kvarden_core::output::{AlertRevision, Held, Matter, Recurred, Revised, Rule, Subject};
 use kvarden_core::plant::{Bound, Priority};
 
 /// What stands alone: what a phone shows of a message without opening it, with room for a sender's mark.
@@ -334,7 +334,7 @@ fn topic(revision: &AlertRevision, speech: Speech) -> String {
         ) => what(revision, speech),
         // A meter that is named like its feeder was just named.
         (Matter::Meter, Some(meter)) if Some(meter) != revision.subject.feeder.as_deref() => {
-            speech.with("where-meter", &[("name", &clipped(meter, MOST_PERSON))])
+            own_meter(meter, &revision.subject, speech)
         }
         (Matter::Meter, _) => speech.say("line-meter"),
     }
@@ -345,7 +345,13 @@ fn meter_behind(revision: &AlertRevision, speech: Speech) -> Option<String> {
     let subject = &revision.subject;
     let own = matches!(subject.matter, Matter::Quantity(_) | Matter::Rate(_)) && subject.feeder.is_none();
     let meter = subject.meter.as_deref().filter(|_| own)?;
-    Some(format!("; {}", speech.with("where-meter", &[("name", &clipped(meter, MOST_PERSON))])))
+    Some(format!("; {}", own_meter(meter, subject, speech)))
+}
+
+/// A meter by its name, where what is computed across meters has one of ours.
+fn own_meter(meter: &str, subject: &Subject, speech: Speech) -> String {
+    let name = names::meter(meter, subject.transformer.as_deref(), speech);
+    speech.with("where-meter", &[("name", &clipped(&name, MOST_PERSON))])
 }
 
 /// A quantity with its place: `current phase B`.

@@ -294,4 +294,6 @@ mod language_tests;
 #[cfg(test)]
 mod page_tests;
 #[cfg(test)]
+mod rich_day;
+#[cfg(test)]
 mod tests;

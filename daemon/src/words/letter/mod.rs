@@ -16,6 +16,7 @@ pub use picture::{Picture, picture};
 pub use text::{short, text};
 
 use super::message::{Message, Often};
+use super::names;
 use super::speech::Speech;
 use super::text::STANDS_ALONE;
 use super::time::{duration, durations, moment_in};
@@ -225,7 +226,10 @@ fn place(message: &Message, speech: Speech) -> Vec<String> {
             match key {
                 "transformer" => speech.with("where-transformer", &[("name", name)]),
                 "feeder" => speech.with("where-feeder", &[("name", name)]),
-                _ => speech.with("where-meter", &[("name", name)]),
+                _ => {
+                    let name = names::meter(name, message.transformer.as_deref(), speech);
+                    speech.with("where-meter", &[("name", &name)])
+                }
             }
         })
     };
