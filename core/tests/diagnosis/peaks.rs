@@ -8,9 +8,9 @@ use crate::site::{Draw, Meters, Site};
 fn short_peaks_that_come_again_are_found_with_their_pattern() {
     let site = Site { meters: Meters::NoAngles, ..Site::new(vec![Draw::even(60.0), Draw::even(70.0)]) };
     let mut high = site.clone();
-    high.feeders[1] = Draw::even(200.0);
+    high.feeders[1] = Draw::even(230.0);
     let mut board = Board::of(&with_feeders(&["MP-1", "MP-2"], &Meters::NoAngles.points(), 10));
-    // Every forty minutes five minutes of 260 A on 208 A, by MP-2.
+    // Every forty minutes five minutes of 290 A on 208 A, by MP-2.
     for _ in 0..4 {
         board.run(2100, |meter, second| site.shown(meter, second));
         board.run(300, |meter, second| high.shown(meter, second));

@@ -28,6 +28,8 @@ const WITHIN: Span = Span::hours(6);
 /// is nearly full do, a few times a day, where they happen to run together: then so many must come within that time (common practice,
 /// no source).
 const LIFTS: f64 = 55.0;
+/// And it comes so high, as a mean of them; lower ones are counted as machines that happen to run together.
+const HIGH: f64 = 135.0;
 const MANY: usize = 8;
 /// Of so many the mean lift is taken.
 const LATEST: usize = 5;
@@ -67,6 +69,8 @@ struct Memory {
     ever: f64,
     /// By how much they lifted what rests, as a mean of the latest.
     lift: f64,
+    /// And how high they came, likewise.
+    height: f64,
     /// When an overload that lasts was claimed of it.
     lasting: Option<EventTime>,
     /// The latest hour, without the time in peaks.
@@ -116,7 +120,7 @@ impl Peaks {
                     self.gained[feeder] += look.share_of_gain(None, feeder).unwrap_or_default();
                 }
             }
-            let lifts = memory.lift > LIFTS;
+            let lifts = memory.lift > LIFTS && memory.height > HIGH;
             // A load that grows passes the rating in peaks first.
             let grows = docket.claims(Cause::OverloadGrowth, None);
             let enough = if lifts { times >= TIMES } else { times >= MANY && !grows };
@@ -143,7 +147,8 @@ impl Peaks {
             // It stands while they come; it is told anew with each.
             let memory = &self.circuits[circuit];
             let proof = of_sign(Sign::PeakOfRating, Place::Whole, circuit, memory.ever).against(PEAK);
-            let weight = if lifts { 0.65 + 0.05 * times as f64 } else { 0.05 * times as f64 }.min(0.95);
+            // Held against the scored trials.
+            let weight = if lifts { 0.6 + 0.04 * times as f64 } else { 0.05 * times as f64 }.min(0.95);
             let mut claim = Claim::new(Cause::OverloadPeaks, at, None, Priority::Low, proof)
                 .weighs(weight)
                 .lacking(look.to_trace().filter(|_| own));
@@ -191,6 +196,7 @@ impl Memory {
                     let known = self.recurring.within(end, MEMORY).min(LATEST);
                     self.ever = if known == 1 { self.highest } else { self.ever.max(self.highest) };
                     self.lift += (self.highest - rest - self.lift) / known as f64;
+                    self.height += (self.highest - self.height) / known as f64;
                 }
                 counts
             }
