@@ -67,6 +67,29 @@ fn a_high_leg_is_1_73_times_the_others() {
     (0..3).for_each(|k| near((volts[k] - volts[(k + 1) % 3]).abs(), 240.0, 0.6));
 }
 
+/// A delta of 240 V with its corner B earthed: 240, 0 and 240 V to earth (circuit theory), and a balanced load of 20 kVA draws its 48.1 A in
+/// each line, of which each winding carries the root of three less.
+#[test]
+fn a_grounded_corner_stands_at_nothing_and_its_windings_carry_a_part_of_the_lines() {
+    let bank = Bank { ratio: 2.0, winding: Winding::Corner, ..bank() };
+    let load = Drawn {
+        connection: Connection::Delta,
+        va: 20_000.0,
+        power_factor: 1.0,
+        law: Law::Power,
+        ..Drawn::single(0, 0.0, 1.0)
+    };
+    let drawing = Drawing { drawn: load, shares: [0.0; HARMONICS], capacitor_var: 0.0 };
+    let mut island = Island::new(vec![bank], vec![line(vec![drawing])]);
+    island.solve(&source());
+    let place = island.terminals[0];
+    [240.0, 0.0, 240.0].iter().zip(place.volts[0]).for_each(|(want, got)| near(got.abs(), *want, 3.0));
+    (0..3).for_each(|k| near((place.volts[0][k] - place.volts[0][(k + 1) % 3]).abs(), 240.0, 3.0));
+    let lines = 20_000.0 / (3.0_f64.sqrt() * 240.0);
+    place.amperes[0].iter().for_each(|amperes| near(amperes.abs(), lines, 1.0));
+    island.windings[0][0].iter().for_each(|amperes| near(*amperes, lines / 3.0_f64.sqrt(), 0.6));
+}
+
 /// Without its neutral a board's loads lie in series between the lines: by Millman's theorem its star point moves to
 /// `Σ Y·E / Σ Y`, while the line volts stay.
 #[test]

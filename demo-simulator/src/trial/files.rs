@@ -8,7 +8,8 @@ use std::path::Path;
 use serde_json::json;
 
 use super::meters::{Meter, Point, Spot};
-use super::plant::{HIGH_LEG_V, Plant, Unit, WYE_V};
+use super::network::Winding;
+use super::plant::{DELTA_V, Plant, Unit, WYE_V};
 use super::record::Record;
 use super::scenes::Trial;
 use crate::cannery::SITE_NAME;
@@ -96,8 +97,11 @@ pub fn configuration(trial: &Trial, meters: &[Meter]) -> String {
 
 /// The secondary as the configuration calls it.
 fn secondary(unit: &Unit) -> String {
-    let (volts, form) =
-        if unit.high_leg && !unit.called_wye { (HIGH_LEG_V, "high-leg-delta") } else { (WYE_V, "wye") };
+    let (volts, form) = match unit.winding {
+        Winding::HighLeg if !unit.called_wye => (DELTA_V, "high-leg-delta"),
+        Winding::Corner => (DELTA_V, "corner-grounded-delta"),
+        Winding::Wye | Winding::HighLeg => (WYE_V, "wye"),
+    };
     format!("{{ volts = {volts:?}, form = \"{form}\" }}")
 }
 

@@ -18,6 +18,8 @@ const MAX_STEPS: usize = 16;
 const STILL_V: f64 = 0.005;
 /// What a primary line keeps to earth when it is open, siemens: it only keeps the equations soluble.
 const STRAY_SIEMENS: f64 = 1e-7;
+/// The way of a corner to earth, siemens.
+const EARTHED_SIEMENS: f64 = 1e3;
 /// Volts and amperes of one place, by order and phase.
 #[derive(Debug, Clone, Copy)]
 pub struct Place {
@@ -40,6 +42,8 @@ pub enum Winding {
     Wye,
     /// Delta with the middle of the winding between C and A earthed: B is the high leg.
     HighLeg,
+    /// Delta with its corner B earthed: three wires, no neutral.
+    Corner,
 }
 
 /// A transformer on the bus.
@@ -245,6 +249,19 @@ impl Bank {
             Winding::Wye => {
                 let turns = self.ratio * 3.0_f64.sqrt();
                 (0..3).map(|k| coil(k, ((At::Bus(k), At::Earth), (k, (k + 2) % 3)), turns, ohms(k))).collect()
+            }
+            Winding::Corner => {
+                let earthed = Coil {
+                    nodes: [(At::Bus(1), 1.0), (At::Earth, -1.0), (At::Earth, 0.0), (At::Earth, 0.0)],
+                    admittance: Complex::new(EARTHED_SIEMENS, 0.0),
+                    winding: 1,
+                    share: 0.0,
+                };
+                let side = |k: usize| {
+                    let ends = (At::Bus(k), At::Bus((k + 1) % 3));
+                    coil(k, (ends, (k, (k + 1) % 3)), self.ratio, ohms(k))
+                };
+                vec![side(0), side(1), side(2), earthed]
             }
             Winding::HighLeg => {
                 let half = |ends| {

@@ -1,6 +1,6 @@
 //! Plants of Larkspur Cannery by seed: one to three transformers of 30 to 500 kVA, two to eight feeders with different loads.
 
-use super::network::HARMONICS;
+use super::network::{HARMONICS, Winding};
 use super::pick::Pick;
 use crate::complex::Complex;
 use crate::load::{Connection, Law};
@@ -10,8 +10,8 @@ use crate::work::Pattern;
 pub const PRIMARY_V: f64 = 480.0;
 /// Secondary volts of a wye, line to line.
 pub const WYE_V: f64 = 208.0;
-/// Secondary volts of a delta with a high leg.
-pub const HIGH_LEG_V: f64 = 240.0;
+/// Secondary volts of a delta.
+pub const DELTA_V: f64 = 240.0;
 /// Ratings to choose from, kVA.
 const RATINGS_KVA: [f64; 9] = [30.0, 45.0, 75.0, 112.5, 150.0, 225.0, 300.0, 400.0, 500.0];
 /// Ratings of feeders, amperes.
@@ -114,8 +114,8 @@ pub struct Unit {
     pub room_c: f64,
     /// How far the room is warmed by its losses at rated load, K.
     pub room_gain_k: f64,
-    /// The secondary is a delta with a high leg.
-    pub high_leg: bool,
+    /// How the secondary is wound.
+    pub winding: Winding,
     /// The configuration calls the secondary a wye of 208 V, whatever it is.
     pub called_wye: bool,
     /// A transfer switch stands before it: utility, or the standby generator.
@@ -185,7 +185,7 @@ impl Plant {
 impl Unit {
     /// Secondary volts, line to line.
     pub fn secondary_v(&self) -> f64 {
-        if self.high_leg { HIGH_LEG_V } else { WYE_V }
+        if self.winding == Winding::Wye { WYE_V } else { DELTA_V }
     }
 
     /// Impedance on the plate, percent.
@@ -218,7 +218,7 @@ fn unit(index: usize, pick: &mut Pick) -> Unit {
         fans: false,
         room_c: pick.between(19.0, 27.0),
         room_gain_k: pick.between(2.0, 6.0),
-        high_leg: false,
+        winding: Winding::Wye,
         called_wye: true,
         has_standby: false,
         tap_percent: 0.0,

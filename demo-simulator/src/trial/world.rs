@@ -301,7 +301,7 @@ impl World {
             // In a wye each carries the amperes of its line.
             let amperes = |index: usize| match bank.winding {
                 Winding::Wye => place.amperes[index][phase].abs(),
-                Winding::HighLeg => wound[index][phase],
+                Winding::HighLeg | Winding::Corner => wound[index][phase],
             };
             let squares = ORDERS.iter().enumerate().map(|(index, order)| (order, amperes(index).powi(2)));
             squares.map(|(order, square)| direct * square * (1.0 + EDDY_SHARE * order * order)).sum()
@@ -348,7 +348,7 @@ impl World {
         let rated = self.plant.rated_a(unit);
         let (island, number) = self.bank(unit);
         let bank = &self.islands[island].banks[number];
-        let in_winding = if bank.winding == Winding::HighLeg { rated / 3.0_f64.sqrt() } else { rated };
+        let in_winding = if bank.winding == Winding::Wye { rated } else { rated / 3.0_f64.sqrt() };
         let rated_w = 3.0 * in_winding * in_winding * bank.leakage.re;
         let share = losses.windings.iter().sum::<f64>() / rated_w;
         let warm = &mut self.warm[unit];
@@ -377,10 +377,10 @@ fn islands(plant: &Plant) -> Vec<Island> {
         let volts = plan.secondary_v();
         let base = volts * volts / (1000.0 * plan.kva) / 100.0;
         // Across the lines of a delta three times the impedance to neutral.
-        let base = if plan.high_leg { 3.0 * base } else { base };
+        let base = if plan.winding == Winding::Wye { base } else { 3.0 * base };
         Bank {
             ratio: PRIMARY_V * (1.0 + plan.tap_percent / 100.0) / volts,
-            winding: if plan.high_leg { Winding::HighLeg } else { Winding::Wye },
+            winding: plan.winding,
             leakage: Complex::new(plan.resistance_percent, plan.reactance_percent).times(base),
             source: SOURCE_OHMS,
             primary_contact: [0.0; 3],

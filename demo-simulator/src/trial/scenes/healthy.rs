@@ -4,7 +4,8 @@ use super::loads::extra;
 use super::{DAY, Draft, HOUR, MONDAY};
 use crate::load::{Connection, Law};
 use crate::trial::fault::What;
-use crate::trial::plant::{HIGH_LEG_V, Load, SWITCHED, Use, WYE_V};
+use crate::trial::network::Winding;
+use crate::trial::plant::{DELTA_V, Load, SWITCHED, Use, WYE_V};
 use crate::work::Pattern;
 
 /// A working day.
@@ -80,9 +81,9 @@ pub(super) fn poor_instruments(draft: &mut Draft) {
 /// A delta with a high leg, and called one: lights and sockets on the two legs of 120 V, everything else on three.
 pub(super) fn high_leg(draft: &mut Draft) {
     let unit = &mut draft.trial.plant.units[0];
-    (unit.high_leg, unit.called_wye) = (true, false);
+    (unit.winding, unit.called_wye) = (Winding::HighLeg, false);
     // What is made for 240 V draws as much as its like for 208 V; of the rest such a unit carries less.
-    let heaters = (WYE_V / HIGH_LEG_V).powi(2);
+    let heaters = (WYE_V / DELTA_V).powi(2);
     for feeder in draft.trial.plant.feeders.iter_mut().filter(|feeder| feeder.unit == 0) {
         let mut halves = Vec::new();
         for load in &mut feeder.loads {
@@ -98,6 +99,21 @@ pub(super) fn high_leg(draft: &mut Draft) {
             }
         }
         feeder.loads.extend(halves);
+    }
+}
+
+/// A delta with a grounded corner: three wires, nothing to a neutral. What hangs on one phase elsewhere hangs between two lines here.
+pub(super) fn grounded_corner(draft: &mut Draft) {
+    draft.trial.plant.units[0].winding = Winding::Corner;
+    let heaters = (WYE_V / DELTA_V).powi(2);
+    let feeders = draft.trial.plant.feeders.iter_mut().filter(|feeder| feeder.unit == 0);
+    for load in feeders.flat_map(|feeder| &mut feeder.loads) {
+        if let Connection::Single(phase) = load.connection {
+            load.connection = Connection::Lines(phase);
+        }
+        if load.law == Law::Impedance {
+            load.va *= heaters;
+        }
     }
 }
 

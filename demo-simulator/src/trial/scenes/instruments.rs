@@ -2,6 +2,7 @@
 
 use super::{Draft, HOUR};
 use crate::trial::fault::{What, Wrong};
+use crate::trial::network::Winding;
 
 /// The main meter or that of a feeder.
 fn some_meter(draft: &mut Draft) -> (String, Option<usize>) {
@@ -64,7 +65,7 @@ pub(super) fn silent(draft: &mut Draft) {
 
 /// A delta with a high leg that the configuration calls a wye of 208 V.
 pub(super) fn high_leg(draft: &mut Draft) {
-    draft.trial.plant.units[0].high_leg = true;
+    draft.trial.plant.units[0].winding = Winding::HighLeg;
     draft.trial.plant.units[0].called_wye = true;
     let (from, until) = (draft.trial.from, draft.trial.to);
     draft.truth(("instrument", "high-leg"), None, None, (from, until));

@@ -141,6 +141,7 @@ const ENTRIES: &[Entry] = &[
     // Later ones stand last, so that the plants of the others stay what they are.
     entry("healthy-high-leg", LIGHTS, &[healthy::high_leg]),
     entry("healthy-generator", LIGHTS, &[healthy::generator]),
+    entry("healthy-grounded-corner", LIGHTS, &[healthy::grounded_corner]),
 ];
 
 /// The names of all trials.
