@@ -24,15 +24,14 @@ const SHORTEST: Span = Span::seconds(60);
 /// So many within so long: the recurrence rule of the limits (common practice, no source).
 const TIMES: usize = 3;
 const WITHIN: Span = Span::hours(6);
-/// A load that comes and goes lifts the whole by more than this, in per cent of the rating. Less is also what the machines of a unit that
-/// is nearly full do, a few times a day, where they happen to run together: then so many must come within that time (common practice,
-/// no source).
+/// A load that comes and goes lifts the whole by more than this, in per cent of the rating, and so high, both as means of the latest: less is also
+/// what the machines of a unit that is nearly full do, a few times a day, where they happen to run together (common practice, no source).
 const LIFTS: f64 = 55.0;
-/// And it comes so high, as a mean of them; lower ones are counted as machines that happen to run together.
 const HIGH: f64 = 135.0;
-const MANY: usize = 8;
-/// Of so many the mean lift is taken.
+/// Of so many the means are taken.
 const LATEST: usize = 5;
+/// So many of the lesser ones within [`WITHIN`] are too many for that (common practice, no source).
+const MANY: usize = 8;
 /// Within so long of an overload that lasts they are its ups and downs: it is one until so long without it
 /// (the same as [`Cause::gone_after`] of it).
 const LASTS: Span = Span::minutes(120);
